@@ -1,0 +1,2 @@
+//! Writes the demo scenario from a seed.
+fn main() {}

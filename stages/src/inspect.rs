@@ -1,0 +1,1 @@
+//! What a raw log holds, for someone who has never seen it.

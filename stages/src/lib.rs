@@ -1,0 +1,31 @@
+//! The built-in stages, one file each, and the survey mathematics that they share.
+
+pub mod export;
+pub mod geodesy;
+pub mod height;
+pub mod ingest;
+pub mod inspect;
+pub mod occupation;
+pub mod quality;
+pub mod reference;
+pub mod rig;
+
+use pipeline_core::stage::StageKind;
+use std::sync::Arc;
+
+/// Every built-in stage, in the order of a job: the one list.
+#[must_use]
+pub fn builtin() -> Vec<Arc<dyn StageKind>> {
+    [
+        ingest::kinds(),
+        quality::kinds(),
+        occupation::kinds(),
+        rig::kinds(),
+        height::kinds(),
+        reference::kinds(),
+        export::kinds(),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
+}

@@ -1,0 +1,10 @@
+//! From epochs to points: which epochs belong to a point, and their average.
+
+use pipeline_core::stage::StageKind;
+use std::sync::Arc;
+
+/// The stages of this family, in the order of the reference page.
+#[must_use]
+pub fn kinds() -> Vec<Arc<dyn StageKind>> {
+    vec![]
+}
