@@ -9,6 +9,8 @@
 //! * [`grids`]: where grids are found; the separation of a geoid.
 //! * [`operation`]: the one operation between two frames.
 //! * [`projection`]: the grid of a datum, convergence and scale.
+//! * [`rows`]: rows of a table through an operation.
+//! * [`uncertainty`]: what operations and models add to it.
 //! * [`findings`]: frames and epochs that are not stated.
 
 pub mod area;
@@ -21,6 +23,8 @@ pub mod grids;
 pub mod local;
 pub mod operation;
 pub mod projection;
+pub mod rows;
+pub mod uncertainty;
 
 pub use crs::{Crs, SrsInfo, ellipsoid_of, srs_of, wkt};
 pub use ellipsoid::{Ellipsoid, GRS80, WGS84};
