@@ -7,6 +7,7 @@
 //! * [`door`]: the only calls of PROJ.
 //! * [`crs`]: what the registry knows of a system, and its text for file formats.
 //! * [`grids`]: where grids are found; the separation of a geoid.
+//! * [`lattice`]: nodes of a grid, and nodes without a value.
 //! * [`operation`]: the one operation between two frames.
 //! * [`projection`]: the grid of a datum, convergence and scale.
 //! * [`rows`]: rows of a table through an operation.
@@ -14,12 +15,17 @@
 //! * [`findings`]: frames and epochs that are not stated.
 
 pub mod area;
+#[cfg(test)]
+mod conformance;
 pub mod crs;
 pub mod door;
 pub mod ellipsoid;
 pub mod epoch;
 pub mod findings;
+#[cfg(test)]
+pub(crate) mod fixture;
 pub mod grids;
+pub mod lattice;
 pub mod local;
 pub mod operation;
 pub mod projection;

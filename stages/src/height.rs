@@ -1,6 +1,8 @@
 //! Heights above a vertical datum.
 
 pub mod convert;
+#[cfg(test)]
+mod tests;
 pub(crate) mod findings;
 
 use pipeline_core::stage::{StageKind, kind};

@@ -2,6 +2,8 @@
 
 pub mod delivery;
 pub mod reproject;
+#[cfg(test)]
+mod traps;
 
 pub use delivery::check_delivery;
 

@@ -390,7 +390,7 @@ fn outside(crs: &Crs, area: &Area, place: Locality) -> Problem {
         format!(
             "{} covers {}; the work at {} is {:.0} km {} of its {}ern limit ({})",
             crs.title(),
-            area.name,
+            area.title(),
             place_of(place),
             -km,
             side.word(),

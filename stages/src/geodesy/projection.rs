@@ -184,7 +184,7 @@ pub fn outside_target(projection: &Projection, place: Locality) -> Option<Proble
             format!(
                 "{} covers {}; the work at {} is {:.0} km {} of its {}ern limit ({})",
                 projection.crs.title(),
-                area.name,
+                area.title(),
                 place_of(place),
                 -km,
                 side.word(),

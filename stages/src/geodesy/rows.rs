@@ -140,7 +140,7 @@ pub(crate) fn outside(table: &Table, rows: Vec<usize>, name: &str, area: &Area, 
         return;
     }
     cx.find(
-        Diagnostic::new("frame/outside-area", Verdict::Block, format!("{} outside the area of use of {name} ({})", verb(rows.len()), area.name))
+        Diagnostic::new("frame/outside-area", Verdict::Block, format!("{} outside the area of use of {name} ({})", verb(rows.len()), area.title()))
             .place(names(table, &rows))
             .size("unknown; the library computes there without a word")
             .why("the definition is not meant for these places")

@@ -185,7 +185,8 @@ impl Grid {
         let rows = table.rows();
         let door = open(&[])?;
         let projection = self.projection.open(&door)?;
-        let mut columns = [vec![f64::NAN; rows], vec![f64::NAN; rows], vec![f64::NAN; rows], vec![f64::NAN; rows]];
+        let empty = || vec![f64::NAN; rows];
+        let (mut easting, mut northing, mut convergence, mut scale) = (empty(), empty(), empty(), empty());
         let (mut failed, mut outside, mut reason) = (vec![], vec![], String::new());
         for i in 0..rows {
             let (latitude, longitude) = (moved.latitude[i], moved.longitude[i]);
@@ -197,10 +198,10 @@ impl Grid {
             }
             match projection.project(latitude, longitude) {
                 Ok(p) => {
-                    columns[0][i] = p.easting;
-                    columns[1][i] = p.northing;
-                    columns[2][i] = p.factors.convergence_deg;
-                    columns[3][i] = p.factors.meridional;
+                    easting[i] = p.easting;
+                    northing[i] = p.northing;
+                    convergence[i] = p.factors.convergence_deg;
+                    scale[i] = p.factors.meridional;
                 }
                 Err(e) => {
                     failed.push(i);
@@ -220,7 +221,6 @@ impl Grid {
                     .fix("check the positions of these points; if they are right, name a system that contains them"),
             );
         }
-        let [easting, northing, convergence, scale] = columns;
         builder.floats(&self.easting, easting).floats(&self.northing, northing);
         builder.floats("grid_convergence_deg", convergence).floats("scale_factor", scale);
         Ok(())
