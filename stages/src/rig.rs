@@ -15,6 +15,9 @@ pub mod target;
 pub mod tilt_correct;
 pub mod time_join;
 
+#[cfg(test)]
+mod testing;
+
 use pipeline_core::stage::{StageKind, kind};
 use std::sync::Arc;
 

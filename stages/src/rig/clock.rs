@@ -340,15 +340,6 @@ pub fn instant_text(utc_ns: i64) -> String {
     format!("{}T{:02}:{:02}:{:02}.{hundredths:02}Z", day_text(utc_ns.div_euclid(DAY_NS)), s / 3600, s / 60 % 60, s % 60)
 }
 
-/// A UTC instant as a decimal year; each year is divided by its own length.
-#[must_use]
-#[allow(clippy::cast_precision_loss)]
-pub fn decimal_year(utc_ns: i64) -> f64 {
-    let (year, ..) = civil(utc_ns.div_euclid(DAY_NS));
-    let (start, end) = (days(year, 1, 1) * DAY_NS, days(year + 1, 1, 1) * DAY_NS);
-    year as f64 + (utc_ns - start) as f64 / (end - start) as f64
-}
-
 /// Days since 1970 of a text YYYY-MM-DD, when it is a day of the calendar.
 #[must_use]
 pub fn date(text: &str) -> Option<i64> {
@@ -493,7 +484,6 @@ mod tests {
         assert_eq!(at("01:00:00.25"), "2027-01-01T00:00:00.25Z");
         let c = TimeColumn { date_column: Some("d".into()), ..clock(TimeFormat::SecondsOfDay, TimeScale::Utc) }.clock("time").unwrap();
         assert_eq!(instant_text(c.instant("3661,5", Some("2026-01-02"), &mut Days::default(), true).unwrap()), "2026-01-02T01:01:01.50Z");
-        assert!((decimal_year(date("2024-07-02").unwrap() * DAY_NS) - (2024.0 + 183.0 / 366.0)).abs() < 1e-12);
     }
 
     #[test]

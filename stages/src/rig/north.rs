@@ -1,10 +1,12 @@
 //! From the sensor's own north to true north.
 
-use crate::geodesy::door::Door;
+use crate::geodesy::Crs;
+use crate::geodesy::door::{Door, Kind};
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::rig::{Attitude, North};
 use pipeline_core::stage::Problem;
 use std::collections::BTreeMap;
+use std::sync::{Mutex, PoisonError};
 
 /// What is added to a heading to count it from true north.
 #[derive(Clone, Debug, PartialEq)]
@@ -38,6 +40,12 @@ pub fn settle(attitude: &Attitude) -> Result<(ToTrue, f64), Problem> {
                     .size("a convergence of 1.27 deg moves a target 3 m away by 0.067 m")
                     .fix("give `attitude.grid_north_crs` with the projected CRS that the heading counts in"));
             };
+            let known = Crs::look_up(crs).map_err(|p| p.rig_key("attitude.grid_north_crs"))?;
+            if known.kind != Kind::Projected {
+                return Err(Problem::new("rig/which-north", format!("{} has no grid north", known.title()))
+                    .rig_key("attitude.grid_north_crs")
+                    .fix("name a projected CRS"));
+            }
             Ok((ToTrue::Grid(crs.clone()), 0.0))
         }
     }
@@ -46,44 +54,68 @@ pub fn settle(attitude: &Attitude) -> Result<(ToTrue, f64), Problem> {
 /// Side of the cells at whose corners the convergence is computed, deg.
 const CELL_DEG: f64 = 0.05;
 
+/// Row and column of a cell.
+type Cell = (i64, i64);
+
 /// Grid convergence at any place, from the corners of cells of 0.05 degrees. The corners depend on
-/// the place alone, so the result does not depend on what else was asked. Between the corners it is
-/// interpolated on two lines; in a 0.05 degree cell of a conformal projection that is good to
-/// 0.0001 degree outside the polar caps.
+/// the place alone, so the result does not depend on what else was asked, nor on threads. Between
+/// the corners it is interpolated on two lines; in a 0.05 degree cell of a conformal projection that
+/// is good to 0.0001 degree outside the polar caps.
 pub struct Convergence {
-    door: Door,
     crs: String,
-    corners: BTreeMap<(i64, i64), f64>,
+    /// South-west, south-east, north-west, north-east, deg.
+    known: Mutex<BTreeMap<Cell, [f64; 4]>>,
 }
 
 impl Convergence {
     /// For a projected CRS.
-    ///
-    /// # Errors
-    /// When the geodesy library does not start.
-    pub fn new(crs: &str) -> Result<Self, Problem> {
-        let door = Door::new(&[]).map_err(Problem::broken)?;
-        Ok(Self { door, crs: crs.to_owned(), corners: BTreeMap::new() })
+    #[must_use]
+    pub const fn new(crs: String) -> Self {
+        Self { crs, known: Mutex::new(BTreeMap::new()) }
     }
 
-    fn corner(&mut self, row: i64, column: i64) -> Result<f64, Problem> {
-        if let Some(known) = self.corners.get(&(row, column)) {
+    /// A reader for one partition, which remembers the last cell.
+    #[must_use]
+    pub const fn reader(&self) -> Reader<'_> {
+        Reader { parent: self, last: None }
+    }
+
+    fn corners(&self, cell: Cell) -> Result<[f64; 4], Problem> {
+        if let Some(known) = self.known.lock().unwrap_or_else(PoisonError::into_inner).get(&cell) {
             return Ok(*known);
         }
-        #[allow(clippy::cast_precision_loss)]
-        let (latitude, longitude) = (row as f64 * CELL_DEG, column as f64 * CELL_DEG);
-        let found = self.door.create(&self.crs).and_then(|o| o.factors(latitude, longitude)).map_err(|e| {
-            Problem::from(
-                Diagnostic::new("rig/which-north", Verdict::Block, format!("`{}` has no convergence at {latitude:.2} {longitude:.2}: {e}", self.crs))
+        let door = Door::new(&[]).map_err(Problem::broken)?;
+        let grid = door.create(&self.crs).map_err(Problem::broken)?;
+        let mut corners = [0.0; 4];
+        for (corner, (dy, dx)) in corners.iter_mut().zip([(0, 0), (0, 1), (1, 0), (1, 1)]) {
+            #[allow(clippy::cast_precision_loss)]
+            let (latitude, longitude) = ((cell.0 + dy) as f64 * CELL_DEG, (cell.1 + dx) as f64 * CELL_DEG);
+            let found = grid.factors(latitude, longitude).map_err(|e| {
+                Problem::from(
+                    Diagnostic::new(
+                        "rig/which-north",
+                        Verdict::Block,
+                        format!("`{}` has no convergence at {latitude:.2} {longitude:.2}: {e}", self.crs),
+                    )
                     .why("the heading counts from the grid north of this CRS")
                     .fix("set `attitude.grid_north_crs` to a projected CRS that covers the site"),
-            )
-            .rig_key("attitude.grid_north_crs")
-        })?;
-        self.corners.insert((row, column), found.convergence_deg);
-        Ok(found.convergence_deg)
+                )
+                .rig_key("attitude.grid_north_crs")
+            })?;
+            *corner = found.convergence_deg;
+        }
+        self.known.lock().unwrap_or_else(PoisonError::into_inner).insert(cell, corners);
+        Ok(corners)
     }
+}
 
+/// Reads the convergence, place after place.
+pub struct Reader<'a> {
+    parent: &'a Convergence,
+    last: Option<(Cell, [f64; 4])>,
+}
+
+impl Reader<'_> {
     /// Convergence at a latitude and longitude (deg), deg.
     ///
     /// # Errors
@@ -91,10 +123,19 @@ impl Convergence {
     pub fn at(&mut self, latitude_deg: f64, longitude_deg: f64) -> Result<f64, Problem> {
         let (y, x) = (latitude_deg / CELL_DEG, longitude_deg / CELL_DEG);
         #[allow(clippy::cast_possible_truncation)]
-        let (row, column) = (y.floor() as i64, x.floor() as i64);
+        let cell = (y.floor() as i64, x.floor() as i64);
+        let corners = match self.last {
+            Some((last, corners)) if last == cell => corners,
+            _ => {
+                let corners = self.parent.corners(cell)?;
+                self.last = Some((cell, corners));
+                corners
+            }
+        };
         let (fy, fx) = (y - y.floor(), x - x.floor());
-        let south = self.corner(row, column)? * (1.0 - fx) + self.corner(row, column + 1)? * fx;
-        let north = self.corner(row + 1, column)? * (1.0 - fx) + self.corner(row + 1, column + 1)? * fx;
+        let [south_west, south_east, north_west, north_east] = corners;
+        let south = south_west * (1.0 - fx) + south_east * fx;
+        let north = north_west * (1.0 - fx) + north_east * fx;
         Ok(south * (1.0 - fy) + north * fy)
     }
 }
@@ -112,9 +153,9 @@ mod tests {
             ("EPSG:32631", 52.657_570_3, 1.717_921_6, -1.019_347, 1e-4),
             ("EPSG:32616", 42.73, -84.55, 1.66, 0.01),
         ] {
-            let have = Convergence::new(crs).unwrap().at(lat, lon).unwrap();
+            let have = Convergence::new(crs.to_owned()).reader().at(lat, lon).unwrap();
             assert!((have - want).abs() < close, "{crs}: {have}");
         }
-        assert!(Convergence::new("EPSG:4326").unwrap().at(50.0, 10.0).is_err());
+        assert!(Convergence::new("EPSG:4326".to_owned()).reader().at(50.0, 10.0).is_err());
     }
 }

@@ -118,7 +118,8 @@ mod tests {
             for i in 0..3 {
                 for j in 0..3 {
                     let dot: f64 = (0..3).map(|k| m[i][k] * m[j][k]).sum();
-                    prop_assert!((dot - if i == j { 1.0 } else { 0.0 }).abs() < 1e-14);
+                    let want = if i == j { 1.0 } else { 0.0 };
+                    prop_assert!((dot - want).abs() < 1e-14);
                 }
             }
             // Right-handed: the third row is the product of the first two.

@@ -14,10 +14,10 @@
 //! # References
 //! Measurement model ("The chain of points", "One epoch"); sequence Z-Y-X as in aerospace use.
 
-use super::ledger::{self, Aim, Ledger};
-use super::north::{Convergence, ToTrue, settle};
+use super::ledger::{Aim, Ledger};
+use super::north::{Convergence, Reader, ToTrue};
 use super::target::{AttitudeNoise, Covariance, Model, Shot, Target};
-use crate::geodesy::{GRS80, offset_enu};
+use crate::geodesy::{Ellipsoid, offset_enu};
 use pipeline_core::rig::Gnss;
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Spec, Stage};
 use pipeline_core::table::schema::{Column, Holds, PhysicalPoint, Role, Schema, Unit};
@@ -89,6 +89,8 @@ pub struct TiltCorrect {
     /// Shortest and longest range, m.
     ranges: (f64, f64),
     north: ToTrue,
+    convergence: Option<Convergence>,
+    ellipsoid: Ellipsoid,
     gnss: Gnss,
     /// Last day of the calibration, as days since 1970, and as written.
     expires: Option<(i64, String)>,
@@ -173,8 +175,7 @@ else.
 - Every epoch comes out as a target, or is set aside as `no-position`, `no-height`, `no-attitude`, `no-range`,
   `range-outside-instrument`, `no-aim` or `aim-not-in-rig`.
 - An epoch's result depends on that epoch alone.
-- The deflection of the vertical is neglected: 10 arc-seconds over 4 m is 0.2 mm. Formulas are on GRS 1980; for another
-  ellipsoid of a GNSS frame the offset changes by less than a nanometre.
+- The deflection of the vertical is neglected: 10 arc-seconds over 4 m is 0.2 mm.
 
 ## References
 
@@ -196,7 +197,8 @@ degrees.
         let mut problems = checks::frame(input, rig);
         let names = checks::names(input, &mut problems);
         let aim = checks::aim(&options, input, &mut problems);
-        let (Some(names), Some(aim)) = (names, aim) else { return Err(problems) };
+        let ellipsoid = checks::ellipsoid(input, &mut problems);
+        let (Some(names), Some(aim), Some(ellipsoid)) = (names, aim, ellipsoid) else { return Err(problems) };
         let (tip, laser) = checks::ledgers(rig, aim, &mut problems);
         let needs = [&tip, &laser].into_iter().flatten().any(Ledger::needs_attitude);
         checks::vertical(&options, rig, tip.as_ref(), laser.as_ref(), &mut problems);
@@ -249,7 +251,12 @@ degrees.
             tip: tip.as_ref().map(way),
             laser: laser.as_ref().map(way),
             ranges: rig.laser.map_or((0.0, 0.0), |l| (l.shortest_m, l.longest_m)),
+            convergence: match &north {
+                ToTrue::Grid(crs) => Some(Convergence::new(crs.clone())),
+                ToTrue::Everywhere(_) => None,
+            },
             north,
+            ellipsoid,
             gnss: rig.gnss,
             expires,
             rig_name: rig.name.clone(),
@@ -267,10 +274,7 @@ degrees.
         let input = inputs.first().ok_or_else(|| Problem::broken("a stage with one input was run without it"))?;
         let columns = self.columns(input)?;
         self.warn_of_expiry(input, cx)?;
-        let mut convergence = match &self.north {
-            ToTrue::Grid(crs) => Some(Convergence::new(crs)?),
-            ToTrue::Everywhere(_) => None,
-        };
+        let mut convergence = self.convergence.as_ref().map(Convergence::reader);
         let rows = input.rows();
         let mut fate = vec![Fate::Kept; rows];
         let mut out = Out::new(rows);
@@ -378,7 +382,7 @@ impl TiltCorrect {
         })
     }
 
-    fn row(&self, columns: &Columns, row: usize, convergence: &mut Option<Convergence>) -> Result<Result<Done, Fate>, Problem> {
+    fn row(&self, columns: &Columns, row: usize, convergence: &mut Option<Reader>) -> Result<Result<Done, Fate>, Problem> {
         let laser = match self.aim {
             AimOption::Tip => false,
             AimOption::Laser => true,
@@ -435,7 +439,7 @@ impl TiltCorrect {
         let place = if e == 0.0 && n == 0.0 {
             (latitude, longitude, height + u)
         } else {
-            offset_enu(latitude, longitude, height, e, n, u, GRS80)
+            offset_enu(latitude, longitude, height, e, n, u, self.ellipsoid)
         };
         let (gnss, assumed) = self.gnss(columns, row);
         Ok(Ok(Done { place, target, gnss, assumed }))

@@ -399,7 +399,7 @@ impl TimeJoin {
         }
         for (quantity, series) in self.quantities.iter().zip(&series) {
             let (first, last) = series.span().unwrap_or((0, 0));
-            let fact = json!({"session": session, "samples": series.len(), "repeats": series.repeats, "out_of_order": series.out_of_order,
+            let fact = json!({"session": session, "samples": series.count(), "repeats": series.repeats, "out_of_order": series.out_of_order,
                 "first": clock::instant_text(first), "last": clock::instant_text(last)});
             cx.fact(&format!("stream_{}", quantity.word), fact);
         }

@@ -161,7 +161,8 @@ fn sensor_error_of_the_fault_table() {
     let model = Model::new(&[vector(0.0, 0.0, 2.0, 0.0)], None, noise);
     let c = model.target(&shot(0.0, 20.0, 0.0, f64::NAN)).random;
     assert!((c.nn.sqrt() * 1e3 - 6.56).abs() < 0.01 && (c.uu.sqrt() * 1e3 - 2.39).abs() < 0.01);
-    let roll = (2.0 * 0.2_f64.to_radians()).powi(2) * 20.0_f64.to_radians().cos().powi(2);
+    // The foot swings about the body's forward axis with the whole length.
+    let roll = (2.0 * 0.2_f64.to_radians()).powi(2);
     let heading_only = (c.ee - roll).sqrt() * 1e3;
     assert!((heading_only - 5.97).abs() < 0.01, "{heading_only}");
 }

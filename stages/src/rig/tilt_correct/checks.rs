@@ -1,6 +1,7 @@
 //! What `tilt-correct` checks while the job is planned.
 
 use super::{AimOption, Names, Options, SensorsOption};
+use crate::geodesy::{Ellipsoid, ellipsoid_of};
 use crate::rig::clock;
 use crate::rig::ledger::{self, Ledger, point_word};
 use crate::rig::north::{ToTrue, settle};
@@ -42,6 +43,12 @@ pub fn frame(input: &Schema, rig: &Rig) -> Vec<Problem> {
         );
     }
     problems
+}
+
+/// The ellipsoid of the frame.
+pub fn ellipsoid(input: &Schema, problems: &mut Vec<Problem>) -> Option<Ellipsoid> {
+    let frame = input.frame.as_ref()?;
+    ellipsoid_of(&frame.crs).map_err(|p| problems.push(p.reference_key("corrections.frame"))).ok()
 }
 
 /// The columns, by role.

@@ -58,14 +58,8 @@ impl Series {
 
     /// Number of samples.
     #[must_use]
-    pub fn len(&self) -> usize {
+    pub fn count(&self) -> usize {
         self.times.len()
-    }
-
-    /// Whether there are none.
-    #[must_use]
-    pub fn is_empty(&self) -> bool {
-        self.times.is_empty()
     }
 
     /// Median time between two samples, ns.
@@ -158,7 +152,7 @@ mod tests {
     #[test]
     fn unsorted_and_repeated() {
         let s = series(false, &[(10, 2.0), (0, 1.0), (10, 9.0), (20, 3.0)]);
-        assert_eq!((s.out_of_order, s.repeats, s.len()), (1, 1, 3));
+        assert_eq!((s.out_of_order, s.repeats, s.count()), (1, 1, 3));
         assert!((s.at(10, 99) - 2.0).abs() < 1e-15, "the first in the file counts");
         assert_eq!(s.typical_step(), Some(10));
     }
