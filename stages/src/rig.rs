@@ -16,7 +16,7 @@ pub mod tilt_correct;
 pub mod time_join;
 
 #[cfg(test)]
-mod testing;
+pub(crate) mod testing;
 
 use pipeline_core::stage::{StageKind, kind};
 use std::sync::Arc;

@@ -192,7 +192,11 @@ impl Clock {
             Diagnostic::new(
                 "time/leap-seconds-not-known",
                 Verdict::Warn,
-                format!("times reach {}, and the built-in leap seconds are announced until {}", day_text(last_utc_ns.div_euclid(DAY_NS)), day_text(end)),
+                format!(
+                    "times reach {}, and the built-in leap seconds are announced until {}",
+                    day_text(last_utc_ns.div_euclid(DAY_NS)),
+                    day_text(end)
+                ),
             )
             .place(place)
             .size("1 s if a leap second has been added since; 0.5 m at 0.5 m/s")
@@ -283,7 +287,8 @@ fn decimal(text: &str, unit: i64) -> Option<i64> {
     if !plain(whole) || !plain(part) {
         let value: f64 = text.parse().ok()?;
         #[allow(clippy::cast_precision_loss, clippy::cast_possible_truncation)]
-        return (text.contains(['e', 'E']) && value.is_finite() && value.abs() < 9e18 / unit as f64).then(|| (value * unit as f64).round() as i64);
+        return (text.contains(['e', 'E']) && value.is_finite() && value.abs() < 9e18 / unit as f64)
+            .then(|| (value * unit as f64).round() as i64);
     }
     let whole: i128 = if whole.is_empty() { 0 } else { whole.parse().ok()? };
     let mut value = whole.checked_mul(i128::from(unit))?;
@@ -427,7 +432,17 @@ mod tests {
         ] {
             assert_eq!(read(&c, text, None).as_deref(), Some(want), "{text}");
         }
-        for bad in ["2025-02-29T00:00:00", "2026-13-01T00:00:00", "2026-05-04", "2026-05-04T25:00:00", "2026-05-04T10:60:00", "x", "", "2026-05-04T10:11:12+99:00", "2026-05-04T1é:11:12"] {
+        for bad in [
+            "2025-02-29T00:00:00",
+            "2026-13-01T00:00:00",
+            "2026-05-04",
+            "2026-05-04T25:00:00",
+            "2026-05-04T10:60:00",
+            "x",
+            "",
+            "2026-05-04T10:11:12+99:00",
+            "2026-05-04T1é:11:12",
+        ] {
             assert_eq!(read(&c, bad, None), None, "{bad}");
         }
         let c = clock(TimeFormat::UnixS, TimeScale::Utc);
@@ -476,7 +491,9 @@ mod tests {
 
     #[test]
     fn midnight_and_zones() {
-        let c = TimeColumn { date: Some("2026-12-31".into()), ahead_h: 1.0, ..clock(TimeFormat::TimeOfDay, TimeScale::Utc) }.clock("time").unwrap();
+        let c = TimeColumn { date: Some("2026-12-31".into()), ahead_h: 1.0, ..clock(TimeFormat::TimeOfDay, TimeScale::Utc) }
+            .clock("time")
+            .unwrap();
         let mut state = Days::default();
         let mut at = |text| instant_text(c.instant(text, None, &mut state, false).unwrap());
         assert_eq!(at("23:59:59"), "2026-12-31T22:59:59.00Z");

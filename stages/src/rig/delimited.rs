@@ -75,7 +75,9 @@ impl Layout {
         }
         if self.remark.as_deref() == Some("") {
             problems.push(
-                Problem::new("data/bad-layout", "every line begins with an empty text").option(format!("{option}.remark")).fix("leave `remark` out"),
+                Problem::new("data/bad-layout", "every line begins with an empty text")
+                    .option(format!("{option}.remark"))
+                    .fix("leave `remark` out"),
             );
         }
         if let Some(names) = &self.names {
@@ -187,9 +189,13 @@ impl<'a> Lines<'a> {
                     }
                     Fate::Damaged(reason) => {
                         return Err(Problem::from(
-                            Diagnostic::new("data/missing-column", Verdict::Block, format!("the line of column names of `{file}` cannot be read: {reason}"))
-                                .label(Label::lines(file, lines.count.total, lines.count.total, "this line"))
-                                .fix("save the table as UTF-8 text; check `layout`"),
+                            Diagnostic::new(
+                                "data/missing-column",
+                                Verdict::Block,
+                                format!("the line of column names of `{file}` cannot be read: {reason}"),
+                            )
+                            .label(Label::lines(file, lines.count.total, lines.count.total, "this line"))
+                            .fix("save the table as UTF-8 text; check `layout`"),
                         ));
                     }
                 }
@@ -212,7 +218,10 @@ impl<'a> Lines<'a> {
                     return Err(Problem::from(
                         Diagnostic::new("data/missing-column", Verdict::Block, format!("`{file}` has no column `{wanted}`"))
                             .label(label())
-                            .why(format!("its columns are {}", names.iter().take(40).map(|n| format!("`{n}`")).collect::<Vec<_>>().join(", ")))
+                            .why(format!(
+                                "its columns are {}",
+                                names.iter().take(40).map(|n| format!("`{n}`")).collect::<Vec<_>>().join(", ")
+                            ))
                             .fix("name the column as the file does, to the letter; check `layout.delimiter` and `layout.skip_lines`"),
                     ));
                 }
@@ -315,10 +324,14 @@ impl<'a> Lines<'a> {
         for (reason, n) in std::mem::take(&mut self.shown) {
             if n > SHOWN {
                 self.findings.push(
-                    Diagnostic::new("data/damaged-row", Verdict::Warn, format!("{n} rows are damaged in this way: {reason}; the first {SHOWN} were shown"))
-                        .place(format!("`{}`", self.count.file))
-                        .label(Label::file(&self.count.file, "this file"))
-                        .fix("correct the rows at their source, or leave them out"),
+                    Diagnostic::new(
+                        "data/damaged-row",
+                        Verdict::Warn,
+                        format!("{n} rows are damaged in this way: {reason}; the first {SHOWN} were shown"),
+                    )
+                    .place(format!("`{}`", self.count.file))
+                    .label(Label::file(&self.count.file, "this file"))
+                    .fix("correct the rows at their source, or leave them out"),
                 );
             }
         }
@@ -503,7 +516,10 @@ mod tests {
         let (count, rows, findings) = read(text, &layout, vec!["t"]).unwrap();
         assert_eq!(rows, ["1", "4"]);
         assert_eq!((count.total, count.used, findings), (10, 2, 3));
-        assert_eq!(count.ignored.iter().map(|(k, v)| (k.as_str(), *v)).collect::<Vec<_>>(), [("before-header", 1), ("blank", 1), ("header", 1), ("remark", 2)]);
+        assert_eq!(
+            count.ignored.iter().map(|(k, v)| (k.as_str(), *v)).collect::<Vec<_>>(),
+            [("before-header", 1), ("blank", 1), ("header", 1), ("remark", 2)]
+        );
         assert_eq!(count.damaged.iter().map(|(k, v)| (k.as_str(), *v)).collect::<Vec<_>>(), [("fields", 1), ("not-text", 1), ("quote", 1)]);
         assert_eq!(count.total, count.used + count.ignored.values().sum::<u64>() + count.damaged.values().sum::<u64>());
     }

@@ -25,6 +25,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::json;
 use std::sync::Arc;
 
+mod motion;
 mod overlap;
 mod pattern;
 mod series;
@@ -32,6 +33,17 @@ mod series;
 mod tests;
 
 use series::Series;
+
+/// Whether the movement of the antenna is compared with that of the attitude.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum MotionCheck {
+    /// The two streams must move at the same time.
+    #[default]
+    On,
+    /// Not compared: the attitude sensor does not stand on the antenna's pole.
+    Off,
+}
 
 /// Options of `time-join`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
@@ -51,6 +63,9 @@ pub struct Options {
     /// Longest time between two samples across which is interpolated, s.
     #[schemars(range(min = 0.0))]
     pub max_gap_s: f64,
+    /// Whether the movement of the antenna is compared with that of the attitude, to find a lag that is not declared.
+    #[serde(default)]
+    pub motion_check: MotionCheck,
     /// Heading.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub heading: Option<AngleColumn>,
@@ -89,6 +104,9 @@ pub struct TimeJoin {
     lag_ns: i64,
     max_gap_ns: i64,
     quantities: Vec<Quantity>,
+    motion_check: MotionCheck,
+    /// Latitude and longitude.
+    place: Option<(String, String)>,
     time_name: String,
     lines: Option<(String, String, String)>,
     /// Pattern and files that it found.
@@ -121,6 +139,8 @@ When the attitude sensor or the laser writes its own file. Right after the log i
 - When more than 90 % of the epochs find no partner, or the stream misses the session altogether, the run stops
   (`time/streams-do-not-overlap`) and names the difference of the clocks, and whether GPS time or a time zone explains it.
 - The time scale is declared, never guessed. GPS time is ahead of UTC by 18 s since 2017-01-01.
+- The movement of the antenna is compared with that of the attitude at lags up to a minute. When they fit clearly better at
+  another lag than the declared one, nothing is delivered (`time/stream-lags`), and the lag is given with its 95 % interval.
 
 A range that is interpolated between two surfaces lies on neither: keep `max_gap_s` at the spacing of the samples.
 
@@ -158,7 +178,11 @@ roll: { column: roll, unit: deg, opposite_sign: true }
             );
         }
         if !options.lag_s.is_finite() || options.lag_s.abs() > 86_400.0 {
-            problems.push(Problem::new("time/bad-options", format!("`{}` s is no lag", options.lag_s)).option("lag_s").fix("give seconds below one day"));
+            problems.push(
+                Problem::new("time/bad-options", format!("`{}` s is no lag", options.lag_s))
+                    .option("lag_s")
+                    .fix("give seconds below one day"),
+            );
         }
         let files = find_files(&options.files, cx, &mut problems);
         let (Some(clock), Some(time_name), true) = (clock, time_name, problems.is_empty()) else { return Err(problems) };
@@ -181,6 +205,8 @@ roll: { column: roll, unit: deg, opposite_sign: true }
             max_gap_ns: clock::to_ns(options.max_gap_s),
             time: options.time,
             quantities,
+            motion_check: options.motion_check,
+            place: name(Role::Latitude).zip(name(Role::Longitude)),
             time_name,
             lines,
             files,
@@ -221,6 +247,7 @@ roll: { column: roll, unit: deg, opposite_sign: true }
             return Err(Problem::broken("an epoch without a time"));
         }
         overlap::check(&times, &series, self, &session)?;
+        self.compare_motion(input, &times, &series, &session, cx)?;
         let mut builder = TableBuilder::from_table(self.schema.clone(), input);
         let mut missing = vec![];
         for (quantity, series) in self.quantities.iter().zip(&series) {
@@ -272,18 +299,24 @@ fn quantities(options: &Options, input: &Schema, problems: &mut Vec<Problem>) ->
 
 fn find_files(patterns: &[String], cx: &BindCx, problems: &mut Vec<Problem>) -> Vec<(String, Vec<Resource>)> {
     if patterns.is_empty() {
-        problems.push(Problem::new("time/bad-options", "no file of the second stream is named").option("files").fix("give `files`, for example `[\"attitude/{session}.csv\"]`"));
+        problems.push(
+            Problem::new("time/bad-options", "no file of the second stream is named")
+                .option("files")
+                .fix("give `files`, for example `[\"attitude/{session}.csv\"]`"),
+        );
     }
     let mut files = vec![];
     for (i, text) in patterns.iter().enumerate() {
         let option = format!("files[{i}]");
         if text.contains(pattern::SESSION) && text.contains(['[', ']']) {
             problems.push(
-                Problem::new("time/bad-options", "brackets cannot stand beside `{session}`").option(&option).fix("use `*` for the part that varies"),
+                Problem::new("time/bad-options", "brackets cannot stand beside `{session}`")
+                    .option(&option)
+                    .fix("use `*` for the part that varies"),
             );
             continue;
         }
-        match cx.files.find(&text.replace(pattern::SESSION, "*")) {
+        match cx.files.find(&pattern::search(text)) {
             Ok(found) => {
                 let found = found
                     .into_iter()
@@ -321,8 +354,7 @@ impl TimeJoin {
 
     /// Reads the files of a session into one series for each quantity.
     fn read(&self, files: &[&Resource], session: &str, cx: &Cx) -> Result<Vec<Series>, Problem> {
-        let mut series: Vec<Series> =
-            self.quantities.iter().map(|q| Series::new(matches!(q.role, Role::Heading | Role::Roll))).collect();
+        let mut series: Vec<Series> = self.quantities.iter().map(|q| Series::new(matches!(q.role, Role::Heading | Role::Roll))).collect();
         // Wanted columns: time, the week or date if any, then the quantities.
         let other = self.time.week_column.as_deref().or(self.time.date_column.as_deref());
         let mut wanted = vec![self.time.column.as_str()];
@@ -357,7 +389,9 @@ impl TimeJoin {
                 let stamp = self.clock.instant(row.text(0), other.map(|_| row.text(1)), &mut days, comma);
                 let (stamp, reason) = match (stamp, bad) {
                     (_, Some(bad)) => (0, Some(bad)),
-                    (None, None) => (0, Some(("time", format!("`{}` in column `{}` is not a time", row.text(0), self.time.column), row.column(0)))),
+                    (None, None) => {
+                        (0, Some(("time", format!("`{}` in column `{}` is not a time", row.text(0), self.time.column), row.column(0))))
+                    }
                     (Some(t), None) => (t, None),
                 };
                 if let Some((reason, what, column)) = reason {
@@ -404,6 +438,28 @@ impl TimeJoin {
             cx.fact(&format!("stream_{}", quantity.word), fact);
         }
         Ok(series)
+    }
+
+    /// Compares the movement of the two streams, and stops the delivery when one lags.
+    fn compare_motion(&self, input: &Table, times: &[i64], series: &[Series], session: &str, cx: &Cx) -> Result<(), Problem> {
+        let (MotionCheck::On, Some((latitude, longitude))) = (self.motion_check, &self.place) else { return Ok(()) };
+        let turning: Vec<&Series> = self
+            .quantities
+            .iter()
+            .zip(series)
+            .filter(|(q, _)| matches!(q.role, Role::Heading | Role::Pitch | Role::Roll))
+            .map(|(_, s)| s)
+            .collect();
+        let Some(found) = motion::compare(times, &input.floats(latitude)?, &input.floats(longitude)?, &turning) else { return Ok(()) };
+        cx.fact(
+            "stream_motion",
+            json!({"session": session, "lag_s": found.lag_s, "within_95_s": found.within_95_s,
+            "correlation": found.correlation, "correlation_at_zero": found.at_zero}),
+        );
+        if let Some(finding) = found.finding(session, clock::gps_minus_utc_s(times[0])) {
+            cx.find(finding);
+        }
+        Ok(())
     }
 
     /// Says how many epochs found no partner, and where.

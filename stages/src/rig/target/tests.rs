@@ -134,7 +134,10 @@ fn tilted_pole_and_laser_cases() {
             }
             let [e, n, u] = target.enu;
             let (lat, lon, height) = offset_enu(lat, lon, height, e, n, u, WGS84);
-            assert!((lat - want_lat).abs() < 5e-10 && (lon - want_lon).abs() < 5e-10 && (height - want_h).abs() < 0.0005, "{lat} {lon} {height}");
+            assert!(
+                (lat - want_lat).abs() < 5e-10 && (lon - want_lon).abs() < 5e-10 && (height - want_h).abs() < 0.0005,
+                "{lat} {lon} {height}"
+            );
         }
     }
 }
@@ -288,14 +291,23 @@ fn jacobian_against_monte_carlo() {
     let declination = 0.3;
     let lever = vector(0.08, -0.05, 1.35, 0.002);
     let phase = vector(0.001, 0.0, 0.09, 0.001);
-    let beam = Laser { beam_sigma_deg: 0.15, zero_m: 0.012, zero_sigma_m: 0.002, scale: 1.0001, scale_sigma_ppm: 300.0, range_sigma_m: 0.003, ..laser(20.0, -55.0) };
+    let beam = Laser {
+        beam_sigma_deg: 0.15,
+        zero_m: 0.012,
+        zero_sigma_m: 0.002,
+        scale: 1.0001,
+        scale_sigma_ppm: 300.0,
+        range_sigma_m: 0.003,
+        ..laser(20.0, -55.0)
+    };
     let turn = 9.0;
     let mut dice = Dice(20_261_125);
     for tilt in [0.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 70.0] {
         for with_laser in [false, true] {
             let links = [phase, lever];
             let used = with_laser.then_some(&beam);
-            let exact = |links: &[BodyVector], laser: Option<&Laser>, s: &Shot| Model::new(links, laser, AttitudeNoise::default()).target(s).enu;
+            let exact =
+                |links: &[BodyVector], laser: Option<&Laser>, s: &Shot| Model::new(links, laser, AttitudeNoise::default()).target(s).enu;
             let base = Shot { turn_rate_deg_s: turn, ..shot(127.0, -0.8 * tilt, 0.6 * tilt, 3.4) };
             let got = Model::new(&links, used, AttitudeNoise::new(&noise, declination)).target(&base);
             let random = sampled(|| {
@@ -322,7 +334,8 @@ fn jacobian_against_monte_carlo() {
                 // The beam moves across its two axes: elevation, and azimuth over cos(elevation).
                 let bent = Laser {
                     beam_elevation_deg: beam.beam_elevation_deg + beam.beam_sigma_deg * dice.normal(),
-                    beam_azimuth_deg: beam.beam_azimuth_deg + beam.beam_sigma_deg * dice.normal() / beam.beam_elevation_deg.to_radians().cos(),
+                    beam_azimuth_deg: beam.beam_azimuth_deg
+                        + beam.beam_sigma_deg * dice.normal() / beam.beam_elevation_deg.to_radians().cos(),
                     zero_m: beam.zero_m + beam.zero_sigma_m * dice.normal(),
                     scale: beam.scale + beam.scale_sigma_ppm * 1e-6 * dice.normal(),
                     ..beam
@@ -364,7 +377,10 @@ fn speed_of_one_epoch() {
     let noise = AttitudeNoise::new(&Attitude { heading_sigma_deg: 0.6, tilt_sigma_deg: 0.25, time_tag_sigma_s: 0.02, ..attitude() }, 0.0);
     let beam = Laser { beam_sigma_deg: 0.15, zero_m: 0.012, ..laser(20.0, -55.0) };
     let model = Model::new(&[vector(0.08, -0.05, 1.35, 0.002)], Some(&beam), noise);
-    let shots: Vec<_> = (0..1_000_000).map(|i| f64::from(i) * 1e-4).map(|x| Shot { turn_rate_deg_s: 1.0, speed_m_s: 0.1, ..shot(x, x * 0.1, -x * 0.2, 2.0) }).collect();
+    let shots: Vec<_> = (0..1_000_000)
+        .map(|i| f64::from(i) * 1e-4)
+        .map(|x| Shot { turn_rate_deg_s: 1.0, speed_m_s: 0.1, ..shot(x, x * 0.1, -x * 0.2, 2.0) })
+        .collect();
     for carry in [false, true] {
         let start = std::time::Instant::now();
         let mut sum = 0.0;

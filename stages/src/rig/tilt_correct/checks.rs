@@ -15,7 +15,9 @@ use pipeline_core::table::schema::{Axes, Heights, PhysicalPoint, Role, Schema};
 /// The frame of the epochs: geographic, ellipsoidal, at the point that the rig says.
 pub fn frame(input: &Schema, rig: &Rig) -> Vec<Problem> {
     let Some(frame) = &input.frame else {
-        return vec![Problem::new("plan/frame-mismatch", "`tilt-correct` needs positions and its input has none").fix("put it after `occupations`")];
+        return vec![
+            Problem::new("plan/frame-mismatch", "`tilt-correct` needs positions and its input has none").fix("put it after `occupations`"),
+        ];
     };
     let mut problems = vec![];
     if frame.point == PhysicalPoint::Target {
@@ -28,7 +30,11 @@ pub fn frame(input: &Schema, rig: &Rig) -> Vec<Problem> {
         problems.push(
             Problem::new(
                 "rig/point-mismatch",
-                format!("the rig says that the log gives `{}`, and the coordinates mean `{}`", point_word(rig.receiver_output), point_word(frame.point)),
+                format!(
+                    "the rig says that the log gives `{}`, and the coordinates mean `{}`",
+                    point_word(rig.receiver_output),
+                    point_word(frame.point)
+                ),
             )
             .rig_key("receiver_output")
             .fix("take the point from the rig in the step that reads the log, and name one rig in the job"),
@@ -236,7 +242,9 @@ pub fn calibration(rig: &Rig, turned: bool, problems: &mut Vec<Problem>, notes: 
         let day = clock::date(text);
         if day.is_none() {
             problems.push(
-                Problem::new("rig/bad-date", format!("`{text}` is not a date")).rig_key(format!("calibration.{key}")).fix("write YYYY-MM-DD"),
+                Problem::new("rig/bad-date", format!("`{text}` is not a date"))
+                    .rig_key(format!("calibration.{key}"))
+                    .fix("write YYYY-MM-DD"),
             );
         }
         day
@@ -244,9 +252,12 @@ pub fn calibration(rig: &Rig, turned: bool, problems: &mut Vec<Problem>, notes: 
     let (made, expires) = (day(&calibration.date, "date")?, day(&calibration.expires, "expires")?);
     if expires < made {
         problems.push(
-            Problem::new("rig/bad-date", format!("the calibration of {} expires before it was made, on {}", calibration.date, calibration.expires))
-                .rig_key("calibration.expires")
-                .fix("correct `calibration.date` or `calibration.expires`"),
+            Problem::new(
+                "rig/bad-date",
+                format!("the calibration of {} expires before it was made, on {}", calibration.date, calibration.expires),
+            )
+            .rig_key("calibration.expires")
+            .fix("correct `calibration.date` or `calibration.expires`"),
         );
     }
     Some((expires, calibration.expires.clone()))

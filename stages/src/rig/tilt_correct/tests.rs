@@ -93,7 +93,9 @@ fn covariance_columns() {
     let rows = [Row { sigma: [0.01, 0.02, 0.03, 0.5], ..Row::default() }, Row { sigma: [f64::NAN; 4], ..Row::default() }];
     let out = bound.stage.run(&[table(&input, &rows)], &Cx::new(&world(), "t", None)).unwrap();
     let get = |name: &str, row: usize| out.floats(name).unwrap()[row];
-    assert!((get("gnss_ee", 0) - 1e-4).abs() < 1e-18 && (get("gnss_en", 0) - 1e-4).abs() < 1e-18 && (get("gnss_uu", 0) - 9e-4).abs() < 1e-18);
+    assert!(
+        (get("gnss_ee", 0) - 1e-4).abs() < 1e-18 && (get("gnss_en", 0) - 1e-4).abs() < 1e-18 && (get("gnss_uu", 0) - 9e-4).abs() < 1e-18
+    );
     // Vertical pole of 2 m, 0.2 deg of tilt noise in both directions: 6.98 mm each.
     let lean = (2.0 * 0.2_f64.to_radians()).powi(2);
     assert!((get("random_ee", 0) - 1e-4 - lean).abs() < 1e-12 && (get("random_nn", 0) - 4e-4 - lean).abs() < 1e-12);
@@ -120,7 +122,8 @@ fn wrong_north_is_found_or_corrected() {
     };
     let (corrected, variance) = out(bind(json!({"aim": "laser"}), &rig(magnetic), &input).unwrap(), &row);
     assert!(corrected[1].abs() < 1e-7);
-    let (plain, plain_variance) = out(bind(json!({"aim": "laser"}), &rig(|_| {}), &input).unwrap(), &Row { attitude: [90.0, 0.0, 0.0], ..row.clone() });
+    let (plain, plain_variance) =
+        out(bind(json!({"aim": "laser"}), &rig(|_| {}), &input).unwrap(), &Row { attitude: [90.0, 0.0, 0.0], ..row.clone() });
     assert!((corrected[0] - plain[0]).abs() < 1e-7 && variance > plain_variance);
     // Grid north of UTM 13N at S-TILT-LASER-1: convergence -0.168970 deg.
     let grid = |r: &mut Value| {
@@ -153,7 +156,10 @@ fn plan_problems() {
     assert_eq!(codes(bind(json!({"aim": "tip"}), &rig(gone(&["attitude", "laser"])), &input)), ["rig/no-attitude"]);
     assert_eq!(codes(bind(json!({"aim": "laser"}), &rig(gone(&["sensors"])), &input)), vec!["rig/sensor-missing"; 4]);
     assert!(bind(json!({"aim": "laser", "sensors": "joined"}), &rig(gone(&["sensors"])), &input).is_ok());
-    assert_eq!(codes(bind(json!({"aim": "tip", "pole_held_vertical_within_deg": 0.3}), &rig(|_| {}), &input)), ["rig/vertical-with-attitude"]);
+    assert_eq!(
+        codes(bind(json!({"aim": "tip", "pole_held_vertical_within_deg": 0.3}), &rig(|_| {}), &input)),
+        ["rig/vertical-with-attitude"]
+    );
     let bad_date = |r: &mut Value| r["calibration"]["expires"] = json!("soon");
     assert_eq!(codes(bind(json!({"aim": "tip"}), &rig(bad_date), &input)), ["rig/bad-date"]);
     // Twice in one branch, and a frame that another rig made.
@@ -222,7 +228,8 @@ fn examples_are_valid_and_empty_is_empty() {
 fn speed_of_the_stage() {
     let input = schema(ARP, true);
     let bound = bind(json!({}), &rig(|_| {}), &input).unwrap();
-    let rows: Vec<Row> = (0..200_000_i32).map(|i| Row { attitude: [f64::from(i) * 0.01, 10.0, -5.0], aim: Some("laser"), ..Row::default() }).collect();
+    let rows: Vec<Row> =
+        (0..200_000_i32).map(|i| Row { attitude: [f64::from(i) * 0.01, 10.0, -5.0], aim: Some("laser"), ..Row::default() }).collect();
     let data = table(&input, &rows);
     let start = std::time::Instant::now();
     let out = bound.stage.run(&[data], &Cx::new(&world(), "t", None)).unwrap();

@@ -54,7 +54,12 @@ pub fn check(times: &[i64], series: &[Series], stage: &TimeJoin, session: &str) 
         why.push_str(&format!("; {} is {}", signed(if explain(at_start, gps).is_some() { at_start } else { at_end }), cause.words));
         fix = cause.fix();
     } else if let Some((cause, n)) = best_shift(&covered, times.len(), gps) {
-        why.push_str(&format!("; with the stream {} earlier {n} of {} epochs would have a partner, and that is {}", signed(cause.shift_ns), times.len(), cause.words));
+        why.push_str(&format!(
+            "; with the stream {} earlier {n} of {} epochs would have a partner, and that is {}",
+            signed(cause.shift_ns),
+            times.len(),
+            cause.words
+        ));
         fix = cause.fix();
     }
     if !apart {
@@ -124,8 +129,11 @@ fn explain(difference: i64, gps: i64) -> Option<Cause> {
 
 /// The smallest known shift that gives nine of ten epochs a partner.
 fn best_shift(covered: &dyn Fn(i64) -> usize, rows: usize, gps: i64) -> Option<(Cause, usize)> {
-    let mut causes: Vec<Cause> =
-        (-14..=14).flat_map(|hours| [0, gps, -gps].map(|leap| (hours, leap))).filter(|c| *c != (0, 0)).map(|(h, l)| Cause::new(h, l, gps)).collect();
+    let mut causes: Vec<Cause> = (-14..=14)
+        .flat_map(|hours| [0, gps, -gps].map(|leap| (hours, leap)))
+        .filter(|c| *c != (0, 0))
+        .map(|(h, l)| Cause::new(h, l, gps))
+        .collect();
     causes.sort_by_key(|c| (c.shift_ns.abs(), c.shift_ns));
     let mut best: Option<(Cause, usize)> = None;
     for cause in causes {

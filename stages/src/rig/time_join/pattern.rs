@@ -3,6 +3,19 @@
 /// What stands for the name of the session in a pattern.
 pub const SESSION: &str = "{session}";
 
+/// The pattern under which files of all sessions are looked for.
+#[must_use]
+pub fn search(pattern: &str) -> String {
+    // Two stars side by side mean folders at any depth, which nobody asked for here.
+    let mut plain = pattern.to_owned();
+    for pair in [format!("*{SESSION}"), format!("{SESSION}*")] {
+        while plain.contains(&pair) {
+            plain = plain.replace(&pair, SESSION);
+        }
+    }
+    plain.replace(&SESSION.repeat(2), SESSION).replace(SESSION, "*")
+}
+
 /// Whether a file name fits a pattern for a session. `*` is any text, `?` one character; the name of
 /// the session is taken to the letter, whatever characters it has.
 #[must_use]
@@ -50,10 +63,12 @@ enum Token {
 
 #[cfg(test)]
 mod tests {
-    use super::matches;
+    use super::{matches, search};
 
     #[test]
     fn names() {
+        assert_eq!(search("a/*{session}*.csv"), "a/*.csv");
+        assert_eq!(search("**/{session}-?.csv"), "**/*-?.csv");
         assert!(matches("a/{session}-imu*.csv", "day1", "a/day1-imu-2.csv"));
         assert!(!matches("a/{session}-imu*.csv", "day1", "a/day10-imu.csv"));
         assert!(matches("./{session}.csv", "day[1]*", "day[1]*.csv"));
