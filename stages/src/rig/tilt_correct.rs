@@ -20,15 +20,18 @@ use super::target::{AttitudeNoise, Covariance, Model, Shot, Target};
 use crate::geodesy::{Ellipsoid, offset_enu};
 use pipeline_core::rig::Gnss;
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Spec, Stage};
-use pipeline_core::table::schema::{Column, Holds, PhysicalPoint, Role, Schema, Unit};
-use pipeline_core::table::{Table, TableBuilder};
+use pipeline_core::table::Table;
+use pipeline_core::table::schema::{PhysicalPoint, Role, Schema};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
 mod checks;
+mod columns;
 #[cfg(test)]
 mod tests;
+
+use columns::{Columns, Done, Names, Out, added_columns, value};
 
 /// What the shots were aimed with.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -96,48 +99,6 @@ pub struct TiltCorrect {
     expires: Option<(i64, String)>,
     rig_name: String,
     names: Names,
-}
-
-/// Names of the columns, found by role.
-struct Names {
-    time: String,
-    latitude: String,
-    longitude: String,
-    height: String,
-    heading: Option<String>,
-    pitch: Option<String>,
-    roll: Option<String>,
-    range: Option<String>,
-    turn_rate: Option<String>,
-    speed: Option<String>,
-    sigma_east: Option<String>,
-    sigma_north: Option<String>,
-    sigma_up: Option<String>,
-    correlation: Option<String>,
-    assumed: Option<String>,
-    aim: Option<String>,
-}
-
-/// Covariance columns, in the order of [`Covariance`].
-const PARTS: [&str; 6] = ["ee", "en", "eu", "nn", "nu", "uu"];
-/// Parts of the GNSS covariance that can differ from zero.
-const GNSS_PARTS: [&str; 4] = ["ee", "en", "nn", "uu"];
-
-const fn parts(c: &Covariance) -> [f64; 6] {
-    [c.ee, c.en, c.eu, c.nn, c.nu, c.uu]
-}
-
-fn added_columns() -> Vec<Column> {
-    let mut columns = vec![
-        Column::maybe("tilt_deg", Holds::Float, Unit::Degree, Role::Other),
-        Column::always("arm_m", Holds::Float, Unit::Metre, Role::Other),
-    ];
-    for (kind, parts) in [("random", &PARTS[..]), ("systematic", &PARTS[..]), ("gnss", &GNSS_PARTS[..])] {
-        for part in parts {
-            columns.push(Column::always(&format!("{kind}_{part}"), Holds::Float, Unit::SquareMetre, Role::Other));
-        }
-    }
-    columns
 }
 
 impl Stage for TiltCorrect {
@@ -272,7 +233,7 @@ degrees.
 
     fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem> {
         let input = inputs.first().ok_or_else(|| Problem::broken("a stage with one input was run without it"))?;
-        let columns = self.columns(input)?;
+        let columns = Columns::of(self, input)?;
         self.warn_of_expiry(input, cx)?;
         let mut convergence = self.convergence.as_ref().map(Convergence::reader);
         let rows = input.rows();
@@ -326,62 +287,7 @@ impl Fate {
     }
 }
 
-/// The columns of one partition.
-struct Columns<'a> {
-    latitude: std::borrow::Cow<'a, [f64]>,
-    longitude: std::borrow::Cow<'a, [f64]>,
-    height: std::borrow::Cow<'a, [f64]>,
-    /// Heading, pitch, roll, range, turn rate, speed; empty when the input has no such column.
-    sensors: [std::borrow::Cow<'a, [f64]>; 6],
-    /// Sigma east, north, up, correlation; empty when the input has no such column.
-    gnss: [std::borrow::Cow<'a, [f64]>; 4],
-    assumed: Vec<bool>,
-    aim: Vec<Option<&'a str>>,
-}
-
-fn value(column: &[f64], row: usize) -> f64 {
-    column.get(row).copied().unwrap_or(f64::NAN)
-}
-
-/// One epoch, done.
-struct Done {
-    place: (f64, f64, f64),
-    target: Target,
-    gnss: Covariance,
-    assumed: bool,
-}
-
 impl TiltCorrect {
-    fn columns<'a>(&self, input: &'a Table) -> Result<Columns<'a>, Problem> {
-        let n = &self.names;
-        let optional = |name: &Option<String>| match name {
-            Some(name) => input.floats(name),
-            None => Ok(std::borrow::Cow::Borrowed(&[][..])),
-        };
-        Ok(Columns {
-            latitude: input.floats(&n.latitude)?,
-            longitude: input.floats(&n.longitude)?,
-            height: input.floats(&n.height)?,
-            sensors: [
-                optional(&n.heading)?,
-                optional(&n.pitch)?,
-                optional(&n.roll)?,
-                optional(&n.range)?,
-                optional(&n.turn_rate)?,
-                optional(&n.speed)?,
-            ],
-            gnss: [optional(&n.sigma_east)?, optional(&n.sigma_north)?, optional(&n.sigma_up)?, optional(&n.correlation)?],
-            assumed: match &n.assumed {
-                Some(name) => input.bools(name)?.into_iter().map(|v| v.unwrap_or(true)).collect(),
-                None => vec![],
-            },
-            aim: match (&n.aim, self.aim) {
-                (Some(name), AimOption::Column) => input.texts(name)?,
-                _ => vec![],
-            },
-        })
-    }
-
     fn row(&self, columns: &Columns, row: usize, convergence: &mut Option<Reader>) -> Result<Result<Done, Fate>, Problem> {
         let laser = match self.aim {
             AimOption::Tip => false,
@@ -482,74 +388,5 @@ impl TiltCorrect {
                 format!("the range is outside {} m to {} m (`laser.shortest_m`, `laser.longest_m`)", self.ranges.0, self.ranges.1)
             }
         }
-    }
-}
-
-/// The output columns, as they grow.
-struct Out {
-    latitude: Vec<f64>,
-    longitude: Vec<f64>,
-    height: Vec<f64>,
-    tilt: Vec<f64>,
-    arm: Vec<f64>,
-    random: [Vec<f64>; 6],
-    systematic: [Vec<f64>; 6],
-    gnss: [Vec<f64>; 4],
-    assumed: Vec<bool>,
-}
-
-impl Out {
-    fn new(rows: usize) -> Self {
-        let column = || Vec::with_capacity(rows);
-        Self {
-            latitude: column(),
-            longitude: column(),
-            height: column(),
-            tilt: column(),
-            arm: column(),
-            random: std::array::from_fn(|_| column()),
-            systematic: std::array::from_fn(|_| column()),
-            gnss: std::array::from_fn(|_| column()),
-            assumed: Vec::with_capacity(rows),
-        }
-    }
-
-    fn push(&mut self, done: &Done) {
-        self.latitude.push(done.place.0);
-        self.longitude.push(done.place.1);
-        self.height.push(done.place.2);
-        self.tilt.push(done.target.tilt_deg);
-        self.arm.push(done.target.arm_m);
-        for (column, v) in self.random.iter_mut().zip(parts(&done.target.random.plus(&done.gnss))) {
-            column.push(v);
-        }
-        for (column, v) in self.systematic.iter_mut().zip(parts(&done.target.systematic)) {
-            column.push(v);
-        }
-        for (column, v) in self.gnss.iter_mut().zip([done.gnss.ee, done.gnss.en, done.gnss.nn, done.gnss.uu]) {
-            column.push(v);
-        }
-        self.assumed.push(done.assumed);
-    }
-
-    fn table(self, stage: &TiltCorrect, kept: &Table) -> Result<Table, Problem> {
-        let mut builder = TableBuilder::from_table(stage.schema.clone(), kept);
-        builder.floats(&stage.names.latitude, self.latitude);
-        builder.floats(&stage.names.longitude, self.longitude);
-        builder.floats(&stage.names.height, self.height);
-        builder.floats("tilt_deg", self.tilt);
-        builder.floats("arm_m", self.arm);
-        for (kind, columns) in [("random", self.random), ("systematic", self.systematic)] {
-            for (part, column) in PARTS.iter().zip(columns) {
-                builder.floats(&format!("{kind}_{part}"), column);
-            }
-        }
-        for (part, column) in GNSS_PARTS.iter().zip(self.gnss) {
-            builder.floats(&format!("gnss_{part}"), column);
-        }
-        if let Some(name) = &stage.names.assumed {
-            builder.bools(name, &self.assumed);
-        }
-        builder.finish()
     }
 }

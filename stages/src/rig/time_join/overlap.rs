@@ -62,11 +62,10 @@ pub fn check(times: &[i64], series: &[Series], stage: &TimeJoin, session: &str) 
         ));
         fix = cause.fix();
     }
-    if !apart {
-        if let Some(step) = series.iter().filter_map(Series::typical_step).min().filter(|s| *s > stage.max_gap_ns) {
-            why.push_str(&format!("; its samples are {} apart and `max_gap_s` is {}", seconds(step), seconds(stage.max_gap_ns)));
-            "raise `max_gap_s` above the spacing of the samples".clone_into(&mut fix);
-        }
+    let step = series.iter().filter_map(Series::typical_step).min().filter(|s| !apart && *s > stage.max_gap_ns);
+    if let Some(step) = step {
+        why.push_str(&format!("; its samples are {} apart and `max_gap_s` is {}", seconds(step), seconds(stage.max_gap_ns)));
+        "raise `max_gap_s` above the spacing of the samples".clone_into(&mut fix);
     }
     Err(Problem::from(
         Diagnostic::new("time/streams-do-not-overlap", Verdict::Block, what)
