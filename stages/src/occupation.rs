@@ -3,8 +3,27 @@
 use pipeline_core::stage::StageKind;
 use std::sync::Arc;
 
+pub mod assign;
+pub mod average;
+pub mod correlation;
+pub mod covariance;
+pub mod estimate;
+mod findings;
+pub mod groups;
+pub(crate) mod local;
+pub mod notes;
+pub mod notes_time;
+mod output;
+pub mod radial;
+mod schema;
+pub mod unmatched;
+mod windows;
+
+#[cfg(test)]
+mod tests;
+
 /// The stages of this family, in the order of the reference page.
 #[must_use]
 pub fn kinds() -> Vec<Arc<dyn StageKind>> {
-    vec![]
+    vec![pipeline_core::stage::kind::<assign::Occupations>(), pipeline_core::stage::kind::<average::Average>()]
 }
