@@ -16,11 +16,16 @@ pub mod notes_time;
 mod output;
 pub mod radial;
 mod schema;
+mod shot;
 pub mod unmatched;
 mod windows;
 
 #[cfg(test)]
+pub(crate) mod test_rows;
+#[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod tests_notes;
 
 /// The stages of this family, in the order of the reference page.
 #[must_use]

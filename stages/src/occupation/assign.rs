@@ -4,7 +4,8 @@ use super::notes::{self, Aim, Columns, Format, Note};
 use super::notes_time::{SECOND, clock};
 use super::unmatched::{self, Outcome, State};
 use super::windows::{self, Run};
-use super::local::Local;
+use super::local;
+use crate::geodesy::local::Tangent;
 use pipeline_core::diag::{Diagnostic, Label, Verdict};
 use pipeline_core::stage::{Bound, BindCx, Cx, Example, Grain, Inputs, Problem, Resource, ResourceRole, Spec, Stage};
 use pipeline_core::table::schema::{Column, Holds, Role, Schema, Unit};
@@ -16,10 +17,11 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 /// What says which epochs belong together.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum By {
     /// Field notes with a start and an end for each point.
+    #[default]
     Notes,
     /// Event marks in the log, or pauses in it.
     Event,
@@ -42,6 +44,7 @@ pub enum NotesTime {
 #[serde(deny_unknown_fields)]
 pub struct Options {
     /// What says which epochs belong together: `notes`, `event` or `still`.
+    #[serde(default)]
     pub by: By,
     /// Files of notes (CSV with a header line), relative to the job; `{session}` stands for the name of the session.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
@@ -253,7 +256,13 @@ impl Occupations {
 
     fn notes_of(&self, session: Option<&str>, cx: &Cx) -> Result<Vec<(Note, bool)>, Problem> {
         let mut all = vec![];
+        // A file that bears the session's name is its own, and then the other files are other sessions'.
+        let named_alike = |f: &NotesFile| f.pattern.is_none() && session.is_some_and(|s| stem(&f.resource.name) == s);
+        let alike = self.files.iter().any(named_alike);
         for file in &self.files {
+            if alike && file.pattern.is_none() && !named_alike(file) {
+                continue;
+            }
             let own = match (&file.pattern, session) {
                 (Some(pattern), Some(session)) => {
                     let want = pattern.replace("{session}", session);
@@ -262,7 +271,7 @@ impl Occupations {
                     }
                     true
                 }
-                _ => false,
+                _ => alike,
             };
             let bytes = cx.read(&file.resource)?;
             let mut findings = vec![];
@@ -286,7 +295,7 @@ impl Occupations {
         let notes = self.notes_of(session.as_deref(), cx)?;
         let (Some(first), Some(last)) = (sorted.first().copied(), sorted.last().copied()) else {
             // Nothing to match; the notes stay open for other sessions.
-            let outcomes: Vec<Outcome> = notes.iter().map(|(n, _)| outcome(n, State::Open, 0)).collect();
+            let outcomes: Vec<Outcome> = notes.iter().map(|(n, _)| outcome(n, State::Open, 0, session.as_deref())).collect();
             cx.fact(unmatched::FACT, serde_json::to_value(outcomes).map_err(Problem::broken)?);
             return Ok(vec![]);
         };
@@ -346,7 +355,7 @@ impl Occupations {
             }
         }
         name_ids(&mut list);
-        let mut outcomes: Vec<Outcome> = placed.iter().map(|(k, _)| outcome(&notes[*k].0, State::Matched, counts[*k])).collect();
+        let mut outcomes: Vec<Outcome> = placed.iter().map(|(k, _)| outcome(&notes[*k].0, State::Matched, counts[*k], session.as_deref())).collect();
         outcomes.extend(self.missed(&notes, &missed, sorted, cx));
         outcomes.sort_by(|a, b| a.file.cmp(&b.file).then(a.line.cmp(&b.line)));
         cx.fact(unmatched::FACT, serde_json::to_value(outcomes).map_err(Problem::broken)?);
@@ -362,7 +371,7 @@ impl Occupations {
         for (at, (k, window)) in missed.iter().enumerate() {
             let (note, own) = &notes[*k];
             let within = window.0 >= *first && window.1 <= *last;
-            let mut o = outcome(note, if *own || within { State::Reported } else { State::Open }, 0);
+            let mut o = outcome(note, if *own || within { State::Reported } else { State::Open }, 0, cx.session().map(|s| s.name.as_str()));
             o.nearest_s = unmatched::nearest_s(*window, sorted);
             // Inside the log every hour of a long day would fit; only a note outside it hints at a clock.
             if let Some((hours, served)) = shift.as_ref().filter(|(_, s)| s[at] && !within) {
@@ -407,7 +416,7 @@ impl Occupations {
     fn distance(&self, table: &Table, rows: &[usize]) -> Result<Option<f64>, Problem> {
         let p = self.positions(table)?;
         let Some(first) = rows.iter().find(|r| p.iter().all(|c| c[**r].is_finite())) else { return Ok(None) };
-        let local = Local::at(p[0][*first], p[1][*first], p[2][*first]);
+        let local = local::at(p[0][*first], p[1][*first], p[2][*first]);
         let far = rows.iter().map(|r| norm(local.enu(p[0][*r], p[1][*r], p[2][*r]))).filter(|d| d.is_finite()).fold(0.0, f64::max);
         Ok(Some(far))
     }
@@ -429,11 +438,11 @@ impl Occupations {
         let p = self.positions(table)?;
         for (name, places) in by_name {
             let mut means: Vec<(usize, [f64; 3])> = vec![];
-            let mut local: Option<Local> = None;
+            let mut local: Option<Tangent> = None;
             for k in &places {
                 let (mut sum, mut n) = ([0.0; 3], 0.0);
                 for row in (0..owners.len()).filter(|r| owners[*r] as usize == *k && p.iter().all(|c| c[*r].is_finite())) {
-                    let frame = local.get_or_insert_with(|| Local::at(p[0][row], p[1][row], p[2][row]));
+                    let frame = local.get_or_insert_with(|| local::at(p[0][row], p[1][row], p[2][row]));
                     let e = frame.enu(p[0][row], p[1][row], p[2][row]);
                     sum = [0, 1, 2].map(|i| sum[i] + e[i]);
                     n += 1.0;
@@ -485,6 +494,12 @@ impl Occupations {
     }
 }
 
+/// File name without folders and without `.csv` or `.txt`.
+fn stem(name: &str) -> &str {
+    let file = name.rsplit(['/', '\\']).next().unwrap_or(name);
+    file.strip_suffix(".csv").or_else(|| file.strip_suffix(".txt")).unwrap_or(file)
+}
+
 fn norm(v: [f64; 3]) -> f64 {
     (v[0] * v[0] + v[1] * v[1] + v[2] * v[2]).sqrt()
 }
@@ -494,8 +509,8 @@ fn to_ns(seconds: f64) -> i64 {
     (seconds * 1e9).round() as i64
 }
 
-fn outcome(note: &Note, state: State, epochs: u64) -> Outcome {
-    Outcome { file: note.file.clone(), line: note.line, point: note.point.clone(), state, epochs, nearest_s: None, hours: None, hours_serve: None }
+fn outcome(note: &Note, state: State, epochs: u64, session: Option<&str>) -> Outcome {
+    Outcome { session: session.unwrap_or_default().to_owned(), file: note.file.clone(), line: note.line, point: note.point.clone(), state, epochs, nearest_s: None, hours: None, hours_serve: None }
 }
 
 fn ambiguous(note: &Note, days: usize) -> Diagnostic {
@@ -664,6 +679,9 @@ Point names are text, to the letter: `007` and `1.10` stay so. Two occupations w
 `P#2`, with the warning `points/same-name`. Epochs in the notes of two points are set aside as `two-notes`, with the
 finding `notes/overlap`. A note that meets no epoch is `notes/no-epochs`, with the distance in time to the nearest one
 and whether a whole-hour offset would fit. A note that cannot be read stops the delivery.
+
+With several sessions: `{session}` in the name of the file, a file named like the session, a column `session`, or times
+with dates say which notes are whose. A note that meets epochs of two sessions is `notes/two-sessions`.
 
 # References
 None: the form of the notes is the job's own.

@@ -3,7 +3,7 @@
 //! Sessions run one by one, and one file of notes may serve several, so a session alone cannot say
 //! that a note was lost. Each session therefore keeps the fact [`FACT`]: one entry per line of the
 //! notes, with what became of it here. [`unmatched_notes`] compares the entries of all sessions of a
-//! step; it is called once at the end of a run. A session reports a lost note itself only when the
+//! step; it is called once at the end of a run. It also says which notes met epochs of two sessions. A session reports a lost note itself only when the
 //! note can be no other session's: it names the session, its file does, or it lies within the log.
 
 use super::notes_time::{HOUR, SECOND, length};
@@ -29,6 +29,8 @@ pub enum State {
 /// One line of the notes in one session.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Outcome {
+    /// Session that this is about.
+    pub session: String,
     /// File of the notes.
     pub file: String,
     /// Line, counted from 1.
@@ -61,17 +63,34 @@ pub fn unmatched_notes<'a>(facts: impl IntoIterator<Item = &'a serde_json::Value
             lines.entry((outcome.file.clone(), outcome.line)).or_default().push(outcome);
         }
     }
+    let away = |o: &Outcome| o.nearest_s.map_or(f64::INFINITY, f64::abs);
     lines
         .into_values()
-        .filter(|all| all.iter().all(|o| o.state == State::Open))
         .filter_map(|all| {
-            all.into_iter().min_by(|a, b| {
-                let away = |o: &Outcome| o.nearest_s.map_or(f64::INFINITY, f64::abs);
-                away(a).total_cmp(&away(b))
-            })
+            let met: Vec<&Outcome> = all.iter().filter(|o| o.state == State::Matched).collect();
+            if met.len() > 1 {
+                return Some(two_sessions(&met));
+            }
+            if all.iter().any(|o| o.state != State::Open) {
+                return None;
+            }
+            all.iter().min_by(|a, b| away(a).total_cmp(&away(b))).map(finding)
         })
-        .map(|o| finding(&o))
         .collect()
+}
+
+/// A note that met epochs of several sessions: a time of day that occurs on two days, or two
+/// receivers at the same time.
+fn two_sessions(met: &[&Outcome]) -> Diagnostic {
+    let list: Vec<String> = met.iter().map(|o| format!("`{}` ({} epochs)", o.session, o.epochs)).collect();
+    let (point, file, line) = met.first().map_or(("", "", 0), |o| (o.point.as_str(), o.file.as_str(), o.line));
+    Diagnostic::new("notes/two-sessions", Verdict::Block, format!("the note of `{point}` meets epochs of {} sessions: {}", met.len(), list.join(", ")))
+        .point(point)
+        .place(format!("{file}, line {line}"))
+        .label(Label::lines(file, line, line, "this note"))
+        .size("a point of that name would be delivered from each session, wherever the antenna was")
+        .why("the note has no date or names no session, and several sessions have epochs at that time")
+        .fix("name the notes after their sessions (`notes: [\"notes/{session}.csv\"]`), add a column `session`, or write times with dates")
 }
 
 /// The finding for one note.

@@ -1,6 +1,7 @@
 //! Occupations without notes: by event marks, by pauses in the log, by standing still.
 
-use super::local::Local;
+use super::local;
+use crate::geodesy::local::Tangent;
 
 /// A run of rows that is one occupation: its name and the places of its rows in time order.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -78,13 +79,13 @@ pub fn by_gap(times: &[i64], max_gap_ns: i64) -> Vec<Run> {
 #[must_use]
 pub fn by_standing(times: &[i64], latitude: &[f64], longitude: &[f64], radius_m: f64, min_duration_ns: i64, max_gap_ns: i64) -> Vec<Run> {
     let n = times.len();
-    let mut local: Option<Local> = None;
+    let mut local: Option<Tangent> = None;
     let positions: Vec<Option<[f64; 2]>> = (0..n)
         .map(|i| {
             if !(latitude[i].is_finite() && longitude[i].is_finite()) {
                 return None;
             }
-            let frame = local.get_or_insert_with(|| Local::at(latitude[i], longitude[i], 0.0));
+            let frame = local.get_or_insert_with(|| local::at(latitude[i], longitude[i], 0.0));
             let [e, n, _] = frame.enu(latitude[i], longitude[i], 0.0);
             Some([e, n])
         })

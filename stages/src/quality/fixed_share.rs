@@ -2,7 +2,8 @@
 //! allowed fix kind, what they would have done to the mean, and whether enough is left.
 
 use super::reason::{FIX_UNKNOWN, HELD, KEPT, NO_FIX, REASONS, is_fix};
-use crate::occupation::local::Local;
+use crate::geodesy::local::Tangent;
+use crate::occupation::local;
 use pipeline_core::diag::{Diagnostic, Label, Verdict};
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -183,7 +184,7 @@ fn span_s(time: &[i64], members: &[usize]) -> f64 {
 }
 
 /// Means in one local frame at the first kept epoch.
-fn mean(rows: &Rows, local: &Local, members: &[usize]) -> Option<[f64; 3]> {
+fn mean(rows: &Rows, local: &Tangent, members: &[usize]) -> Option<[f64; 3]> {
     let mut sum = [0.0; 3];
     let mut n = 0.0;
     for i in members {
@@ -198,8 +199,8 @@ fn mean(rows: &Rows, local: &Local, members: &[usize]) -> Option<[f64; 3]> {
     (n > 0.0).then(|| sum.map(|s| s / n))
 }
 
-fn origin(rows: &Rows, kept: &[usize]) -> Option<Local> {
-    kept.first().map(|i| Local::at(rows.position[0][*i], rows.position[1][*i], rows.position[2][*i]))
+fn origin(rows: &Rows, kept: &[usize]) -> Option<Tangent> {
+    kept.first().map(|i| local::at(rows.position[0][*i], rows.position[1][*i], rows.position[2][*i]))
 }
 
 /// Total, horizontal and vertical distance of the plain mean of all members from that of the kept.

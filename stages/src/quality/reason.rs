@@ -114,16 +114,15 @@ pub fn fix_reason(word: Option<&str>) -> u8 {
 /// Gives each text of a column a code, and remembers the last short text by its 16-byte view: fix
 /// words and base numbers repeat for hours, so nearly every row costs one comparison.
 pub fn classify(column: &StringChunked, mut code_of: impl FnMut(Option<&str>) -> u8, mut put: impl FnMut(usize, u8)) {
+    if column.null_count() > 0 {
+        for (row, text) in column.iter().enumerate() {
+            put(row, code_of(text));
+        }
+        return;
+    }
     let mut row = 0;
     let mut last: Option<(u128, u8)> = None;
     for array in column.downcast_iter() {
-        if array.validity().is_some() {
-            for text in array.iter() {
-                put(row, code_of(text));
-                row += 1;
-            }
-            continue;
-        }
         for (k, view) in array.views().iter().enumerate() {
             let code = match last {
                 Some((bits, code)) if bits == view.as_u128() => code,
