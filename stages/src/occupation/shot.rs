@@ -20,6 +20,11 @@ use std::collections::BTreeMap;
 /// 97.5 % quantile of the unit normal.
 const NORMAL_95: f64 = 1.959_963_984_540_054;
 
+/// Largest height that is a position on the Earth, m.
+const HIGHEST_M: f64 = 1e6;
+/// Largest variance that says anything about a position on the Earth, m2.
+const LARGEST_VARIANCE: f64 = 1e14;
+
 /// The columns of a table that an average needs.
 pub struct Columns<'a> {
     pub occupation: Vec<Option<&'a str>>,
@@ -108,7 +113,8 @@ impl<'a> Columns<'a> {
     }
 
     fn has_position(&self, r: usize) -> bool {
-        self.position.iter().all(|c| c[r].is_finite()) && self.position[0][r].abs() <= 90.0
+        // A comparison with NaN is false, so a missing value fails too.
+        self.position[0][r].abs() <= 90.0 && self.position[1][r].abs() <= 360.0 && self.position[2][r].abs() <= HIGHEST_M
     }
 
     /// Random GNSS, other random and systematic covariance of a row; `None` when any is missing.
@@ -136,7 +142,7 @@ impl<'a> Columns<'a> {
         };
         let good = |m: &Matrix| m.iter().flatten().all(|v| v.is_finite()) && (0..3).all(|k| m[k][k] >= 0.0);
         let random = add(&gnss, &rest);
-        (good(&gnss) && good(&rest) && good(&systematic) && trace(&random) > 0.0).then_some((gnss, rest, systematic))
+        (good(&gnss) && good(&rest) && good(&systematic) && trace(&random) > 0.0 && trace(&add(&random, &systematic)) < LARGEST_VARIANCE).then_some((gnss, rest, systematic))
     }
 }
 

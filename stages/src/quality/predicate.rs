@@ -7,7 +7,7 @@ use super::nearest::nearest;
 use pipeline_core::stage::Problem;
 use pipeline_core::table::schema::Schema;
 use pipeline_core::table::{Table, dtype};
-use polars::prelude::{Column, DataFrame, DataType, Expr, IntoLazy};
+use polars::prelude::{AggExpr, Column, DataFrame, DataType, Expr, IntoLazy};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
 /// Longest condition that is read, in bytes.
@@ -72,6 +72,8 @@ impl Predicate {
                         return Err(one_row(text, &format!("`{name}`")));
                     }
                 }
+                // The list of values behind IN.
+                Expr::Agg(AggExpr::Implode { input, .. }) if matches!(**input, Expr::Literal(_)) => {}
                 Expr::Agg(_) | Expr::Len => return Err(one_row(text, "a sum, mean, count or extreme over rows")),
                 Expr::Alias(..) => return Err(unreadable(text, "a condition has no name of its own (`AS ...`)")),
                 _ => return Err(one_row(text, "this kind of expression")),
