@@ -5,14 +5,17 @@ use std::sync::Arc;
 
 pub mod assign;
 pub mod average;
+mod columns;
 pub mod correlation;
 pub mod covariance;
 pub mod estimate;
 mod findings;
 pub mod groups;
 pub(crate) mod local;
+mod match_notes;
 pub mod notes;
 pub mod notes_time;
+pub mod options;
 mod output;
 pub mod radial;
 mod schema;

@@ -7,6 +7,7 @@ mod fixed_share;
 pub mod gate;
 mod motion;
 pub mod nearest;
+pub mod options;
 pub mod predicate;
 mod reason;
 #[cfg(test)]

@@ -1,11 +1,12 @@
 //! The stage `average`; see [`Average::SPEC`] for its reference page.
 
+use super::columns::Columns;
 use super::estimate::Rules;
 use super::output;
 use super::schema::{self, Names};
-use super::shot::{Columns, Fate, Shot};
+use super::shot::{Fate, Shot};
 use pipeline_core::reference::Budget;
-use pipeline_core::stage::{Bound, BindCx, Cx, Example, Grain, Inputs, Problem, Spec, Stage};
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Spec, Stage};
 use pipeline_core::table::Table;
 use pipeline_core::table::schema::Schema;
 use polars::prelude::IdxCa;
@@ -101,7 +102,11 @@ impl Stage for Average {
             rules,
             options,
         };
-        let uses = if stage.names.covariances { "random and systematic covariances of the target" } else { "sigmas of the receiver; no systematic part but the base" };
+        let uses = if stage.names.covariances {
+            "random and systematic covariances of the target"
+        } else {
+            "sigmas of the receiver; no systematic part but the base"
+        };
         let rest = rules.tau_rest_s.map_or_else(|| serde_json::json!("estimated from each occupation"), |t| serde_json::json!(t));
         let mut bound = Bound::new(stage, output, Grain::Session)
             .decided("gnss_correlation_time_s", rules.tau_gnss_s)

@@ -75,19 +75,16 @@ pub fn cholesky(a: &Matrix) -> Matrix {
     let mut l = ZERO;
     for j in 0..3 {
         let mut d = a[j][j];
-        for k in 0..j {
-            d -= l[j][k] * l[j][k];
+        for known in &l[j][..j] {
+            d -= known * known;
         }
         if d <= 1e-14 * a[j][j].abs() || d <= 0.0 || d.is_nan() {
             continue;
         }
         l[j][j] = d.sqrt();
         for i in j + 1..3 {
-            let mut s = a[i][j];
-            for k in 0..j {
-                s -= l[i][k] * l[j][k];
-            }
-            l[i][j] = s / l[j][j];
+            let done: f64 = l[i][..j].iter().zip(&l[j][..j]).map(|(x, y)| x * y).sum();
+            l[i][j] = (a[i][j] - done) / l[j][j];
         }
     }
     l
@@ -108,7 +105,7 @@ pub fn inverse(a: &Matrix) -> Matrix {
     let c01 = r[1][2] * r[2][0] - r[1][0] * r[2][2];
     let c02 = r[1][0] * r[2][1] - r[1][1] * r[2][0];
     let det = r[0][0] * c00 + r[0][1] * c01 + r[0][2] * c02;
-    if !(det > 1e-12) {
+    if det.is_nan() || det <= 1e-12 {
         return symmetric(1.0 / (d[0] * d[0]), 0.0, 0.0, 1.0 / (d[1] * d[1]), 0.0, 1.0 / (d[2] * d[2]));
     }
     let c11 = r[0][0] * r[2][2] - r[0][2] * r[2][0];

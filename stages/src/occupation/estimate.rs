@@ -80,8 +80,7 @@ pub fn estimate(epochs: &[Epoch], rules: &Rules) -> Option<Estimate> {
     if epochs.is_empty() {
         return None;
     }
-    let weights: Vec<Matrix> =
-        epochs.iter().map(|e| inverse(&add(&add(&e.gnss, &e.rest), &scale(&UNIT, LEAST_VARIANCE)))).collect();
+    let weights: Vec<Matrix> = epochs.iter().map(|e| inverse(&add(&add(&e.gnss, &e.rest), &scale(&UNIT, LEAST_VARIANCE)))).collect();
     let (factors, outlier) = robust_factors(epochs, &weights, rules.outlier_cut);
     let used: Vec<usize> = (0..epochs.len()).filter(|i| !outlier[*i]).collect();
     let mean = weighted_mean(epochs, &weights, &factors)?;
@@ -98,7 +97,8 @@ pub fn estimate(epochs: &[Epoch], rules: &Rules) -> Option<Estimate> {
     let formal = add(&one_gnss, &one_rest);
 
     let positions: Vec<[f64; 3]> = used.iter().map(|i| epochs[*i].position).collect();
-    let tau_rest = rules.tau_rest_s.unwrap_or_else(|| tau_of_rest(&times, &positions, trace(&one_gnss), trace(&one_rest), rules.tau_gnss_s));
+    let tau_rest =
+        rules.tau_rest_s.unwrap_or_else(|| tau_of_rest(&times, &positions, trace(&one_gnss), trace(&one_rest), rules.tau_gnss_s));
     let mean_gnss = covariance_of_mean(&times, &gains, &gnss, rules.tau_gnss_s);
     let mean_rest = covariance_of_mean(&times, &gains, &rest, tau_rest);
     let random = trace(&add(&mean_gnss, &mean_rest));
@@ -180,7 +180,13 @@ fn robust_factors(epochs: &[Epoch], weights: &[Matrix], cut: f64) -> (Vec<f64>, 
     for _ in 0..50 {
         for ((factor, out), e) in factors.iter_mut().zip(&outlier).zip(epochs) {
             let d = distance(e.position, centre);
-            *factor = if *out { 0.0 } else if d > HUBER { HUBER / d } else { 1.0 };
+            *factor = if *out {
+                0.0
+            } else if d > HUBER {
+                HUBER / d
+            } else {
+                1.0
+            };
         }
         let Some(next) = weighted_mean(epochs, weights, &factors) else { break };
         let moved = (0..3).map(|k| (next[k] - centre[k]).abs()).fold(0.0, f64::max);

@@ -19,10 +19,16 @@ pub struct About<'a> {
 
 impl About<'_> {
     fn start(&self, code: &str, verdict: Verdict, what: String) -> Diagnostic {
-        let who = if self.point == self.occupation { format!("point `{}`", self.point) } else { format!("point `{}`, occupation `{}`", self.point, self.occupation) };
-        let mut d = Diagnostic::new(code, verdict, what)
-            .point(self.point)
-            .place(format!("{who}, {} to {} UTC", clock(self.time.0), clock(self.time.1)));
+        let who = if self.point == self.occupation {
+            format!("point `{}`", self.point)
+        } else {
+            format!("point `{}`, occupation `{}`", self.point, self.occupation)
+        };
+        let mut d = Diagnostic::new(code, verdict, what).point(self.point).place(format!(
+            "{who}, {} to {} UTC",
+            clock(self.time.0),
+            clock(self.time.1)
+        ));
         for (file, (first, last)) in &self.lines {
             d = d.label(Label::lines(file, first.unsigned_abs(), last.unsigned_abs(), "these epochs"));
         }
@@ -89,7 +95,11 @@ impl About<'_> {
     pub fn nothing(&self, without_position: usize, without_sigma: usize) -> Diagnostic {
         if without_position >= without_sigma {
             return self
-                .start("average/no-position", Verdict::Reshoot, format!("none of {} epochs has a position", without_position + without_sigma))
+                .start(
+                    "average/no-position",
+                    Verdict::Reshoot,
+                    format!("none of {} epochs has a position", without_position + without_sigma),
+                )
                 .size("the point is not delivered")
                 .why("the receiver had no fix, or the offset to the target could not be applied")
                 .fix("occupy the point again; the set-aside table says what was missing");
@@ -102,10 +112,14 @@ impl About<'_> {
 
     /// Epochs far from the others were left out.
     pub fn outliers(&self, out: usize, all: usize, shift: f64, farthest: f64, cut: f64) -> Diagnostic {
-        self.start("average/outliers", Verdict::Warn, format!("{out} of {all} epochs lie far from the others, up to {farthest:.3} m, and are not in the mean"))
-            .size(format!("the plain mean of all {all} would be {shift:.3} m away"))
-            .why(format!("they are more than {cut} robust sigmas off (`outlier_cut`)"))
-            .fix("none needed; if many points show it, look for multipath or a loose pole")
+        self.start(
+            "average/outliers",
+            Verdict::Warn,
+            format!("{out} of {all} epochs lie far from the others, up to {farthest:.3} m, and are not in the mean"),
+        )
+        .size(format!("the plain mean of all {all} would be {shift:.3} m away"))
+        .why(format!("they are more than {cut} robust sigmas off (`outlier_cut`)"))
+        .fix("none needed; if many points show it, look for multipath or a loose pole")
     }
 
     /// The base changed inside the occupation.
@@ -125,10 +139,22 @@ impl About<'_> {
     pub fn over_budget(&self, horizontal: (f64, f64), vertical: (f64, f64), shares: [(&str, f64); 2], advice: &str) -> Diagnostic {
         let mut parts = vec![];
         if horizontal.0 > horizontal.1 {
-            parts.push(format!("horizontal {:.3} m against {:.3} m (mostly {}, {:.0} % of the variance)", horizontal.0, horizontal.1, shares[0].0, shares[0].1 * 100.0));
+            parts.push(format!(
+                "horizontal {:.3} m against {:.3} m (mostly {}, {:.0} % of the variance)",
+                horizontal.0,
+                horizontal.1,
+                shares[0].0,
+                shares[0].1 * 100.0
+            ));
         }
         if vertical.0 > vertical.1 {
-            parts.push(format!("vertical {:.3} m against {:.3} m (mostly {}, {:.0} % of the variance)", vertical.0, vertical.1, shares[1].0, shares[1].1 * 100.0));
+            parts.push(format!(
+                "vertical {:.3} m against {:.3} m (mostly {}, {:.0} % of the variance)",
+                vertical.0,
+                vertical.1,
+                shares[1].0,
+                shares[1].1 * 100.0
+            ));
         }
         let over = (horizontal.0 - horizontal.1).max(vertical.0 - vertical.1);
         self.start("average/over-budget", Verdict::Hold, format!("the 95 % uncertainty is above the budget: {}", parts.join("; ")))

@@ -141,12 +141,18 @@ pub fn parse(file: &str, bytes: &[u8], format: &Format, findings: &mut Vec<Diagn
         return Err(whole(file, "notes/not-utf8", format!("`{file}` is not UTF-8 text")).fix("save the notes as CSV in UTF-8"));
     };
     if text.trim().is_empty() {
-        return Err(whole(file, "notes/empty", format!("`{file}` holds no notes")).fix("export the notes again, or take the file out of `notes`"));
+        return Err(
+            whole(file, "notes/empty", format!("`{file}` holds no notes")).fix("export the notes again, or take the file out of `notes`")
+        );
     }
     let mut reader = csv::ReaderBuilder::new().has_headers(true).flexible(true).delimiter(format.delimiter).from_reader(text.as_bytes());
     let header: Vec<String> = match reader.headers() {
         Ok(h) => h.iter().map(|n| n.trim().to_owned()).collect(),
-        Err(e) => return Err(whole(file, "notes/empty", format!("`{file}` has no header line: {e}")).fix("export the notes again with a header line")),
+        Err(e) => {
+            return Err(
+                whole(file, "notes/empty", format!("`{file}` has no header line: {e}")).fix("export the notes again with a header line")
+            );
+        }
     };
     let places = find_columns(file, &header, format)?;
     let mut notes = vec![];
@@ -173,7 +179,8 @@ pub fn parse(file: &str, bytes: &[u8], format: &Format, findings: &mut Vec<Diagn
     }
     bad.finish();
     if lines == 0 {
-        return Err(whole(file, "notes/empty", format!("`{file}` has a header line and no notes")).fix("export the notes again, or take the file out of `notes`"));
+        return Err(whole(file, "notes/empty", format!("`{file}` has a header line and no notes"))
+            .fix("export the notes again, or take the file out of `notes`"));
     }
     Ok(notes)
 }
@@ -190,7 +197,9 @@ fn find_columns(file: &str, header: &[String], format: &Format) -> Result<[Optio
         let found: Vec<usize> = (0..header.len()).filter(|i| header[*i] == name).collect();
         *slot = found.first().copied();
         if found.len() > 1 {
-            return Err(whole(file, "notes/column-twice", format!("`{file}` has {} columns named `{name}`", found.len())).fix("rename one of them"));
+            return Err(
+                whole(file, "notes/column-twice", format!("`{file}` has {} columns named `{name}`", found.len())).fix("rename one of them")
+            );
         }
         if found.is_empty() && (needed || named.is_some()) {
             let delimiter = char::from(format.delimiter);
@@ -264,7 +273,13 @@ impl Bad<'_> {
     }
 }
 
-fn one(record: &csv::StringRecord, places: &[Option<usize>; 9], width: usize, format: &Format, bad: &mut Bad) -> Result<Option<Note>, Problem> {
+fn one(
+    record: &csv::StringRecord,
+    places: &[Option<usize>; 9],
+    width: usize,
+    format: &Format,
+    bad: &mut Bad,
+) -> Result<Option<Note>, Problem> {
     let (line, byte) = record.position().map_or((0, 0), |p| (p.line(), p.byte()));
     let field = |k: usize| places[k].and_then(|i| record.get(i)).map(str::trim).filter(|t| !t.is_empty());
     let place = |k: usize| places[k].unwrap_or_default();
@@ -282,7 +297,11 @@ fn one(record: &csv::StringRecord, places: &[Option<usize>; 9], width: usize, fo
         let text = field(1 + k).unwrap_or_default();
         *slot = read(text);
         if slot.is_none() {
-            let what = if text.is_empty() { format!("note of `{point}` has no `{key}`") } else { format!("note of `{point}`: `{text}` is not a time") };
+            let what = if text.is_empty() {
+                format!("note of `{point}` has no `{key}`")
+            } else {
+                format!("note of `{point}`: `{text}` is not a time")
+            };
             bad.say(line, byte, place(1 + k), "notes/bad-time", what, "write times as HH:MM:SS or as 2026-05-04T14:22:06Z");
         }
     }
@@ -293,7 +312,14 @@ fn one(record: &csv::StringRecord, places: &[Option<usize>; 9], width: usize, fo
         Some((_, Ok(d))) if d.is_finite() && d > 0.0 => Some(d),
         Some((text, _)) => {
             let what = format!("note of `{point}`: `{text}` is not a diameter in millimetres");
-            bad.say(line, byte, place(5), "notes/bad-number", what, "write the outside diameter in millimetres with a decimal point, or leave it empty");
+            bad.say(
+                line,
+                byte,
+                place(5),
+                "notes/bad-number",
+                what,
+                "write the outside diameter in millimetres with a decimal point, or leave it empty",
+            );
             return Ok(None);
         }
     };
@@ -323,24 +349,44 @@ fn one(record: &csv::StringRecord, places: &[Option<usize>; 9], width: usize, fo
 }
 
 #[allow(clippy::too_many_arguments)]
-fn window(point: &str, from: Written, to: Written, format: &Format, line: u64, byte: u64, place: usize, bad: &mut Bad) -> Result<Option<Window>, Problem> {
+fn window(
+    point: &str,
+    from: Written,
+    to: Written,
+    format: &Format,
+    line: u64,
+    byte: u64,
+    place: usize,
+    bad: &mut Bad,
+) -> Result<Option<Window>, Problem> {
     let zoned = |w: Written| -> Result<Written, Problem> {
         match (w, format.offset_ns) {
             (Written::Instant(_), _) => Ok(w),
             (Written::Local(t), Some(offset)) => Ok(Written::Instant(t.saturating_sub(offset))),
             (Written::Clock(t), Some(offset)) => Ok(Written::Clock(t - offset)),
             (_, None) => Err(Problem::from(
-                Diagnostic::new("notes/no-zone", Verdict::Block, format!("`{}` has times without a zone, and the job does not say which clock they are on", bad.file))
-                    .label(Label::lines(bad.file, line.max(1), line.max(1), "the first such time"))
-                    .why("a wrong guess moves every occupation by whole hours, onto other points")
-                    .fix("set `notes_time: utc`, or `notes_time: local` with `utc_offset_h`"),
+                Diagnostic::new(
+                    "notes/no-zone",
+                    Verdict::Block,
+                    format!("`{}` has times without a zone, and the job does not say which clock they are on", bad.file),
+                )
+                .label(Label::lines(bad.file, line.max(1), line.max(1), "the first such time"))
+                .why("a wrong guess moves every occupation by whole hours, onto other points")
+                .fix("set `notes_time: utc`, or `notes_time: local` with `utc_offset_h`"),
             )
             .option("notes_time")),
         }
     };
     let backwards = |bad: &mut Bad| {
         let what = format!("note of `{point}` ends before it begins");
-        bad.say(line, byte, place, "notes/to-before-from", what, "put `from` and `to` right; a note over midnight may last 6 h at most, or write dates");
+        bad.say(
+            line,
+            byte,
+            place,
+            "notes/to-before-from",
+            what,
+            "put `from` and `to` right; a note over midnight may last 6 h at most, or write dates",
+        );
     };
     match (zoned(from)?, zoned(to)?) {
         (Written::Instant(a), Written::Instant(b)) if b >= a => Ok(Some(Window::Instants(a, b))),
@@ -373,7 +419,10 @@ impl Note {
             Window::Clock(of_day, length) => {
                 let day = first.div_euclid(DAY);
                 let last_day = last.div_euclid(DAY).min(day + 40);
-                let all: Vec<(i64, i64)> = (day - 2..=last_day + 2).map(|d| d.saturating_mul(DAY).saturating_add(of_day)).map(|a| (a, a.saturating_add(length))).collect();
+                let all: Vec<(i64, i64)> = (day - 2..=last_day + 2)
+                    .map(|d| d.saturating_mul(DAY).saturating_add(of_day))
+                    .map(|a| (a, a.saturating_add(length)))
+                    .collect();
                 let inside: Vec<(i64, i64)> = all.iter().copied().filter(|(a, b)| *a <= last && *b >= first).collect();
                 if !inside.is_empty() {
                     return inside;

@@ -121,7 +121,7 @@ pub fn length(ns: i64) -> String {
     let tenths = ns.unsigned_abs() / 100_000_000;
     let seconds = tenths / 10;
     match seconds {
-        0..=99 if tenths % 10 != 0 => format!("{seconds}.{} s", tenths % 10),
+        0..=99 if !tenths.is_multiple_of(10) => format!("{seconds}.{} s", tenths % 10),
         0..=299 => format!("{seconds} s"),
         300..=7199 => format!("{} min", (seconds + 30) / 60),
         7200..=172_799 => format!("{} h {} min", seconds / 3600, seconds % 3600 / 60),
@@ -143,7 +143,20 @@ mod tests {
         assert_eq!(read("1970-01-02 01:00:00+02:00"), Some(Written::Instant(DAY - HOUR)));
         assert_eq!(read("1970-01-02T01:00:00-0130"), Some(Written::Instant(DAY + HOUR + HOUR + HOUR / 2)));
         assert_eq!(read("2024-02-29T00:00:00"), Some(Written::Local(19_782 * DAY)));
-        for bad in ["", "14", "25:00:00", "14:60", "14:22:61", "14.22.06", "2023-02-29T00:00:00", "2024-01-01", "14:22:06Z", "14:2:06", "１４:22", "2024-01-01T10:00:00+99"] {
+        for bad in [
+            "",
+            "14",
+            "25:00:00",
+            "14:60",
+            "14:22:61",
+            "14.22.06",
+            "2023-02-29T00:00:00",
+            "2024-01-01",
+            "14:22:06Z",
+            "14:2:06",
+            "１４:22",
+            "2024-01-01T10:00:00+99",
+        ] {
             assert_eq!(read(bad), None, "{bad}");
         }
     }

@@ -19,7 +19,7 @@ pub fn ellipse_axes(ee: f64, en: f64, nn: f64) -> (f64, f64) {
     ((middle + half).max(0.0).sqrt(), (middle - half).max(0.0).sqrt())
 }
 
-/// Probability that the distance is at most `r`, for axes `a` >= `b` > = 0.
+/// Probability that the distance is at most `r`, for axes `a` >= `b` >= 0.
 #[must_use]
 pub fn probability(r: f64, a: f64, b: f64) -> f64 {
     const QUARTER: u32 = 64;
@@ -40,8 +40,8 @@ pub fn probability(r: f64, a: f64, b: f64) -> f64 {
 #[must_use]
 pub fn radius(p: f64, ee: f64, en: f64, nn: f64) -> f64 {
     let (a, b) = ellipse_axes(ee, en, nn);
-    if !(a > 0.0) {
-        return if a == 0.0 { 0.0 } else { f64::NAN };
+    if a.is_nan() || a <= 0.0 {
+        return a;
     }
     let (mut low, mut high) = (0.0, 10.0 * a);
     for _ in 0..60 {

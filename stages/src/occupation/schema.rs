@@ -49,7 +49,11 @@ pub fn names(schema: &Schema, problems: &mut Vec<Problem>) -> Names {
     let mut need = |role: Role| {
         maybe(role).unwrap_or_else(|| {
             let p = Problem::new("plan/missing-role", format!("`average` needs {}, and no column holds it", role.meaning()));
-            problems.push(if matches!(role, Role::Occupation | Role::Point) { p.fix("put the stage `occupations` before `average`") } else { p });
+            problems.push(if matches!(role, Role::Occupation | Role::Point) {
+                p.fix("put the stage `occupations` before `average`")
+            } else {
+                p
+            });
             String::new()
         })
     };

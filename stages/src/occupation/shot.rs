@@ -1,150 +1,22 @@
 //! One occupation: from its rows to a point, or to the finding that says why there is none.
 
 use super::average::Average;
-use super::covariance::{Matrix, ZERO, add, subtract, symmetric, trace};
+use super::columns::Columns;
+use super::covariance::{Matrix, add};
 use super::estimate::{Epoch, Estimate, estimate};
 use super::findings::About;
 use super::groups::{Group, Rule, two_groups};
 use super::local;
 use super::output::Point;
 use super::radial::radius;
-use super::schema::{FOUR, Names, SIX};
 use crate::geodesy::local::Tangent;
 use pipeline_core::diag::Diagnostic;
-use pipeline_core::stage::{Cx, Problem};
-use pipeline_core::table::Table;
+use pipeline_core::stage::Cx;
 use std::borrow::Cow;
-use std::cmp::Ordering;
 use std::collections::BTreeMap;
 
 /// 97.5 % quantile of the unit normal.
 const NORMAL_95: f64 = 1.959_963_984_540_054;
-
-/// Largest height that is a position on the Earth, m.
-const HIGHEST_M: f64 = 1e6;
-/// Largest variance that says anything about a position on the Earth, m2.
-const LARGEST_VARIANCE: f64 = 1e14;
-
-/// The columns of a table that an average needs.
-pub struct Columns<'a> {
-    pub occupation: Vec<Option<&'a str>>,
-    point: Vec<Option<&'a str>>,
-    pub time: Vec<i64>,
-    epoch: Option<Vec<Option<i64>>>,
-    position: [Cow<'a, [f64]>; 3],
-    session: Option<Vec<Option<&'a str>>>,
-    file: Option<Vec<Option<&'a str>>>,
-    lines: Option<(Vec<Option<i64>>, Vec<Option<i64>>)>,
-    code: Option<Vec<Option<&'a str>>>,
-    remark: Option<Vec<Option<&'a str>>>,
-    diameter: Option<Cow<'a, [f64]>>,
-    surface: Option<Vec<Option<&'a str>>>,
-    aim: Option<Vec<Option<&'a str>>>,
-    fix: Option<Vec<Option<&'a str>>>,
-    base: Option<Vec<Option<&'a str>>>,
-    pdop: Option<Cow<'a, [f64]>>,
-    separation: Option<Cow<'a, [f64]>>,
-    range: Option<Cow<'a, [f64]>>,
-    tilt: Option<Cow<'a, [f64]>>,
-    assumed: Option<Vec<Option<bool>>>,
-    noise: Noise<'a>,
-}
-
-/// Where the covariances of an epoch come from.
-enum Noise<'a> {
-    /// Six random and six systematic elements of `tilt-correct`, and four of the GNSS part.
-    Target { random: Vec<Cow<'a, [f64]>>, systematic: Vec<Cow<'a, [f64]>>, gnss: Option<Vec<Cow<'a, [f64]>>> },
-    /// East, north, up sigmas and their correlation.
-    Receiver { sigma: [Cow<'a, [f64]>; 3], correlation: Option<Cow<'a, [f64]>> },
-}
-
-impl<'a> Columns<'a> {
-    /// Reads the columns.
-    ///
-    /// # Errors
-    /// When a column that was found at planning is not there.
-    pub fn read(table: &'a Table, n: &Names) -> Result<Self, Problem> {
-        let text = |name: &Option<String>| name.as_ref().map(|c| table.texts(c)).transpose();
-        let floats = |name: &Option<String>| name.as_ref().map(|c| table.floats(c)).transpose();
-        let many = |prefix: &str, elements: &[&str]| elements.iter().map(|e| table.floats(&format!("{prefix}_{e}"))).collect::<Result<Vec<_>, _>>();
-        let noise = match &n.sigma {
-            _ if n.covariances => Noise::Target {
-                random: many("random", &SIX)?,
-                systematic: many("systematic", &SIX)?,
-                gnss: if n.gnss_part { Some(many("gnss", &FOUR)?) } else { None },
-            },
-            Some(([e, north, u], correlation)) => {
-                Noise::Receiver { sigma: [table.floats(e)?, table.floats(north)?, table.floats(u)?], correlation: floats(correlation)? }
-            }
-            None => return Err(Problem::broken("`average` was planned without an uncertainty")),
-        };
-        Ok(Self {
-            occupation: table.texts(&n.occupation)?,
-            point: table.texts(&n.point)?,
-            time: table.instants(&n.time)?.into_iter().map(|t| t.unwrap_or(i64::MIN)).collect(),
-            epoch: n.epoch.as_ref().map(|c| table.ints(c)).transpose()?,
-            position: [table.floats(&n.position[0])?, table.floats(&n.position[1])?, table.floats(&n.position[2])?],
-            session: text(&n.session)?,
-            file: text(&n.file)?,
-            lines: n.lines.as_ref().map(|(a, b)| Ok::<_, Problem>((table.ints(a)?, table.ints(b)?))).transpose()?,
-            code: text(&n.code)?,
-            remark: text(&n.remark)?,
-            diameter: floats(&n.diameter)?,
-            surface: text(&n.surface)?,
-            aim: text(&n.aim)?,
-            fix: text(&n.fix)?,
-            base: text(&n.base)?,
-            pdop: floats(&n.pdop)?,
-            separation: floats(&n.separation)?,
-            range: floats(&n.range)?,
-            tilt: floats(&n.tilt)?,
-            assumed: n.assumed.as_ref().map(|c| table.bools(c)).transpose()?,
-            noise,
-        })
-    }
-
-    /// Order of two rows: time, epoch number, raw line, position.
-    pub fn order(&self, a: usize, b: usize) -> Ordering {
-        let epoch = |r: usize| self.epoch.as_ref().and_then(|e| e[r]);
-        let line = |r: usize| self.lines.as_ref().and_then(|l| l.0[r]);
-        (self.time[a], epoch(a), line(a))
-            .cmp(&(self.time[b], epoch(b), line(b)))
-            .then_with(|| (0..3).map(|k| self.position[k][a].total_cmp(&self.position[k][b])).find(|o| o.is_ne()).unwrap_or(Ordering::Equal))
-    }
-
-    fn has_position(&self, r: usize) -> bool {
-        // A comparison with NaN is false, so a missing value fails too.
-        self.position[0][r].abs() <= 90.0 && self.position[1][r].abs() <= 360.0 && self.position[2][r].abs() <= HIGHEST_M
-    }
-
-    /// Random GNSS, other random and systematic covariance of a row; `None` when any is missing.
-    fn covariances(&self, r: usize) -> Option<(Matrix, Matrix, Matrix)> {
-        let six = |c: &[Cow<[f64]>]| symmetric(c[0][r], c[1][r], c[2][r], c[3][r], c[4][r], c[5][r]);
-        let (gnss, rest, systematic) = match &self.noise {
-            Noise::Target { random, systematic, gnss } => {
-                let all = six(random);
-                let gnss = gnss.as_ref().map_or(ZERO, |g| symmetric(g[0][r], g[1][r], 0.0, g[2][r], 0.0, g[3][r]));
-                let mut rest = subtract(&all, &gnss);
-                for (k, row) in rest.iter_mut().enumerate() {
-                    // The difference of two equal numbers may come out a hair below zero.
-                    if row[k] < 0.0 {
-                        row[k] = 0.0;
-                    }
-                }
-                if trace(&gnss) == 0.0 && trace(&rest) > 0.0 { (rest, ZERO, six(systematic)) } else { (gnss, rest, six(systematic)) }
-            }
-            Noise::Receiver { sigma, correlation } => {
-                let [e, n, u] = [sigma[0][r], sigma[1][r], sigma[2][r]];
-                let rho = correlation.as_ref().map_or(0.0, |c| c[r]);
-                let rho = if rho.is_nan() { 0.0 } else { rho.clamp(-0.999, 0.999) };
-                (symmetric(e * e, rho * e * n, 0.0, n * n, 0.0, u * u), ZERO, ZERO)
-            }
-        };
-        let good = |m: &Matrix| m.iter().flatten().all(|v| v.is_finite()) && (0..3).all(|k| m[k][k] >= 0.0);
-        let random = add(&gnss, &rest);
-        (good(&gnss) && good(&rest) && good(&systematic) && trace(&random) > 0.0 && trace(&add(&random, &systematic)) < LARGEST_VARIANCE).then_some((gnss, rest, systematic))
-    }
-}
 
 /// What became of an occupation.
 pub struct Outcome {
@@ -246,15 +118,16 @@ impl<'a> Shot<'a> {
             return Outcome { aside, fate: Fate::Lost };
         }
         let base = self.base_change(&about, &good, &epochs, cx);
-        if base.as_ref().is_none_or(|b| b.1) {
-            if let Some(finding) = self.two_positions(&about, &good, &epochs) {
-                if let Some((finding, _)) = base {
-                    cx.find(finding);
-                }
+        // Two bases that disagree would also form two groups; that is said as a change of base.
+        if base.as_ref().is_none_or(|b| b.1)
+            && let Some(finding) = self.two_positions(&about, &good, &epochs)
+        {
+            if let Some((finding, _)) = base {
                 cx.find(finding);
-                aside.extend(good.iter().map(|r| (*r, "two-groups")));
-                return Outcome { aside, fate: Fate::Lost };
             }
+            cx.find(finding);
+            aside.extend(good.iter().map(|r| (*r, "two-groups")));
+            return Outcome { aside, fate: Fate::Lost };
         }
         let Some(mean) = estimate(&epochs, &self.stage.rules) else { return Outcome { aside, fate: Fate::Lost } };
         let used: Vec<u32> = good.iter().zip(&mean.outlier).filter(|(_, out)| !**out).map(|(r, _)| *r).collect();
@@ -267,11 +140,15 @@ impl<'a> Shot<'a> {
         let span_s = used.last().map_or(0.0, |last| self.seconds(used[0] as usize, *last as usize));
         let broken = self.broken_rules(used.len(), span_s);
         if !broken.is_empty() {
-            let left_out: Vec<String> = [(without_position, "without a position"), (without_sigma, "without an uncertainty"), (good.len() - used.len(), "outliers")]
-                .iter()
-                .filter(|(n, _)| *n > 0)
-                .map(|(n, what)| format!("{n} {what}"))
-                .collect();
+            let left_out: Vec<String> = [
+                (without_position, "without a position"),
+                (without_sigma, "without an uncertainty"),
+                (good.len() - used.len(), "outliers"),
+            ]
+            .iter()
+            .filter(|(n, _)| *n > 0)
+            .map(|(n, what)| format!("{n} {what}"))
+            .collect();
             let left_out = if left_out.is_empty() { String::new() } else { format!(" ({} left out here)", left_out.join(", ")) };
             cx.find(about.too_short(used.len(), &left_out, span_s, &broken));
             aside.extend(used.iter().map(|r| (*r, "too-short")));
@@ -428,7 +305,9 @@ impl<'a> Shot<'a> {
         let first = used.first().map_or(0, |r| *r as usize);
         let rows = || used.iter().map(|r| *r as usize);
         let text = |list: &Option<Vec<Option<&str>>>| list.as_ref().and_then(|l| l[first]).map(str::to_owned);
-        let finite = |list: &Option<Cow<[f64]>>| -> Vec<f64> { list.as_ref().map_or_else(Vec::new, |l| rows().map(|r| l[r]).filter(|v| v.is_finite()).collect()) };
+        let finite = |list: &Option<Cow<[f64]>>| -> Vec<f64> {
+            list.as_ref().map_or_else(Vec::new, |l| rows().map(|r| l[r]).filter(|v| v.is_finite()).collect())
+        };
         let largest = |list: &Option<Cow<[f64]>>| finite(list).into_iter().fold(f64::NAN, f64::max);
         #[allow(clippy::cast_precision_loss)]
         let average = |list: &Option<Cow<[f64]>>| {
@@ -495,8 +374,18 @@ impl<'a> Shot<'a> {
         let base = self.stage.base_sigma;
         let horizontal = |m: &Matrix| m[0][0] + m[1][1];
         [
-            [("GNSS noise", horizontal(&mean.gnss)), ("attitude and range noise", horizontal(&mean.rest)), ("the rig", horizontal(&mean.systematic)), ("the base", 2.0 * base[0] * base[0])],
-            [("GNSS noise", mean.gnss[2][2]), ("attitude and range noise", mean.rest[2][2]), ("the rig", mean.systematic[2][2]), ("the base", base[1] * base[1])],
+            [
+                ("GNSS noise", horizontal(&mean.gnss)),
+                ("attitude and range noise", horizontal(&mean.rest)),
+                ("the rig", horizontal(&mean.systematic)),
+                ("the base", 2.0 * base[0] * base[0]),
+            ],
+            [
+                ("GNSS noise", mean.gnss[2][2]),
+                ("attitude and range noise", mean.rest[2][2]),
+                ("the rig", mean.systematic[2][2]),
+                ("the base", base[1] * base[1]),
+            ],
         ]
     }
 

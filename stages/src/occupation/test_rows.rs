@@ -167,7 +167,11 @@ impl Files for Folder {
             return Ok(all.into_iter().map(|n| (n.clone(), self.0.join(n))).collect());
         }
         let path = self.0.join(pattern);
-        if path.exists() { Ok(vec![(pattern.to_owned(), path)]) } else { Err(Problem::new("data/no-file", format!("`{pattern}` does not exist"))) }
+        if path.exists() {
+            Ok(vec![(pattern.to_owned(), path)])
+        } else {
+            Err(Problem::new("data/no-file", format!("`{pattern}` does not exist")))
+        }
     }
     fn resolve(&self, name: &str) -> PathBuf {
         self.0.join(name)
@@ -177,13 +181,22 @@ impl Files for Folder {
     }
 }
 
-pub fn bind<St: Stage>(options: &str, schema: &Schema, rig: Option<&str>, reference: Option<&str>, folder: &std::path::Path) -> Result<Bound<St>, Vec<Problem>> {
+pub fn bind<St: Stage>(
+    options: &str,
+    schema: &Schema,
+    rig: Option<&str>,
+    reference: Option<&str>,
+    folder: &std::path::Path,
+) -> Result<Bound<St>, Vec<Problem>> {
     let options: serde_json::Value = serde_json::from_str(options).unwrap();
     let options: St::Options = serde_json::from_value(options).unwrap();
     let rig = rig.map(|r| serde_json::from_str(r).unwrap());
     let reference = reference.map(|r| serde_json::from_str(r).unwrap());
     let files = Folder(folder.to_owned());
-    St::bind(options, &BindCx { inputs: std::slice::from_ref(schema), rig: rig.as_ref(), reference: reference.as_ref(), locality: None, files: &files })
+    St::bind(
+        options,
+        &BindCx { inputs: std::slice::from_ref(schema), rig: rig.as_ref(), reference: reference.as_ref(), locality: None, files: &files },
+    )
 }
 
 pub fn run<St: Stage>(bound: &Bound<St>, input: &Table, session: &str) -> (Table, Collect) {

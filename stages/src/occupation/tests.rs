@@ -31,7 +31,13 @@ fn float(t: &Table, name: &str, r: usize) -> f64 {
 }
 
 fn epoch(time_s: f64, position: [f64; 3], g: f64, a: f64) -> Epoch {
-    Epoch { time_s, position, gnss: symmetric(g * g, 0.0, 0.0, g * g, 0.0, 4.0 * g * g), rest: symmetric(a * a, 0.0, 0.0, a * a, 0.0, a * a), systematic: ZERO }
+    Epoch {
+        time_s,
+        position,
+        gnss: symmetric(g * g, 0.0, 0.0, g * g, 0.0, 4.0 * g * g),
+        rest: symmetric(a * a, 0.0, 0.0, a * a, 0.0, a * a),
+        systematic: ZERO,
+    }
 }
 
 /// S-OUTLIER-FLOATJUMP (10_averaging.csv): twelve heights, two wrongly fixed ones 0.38 m high.
@@ -57,10 +63,16 @@ fn s_wmean() {
     let epochs: Vec<Epoch> = list
         .iter()
         .enumerate()
-        .map(|(i, (x, s))| Epoch { time_s: i as f64, position: [*x, 0.0, 0.0], gnss: symmetric(s * s - 1e-8, 0.0, 0.0, 1.0, 0.0, 1.0), rest: ZERO, systematic: ZERO })
+        .map(|(i, (x, s))| Epoch {
+            time_s: i as f64,
+            position: [*x, 0.0, 0.0],
+            gnss: symmetric(s * s - 1e-8, 0.0, 0.0, 1.0, 0.0, 1.0),
+            rest: ZERO,
+            systematic: ZERO,
+        })
         .collect();
     let e = estimate(&epochs, &Rules { tau_gnss_s: 0.0, ..RULES }).unwrap();
-    assert!((e.mean[0] - 1234.566_164).abs() < 1e-6, "{}", e.mean[0]);
+    assert!((e.mean[0] - 1_234.566_164).abs() < 1e-6, "{}", e.mean[0]);
     assert!((e.gnss[0][0].sqrt() - 0.003_073).abs() < 2e-6);
 }
 
@@ -165,7 +177,9 @@ fn systematic_parts_and_the_base_do_not_shrink() {
 
 #[test]
 fn scatter_above_formal_makes_the_random_part_larger() {
-    let list = |amp: f64| -> Vec<Epoch> { (0..60).map(|i| epoch(f64::from(i), [amp * (f64::from(i) * 2.1).sin(), amp * (f64::from(i) * 1.3).cos(), 0.0], 0.01, 0.0)).collect() };
+    let list = |amp: f64| -> Vec<Epoch> {
+        (0..60).map(|i| epoch(f64::from(i), [amp * (f64::from(i) * 2.1).sin(), amp * (f64::from(i) * 1.3).cos(), 0.0], 0.01, 0.0)).collect()
+    };
     let (calm, wild) = (estimate(&list(0.005), &RULES).unwrap(), estimate(&list(0.05), &RULES).unwrap());
     assert!(calm.ratio[0] < 1.0 && wild.ratio[0] > 3.0);
     let grown = wild.gnss[0][0] / calm.gnss[0][0];
@@ -175,7 +189,8 @@ fn scatter_above_formal_makes_the_random_part_larger() {
 
 #[test]
 fn below_four_epochs_nothing_is_rejected() {
-    let e = estimate(&[epoch(0.0, [0.0; 3], 0.01, 0.0), epoch(1.0, [0.0; 3], 0.01, 0.0), epoch(2.0, [3.0, 0.0, 0.0], 0.01, 0.0)], &RULES).unwrap();
+    let e = estimate(&[epoch(0.0, [0.0; 3], 0.01, 0.0), epoch(1.0, [0.0; 3], 0.01, 0.0), epoch(2.0, [3.0, 0.0, 0.0], 0.01, 0.0)], &RULES)
+        .unwrap();
     assert!(e.outlier.iter().all(|o| !o) && (e.mean[0] - 1.0).abs() < 1e-12);
     assert!(estimate(&[], &RULES).is_none());
     let one = estimate(&[epoch(0.0, [1.0, 2.0, 3.0], 0.01, 0.0)], &RULES).unwrap();
@@ -225,9 +240,24 @@ fn trap_t18_two_surfaces() {
     assert!(f.place.contains("14:00:00 to 14:00:04.8"), "{}", f.place);
     drop(said);
     // The same ranges with the tip on the point, or with the crew stepping back from one target, are no second surface.
-    let tip: Vec<Row> = rows.iter().cloned().map(|mut r| { r.aim = "tip"; r.position = row(0).position; r }).collect();
+    let tip: Vec<Row> = rows
+        .iter()
+        .cloned()
+        .map(|mut r| {
+            r.aim = "tip";
+            r.position = row(0).position;
+            r
+        })
+        .collect();
     assert_eq!(run(&average("{}", None), &table(&tip, false, true), "day1").0.rows(), 1);
-    let stepped: Vec<Row> = rows.iter().cloned().map(|mut r| { r.position = row(0).position; r }).collect();
+    let stepped: Vec<Row> = rows
+        .iter()
+        .cloned()
+        .map(|mut r| {
+            r.position = row(0).position;
+            r
+        })
+        .collect();
     assert_eq!(run(&average("{}", None), &table(&stepped, false, true), "day1").0.rows(), 1);
 }
 
@@ -250,7 +280,11 @@ fn short_occupations_are_shot_again() {
     let said = world.said();
     let f = &said.findings[0];
     assert_eq!((f.code.as_str(), f.verdict), ("average/too-short", Verdict::Reshoot));
-    assert!(f.what.contains("7 epochs over 7.0 s") && f.what.contains("20 epochs") && f.what.contains("1 without a position"), "{}", f.what);
+    assert!(
+        f.what.contains("7 epochs over 7.0 s") && f.what.contains("20 epochs") && f.what.contains("1 without a position"),
+        "{}",
+        f.what
+    );
 }
 
 #[test]
@@ -279,7 +313,8 @@ fn budget_and_base_hold_unless_waived() {
 
 #[test]
 fn outliers_are_counted_and_said() {
-    let rows: Vec<Row> = (0..60).map(|k| at(row(k), if k == 17 || k == 40 { [0.2, 0.3, 0.4] } else { [0.002 * (k as f64).sin(), 0.0, 0.0] })).collect();
+    let rows: Vec<Row> =
+        (0..60).map(|k| at(row(k), if k == 17 || k == 40 { [0.2, 0.3, 0.4] } else { [0.002 * (k as f64).sin(), 0.0, 0.0] })).collect();
     let (out, world) = run(&average("{}", None), &table(&rows, false, true), "day1");
     assert_eq!((out.ints("epochs_used").unwrap()[0], out.ints("epochs_set_aside").unwrap()[0]), (Some(58), Some(2)));
     assert_eq!(reasons(&world), "outlier:2");
@@ -369,4 +404,72 @@ proptest! {
         prop_assert!((y.mean[0] - x.mean[0] - e).abs() < 1e-9 && (y.mean[2] - x.mean[2] - u).abs() < 1e-9);
         prop_assert!((y.gnss[0][0] / x.gnss[0][0] - 1.0).abs() < 1e-6);
     }
+}
+
+/// The covariances of `tilt-correct`: GNSS part and the rest with their own correlation times, systematic part kept.
+#[test]
+fn covariances_of_the_target_are_used() {
+    use pipeline_core::table::TableBuilder;
+    use pipeline_core::table::schema::{Column, Holds, Role, Unit};
+    let rows: Vec<Row> = (0..60).map(|k| at(row(k), [0.004 * ((k * 13 % 7) as f64 - 3.0), 0.0, 0.0])).collect();
+    let plain = table(&rows, false, true);
+    let mut wide = (*plain.schema).clone();
+    let (g, a, s) = (0.008_f64.powi(2), 0.020_f64.powi(2), 0.012_f64.powi(2));
+    let mut values = vec![];
+    for (prefix, diagonal) in [("random", g + a), ("systematic", s), ("gnss", g)] {
+        for e in ["ee", "en", "eu", "nn", "nu", "uu"] {
+            if prefix == "gnss" && (e == "eu" || e == "nu") {
+                continue;
+            }
+            let name = format!("{prefix}_{e}");
+            wide.columns.push(Column::maybe(&name, Holds::Float, Unit::SquareMetre, Role::Other));
+            values.push((name, if e.as_bytes()[0] == e.as_bytes()[1] { diagonal } else { 0.0 }));
+        }
+    }
+    let mut b = TableBuilder::from_table(std::sync::Arc::new(wide.clone()), &plain);
+    for (name, v) in &values {
+        b.floats(name, vec![*v; 60]);
+    }
+    let t = b.finish().unwrap();
+    let rig = |tau: &str| {
+        format!(
+            r#"{{"rig":1,"name":"r","receiver_output":"antenna-reference-point","gnss":{{"assumed_sigma_horizontal_m":0.02,"assumed_sigma_up_m":0.03}},
+            "attitude":{{"north":"true","heading_sigma_deg":0.3,"tilt_sigma_deg":0.1,"heading_bias_sigma_deg":0.4,"tilt_bias_sigma_deg":0.1{tau}}}}}"#
+        )
+    };
+    let run_with =
+        |tau: &str| run(&bind::<Average>("{}", &wide, Some(&rig(tau)), None, Path::new(".")).map_err(|_| ()).unwrap(), &t, "day1").0;
+    let times: Vec<f64> = (0..60).map(f64::from).collect();
+    let n = |tau: f64| super::correlation::effective_epochs(&times, tau);
+    // White attitude noise declared: g / n_eff(115 s) + a / 60; the systematic part as it is.
+    let out = run_with(r#","correlation_time_s":0.0"#);
+    assert!((float(&out, "random_up_m", 0).powi(2) - (g / n(115.0) + a / 60.0)).abs() < 1e-12);
+    assert!((float(&out, "systematic_up_m", 0) - 0.012).abs() < 1e-12);
+    assert!((float(&out, "formal_up_m", 0).powi(2) - (g + a)).abs() < 1e-12);
+    let want = (g + a) / (g / n(115.0) + a / 60.0);
+    assert!((float(&out, "effective_epochs", 0) - want).abs() < 1e-6);
+    // Attitude noise of the same correlation time averages no better than GNSS.
+    let out = run_with(r#","correlation_time_s":115.0"#);
+    assert!((float(&out, "random_up_m", 0).powi(2) - (g + a) / n(115.0)).abs() < 1e-12);
+}
+
+/// The correlation time of the other noise is found within its bounds.
+#[test]
+fn the_correlation_time_of_attitude_noise_is_estimated() {
+    let mut dice = Dice(11);
+    for (tau, low, high) in [(0.0, 0.0, 0.8), (5.0, 3.0, 9.0), (20.0, 10.0, 45.0)] {
+        let rho = correlation(1.0, tau);
+        let mut a = [dice.normal(), dice.normal(), dice.normal()];
+        let list: Vec<Epoch> = (0..600)
+            .map(|k| {
+                a = a.map(|v| rho * v + (1.0 - rho * rho).sqrt() * dice.normal());
+                epoch(f64::from(k), a.map(|v| 0.02 * v), 0.003, 0.02)
+            })
+            .collect();
+        let e = estimate(&list, &RULES).unwrap();
+        assert!((low..=high).contains(&e.tau_rest_s), "{tau}: {}", e.tau_rest_s);
+    }
+    // Six epochs are no evidence: the GNSS time.
+    let few: Vec<Epoch> = (0..6).map(|k| epoch(f64::from(k), [0.0; 3], 0.01, 0.01)).collect();
+    assert_eq!(estimate(&few, &RULES).unwrap().tau_rest_s, 115.0);
 }

@@ -44,7 +44,13 @@ fn local_time_midnight_and_instants() {
     let dir = tempfile::tempdir().unwrap();
     // The log runs from 23:58 UTC over midnight; the crew's clock is five hours behind.
     let start = T0 + (9 * 3600 + 58 * 60) * S;
-    let rows: Vec<Row> = (0..300).map(|k| { let mut r = row(0); r.time = start + k * S; r }).collect();
+    let rows: Vec<Row> = (0..300)
+        .map(|k| {
+            let mut r = row(0);
+            r.time = start + k * S;
+            r
+        })
+        .collect();
     let t = table(&rows, false, false);
     notes(dir.path(), "n.csv", &format!("{HEAD}A,,18:59:50,19:00:20,,,,tip\nB,,19:01:00,19:01:10,,,,tip\n"));
     let (out, world) = run(&bound(dir.path(), r#"{"notes":["n.csv"],"notes_time":"local","utc_offset_h":-5}"#), &t, "day1");
@@ -152,13 +158,20 @@ fn bad_notes_are_findings_with_places() {
         let r = parse("n.csv", text.as_bytes(), &format(b','), &mut f);
         (r, f)
     };
-    for (text, code) in [("", "notes/empty"), ("point,from,to\n", "notes/empty"), ("pont,from,to\nA,1,2\n", "notes/no-column"), ("point;from;to\nA;1;2\n", "notes/no-column")] {
+    for (text, code) in [
+        ("", "notes/empty"),
+        ("point,from,to\n", "notes/empty"),
+        ("pont,from,to\nA,1,2\n", "notes/no-column"),
+        ("point;from;to\nA;1;2\n", "notes/no-column"),
+    ] {
         assert_eq!(bad(text).0.unwrap_err().finding.code, code, "{text}");
     }
     assert!(bad("pont,from,to\nA,1,2\n").0.unwrap_err().finding.fix.contains("`pont`"));
     assert!(bad("point;from;to\nA;1;2\n").0.unwrap_err().finding.fix.contains("delimiter: \";\""));
     assert_eq!(parse("n.csv", b"point\xff", &format(b','), &mut vec![]).unwrap_err().finding.code, "notes/not-utf8");
-    let (notes, found) = bad("point,remark,from,to,diameter_mm,aim\nA,\"x, y\",14:00,25:00:00,,\nB,,14:10:00,14:00:00,,\nC,,14:10:00,14:11:00,big,\nD,,14:10:00,14:11:00,,foot\n,,14:10:00,14:11:00,,\nE,,14:20:00,14:21:00,150,tip\n");
+    let (notes, found) = bad(
+        "point,remark,from,to,diameter_mm,aim\nA,\"x, y\",14:00,25:00:00,,\nB,,14:10:00,14:00:00,,\nC,,14:10:00,14:11:00,big,\nD,,14:10:00,14:11:00,,foot\n,,14:10:00,14:11:00,,\nE,,14:20:00,14:21:00,150,tip\n",
+    );
     assert_eq!(notes.unwrap().len(), 1);
     let codes: Vec<&str> = found.iter().map(|f| f.code.as_str()).collect();
     assert_eq!(codes, ["notes/bad-time", "notes/to-before-from", "notes/bad-number", "notes/bad-aim", "notes/no-point"]);
@@ -195,7 +208,10 @@ fn events_and_bursts() {
     let mut rows: Vec<Row> = (0..20).map(row).collect();
     rows[3].event = Some("010");
     rows[12].event = Some("011");
-    let b: Bound<Occupations> = bind(r#"{"by":"event","event_length_s":4,"default_aim":"laser"}"#, &schema(true, false), None, None, dir.path()).map_err(|_| ()).unwrap();
+    let b: Bound<Occupations> =
+        bind(r#"{"by":"event","event_length_s":4,"default_aim":"laser"}"#, &schema(true, false), None, None, dir.path())
+            .map_err(|_| ())
+            .unwrap();
     let (out, _) = run(&b, &table(&rows, true, false), "d");
     assert_eq!(out.rows(), 10);
     assert_eq!(out.texts("point").unwrap()[9], Some("011"));
@@ -204,9 +220,18 @@ fn events_and_bursts() {
     }
     let (out, world) = run(&bound(dir.path(), r#"{"by":"event","max_gap_s":20,"default_aim":"tip"}"#), &table(&rows, false, false), "d");
     assert_eq!((out.rows(), out.texts("point").unwrap()[19], world.said().set_aside.len()), (20, Some("S2"), 0));
-    let (out, _) = run(&bound(dir.path(), r#"{"by":"still","radius_m":0.1,"min_duration_s":5,"default_aim":"tip"}"#), &table(&rows, false, false), "d");
+    let (out, _) = run(
+        &bound(dir.path(), r#"{"by":"still","radius_m":0.1,"min_duration_s":5,"default_aim":"tip"}"#),
+        &table(&rows, false, false),
+        "d",
+    );
     assert_eq!((out.rows(), out.texts("point").unwrap()[0]), (20, Some("P1")));
-    assert_eq!(run(&bound(dir.path(), r#"{"by":"still","radius_m":0.1,"min_duration_s":5,"default_aim":"tip"}"#), &table(&[], false, false), "d").0.rows(), 0);
+    assert_eq!(
+        run(&bound(dir.path(), r#"{"by":"still","radius_m":0.1,"min_duration_s":5,"default_aim":"tip"}"#), &table(&[], false, false), "d")
+            .0
+            .rows(),
+        0
+    );
 }
 
 #[test]

@@ -84,13 +84,17 @@ pub fn unmatched_notes<'a>(facts: impl IntoIterator<Item = &'a serde_json::Value
 fn two_sessions(met: &[&Outcome]) -> Diagnostic {
     let list: Vec<String> = met.iter().map(|o| format!("`{}` ({} epochs)", o.session, o.epochs)).collect();
     let (point, file, line) = met.first().map_or(("", "", 0), |o| (o.point.as_str(), o.file.as_str(), o.line));
-    Diagnostic::new("notes/two-sessions", Verdict::Block, format!("the note of `{point}` meets epochs of {} sessions: {}", met.len(), list.join(", ")))
-        .point(point)
-        .place(format!("{file}, line {line}"))
-        .label(Label::lines(file, line, line, "this note"))
-        .size("a point of that name would be delivered from each session, wherever the antenna was")
-        .why("the note has no date or names no session, and several sessions have epochs at that time")
-        .fix("name the notes after their sessions (`notes: [\"notes/{session}.csv\"]`), add a column `session`, or write times with dates")
+    Diagnostic::new(
+        "notes/two-sessions",
+        Verdict::Block,
+        format!("the note of `{point}` meets epochs of {} sessions: {}", met.len(), list.join(", ")),
+    )
+    .point(point)
+    .place(format!("{file}, line {line}"))
+    .label(Label::lines(file, line, line, "this note"))
+    .size("a point of that name would be delivered from each session, wherever the antenna was")
+    .why("the note has no date or names no session, and several sessions have epochs at that time")
+    .fix("name the notes after their sessions (`notes: [\"notes/{session}.csv\"]`), add a column `session`, or write times with dates")
 }
 
 /// The finding for one note.
@@ -99,7 +103,11 @@ pub fn finding(o: &Outcome) -> Diagnostic {
     #[allow(clippy::cast_possible_truncation)]
     let nearest = o.nearest_s.map(|s| (s < 0.0, length((s * SECOND as f64) as i64)));
     let what = match &nearest {
-        Some((earlier, away)) => format!("no epoch lies in the note of `{}`; the nearest one is {away} {}", o.point, if *earlier { "before it" } else { "after it" }),
+        Some((earlier, away)) => format!(
+            "no epoch lies in the note of `{}`; the nearest one is {away} {}",
+            o.point,
+            if *earlier { "before it" } else { "after it" }
+        ),
         None => format!("no epoch lies in the note of `{}`; the session has no epochs at all", o.point),
     };
     let mut finding = Diagnostic::new("notes/no-epochs", Verdict::Reshoot, what)

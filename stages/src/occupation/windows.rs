@@ -141,7 +141,8 @@ mod tests {
     fn marks_values_and_pauses() {
         let times: Vec<i64> = (0..10).map(|i| i * S).collect();
         let events = [None, Some("A"), None, None, Some("B"), Some("B"), None, Some("B"), Some(" "), None];
-        let names = |runs: &[Run]| runs.iter().map(|r| format!("{}:{}-{}", r.name, r.rows.start(), r.rows.end())).collect::<Vec<_>>().join(" ");
+        let names =
+            |runs: &[Run]| runs.iter().map(|r| format!("{}:{}-{}", r.name, r.rows.start(), r.rows.end())).collect::<Vec<_>>().join(" ");
         assert_eq!(names(&by_value(&times, &events, None)), "A:1-1 B:4-5 B:7-7");
         assert_eq!(names(&by_mark(&times, &events, 2 * S)), "A:1-3 B:4-6 B:7-9");
         assert_eq!(names(&by_gap(&[0, S, 2 * S, 60 * S, 61 * S], 5 * S)), "S1:0-2 S2:3-4");
@@ -151,9 +152,15 @@ mod tests {
     #[test]
     fn standing_twice_with_a_walk_between() {
         let mut lat = vec![];
-        for i in 0..20 { lat.push(50.0 + 1e-8 * f64::from(i % 3)); }
-        for i in 0..15 { lat.push(50.0 + 1.2e-5 * f64::from(i + 1)); }
-        for i in 0..25 { lat.push(50.0 + 1.8e-4 + 1e-8 * f64::from(i % 2)); }
+        for i in 0..20 {
+            lat.push(50.0 + 1e-8 * f64::from(i % 3));
+        }
+        for i in 0..15 {
+            lat.push(50.0 + 1.2e-5 * f64::from(i + 1));
+        }
+        for i in 0..25 {
+            lat.push(50.0 + 1.8e-4 + 1e-8 * f64::from(i % 2));
+        }
         let times: Vec<i64> = (0..60).map(|i| i * S).collect();
         let runs = by_standing(&times, &lat, &vec![8.0; 60], 0.10, 10 * S, 5 * S);
         assert_eq!(runs.len(), 2, "{runs:?}");

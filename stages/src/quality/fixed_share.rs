@@ -8,6 +8,9 @@ use pipeline_core::diag::{Diagnostic, Label, Verdict};
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
+/// Whole numbers of a column.
+type Ints = Vec<Option<i64>>;
+
 /// The columns that the findings need.
 pub struct Rows<'a> {
     /// Occupation of each row.
@@ -21,7 +24,7 @@ pub struct Rows<'a> {
     /// File.
     pub file: Option<Vec<Option<&'a str>>>,
     /// First and last raw line.
-    pub lines: Option<(Vec<Option<i64>>, Vec<Option<i64>>)>,
+    pub lines: Option<(Ints, Ints)>,
     /// Time, ns.
     pub time: &'a [i64],
     /// Position.
@@ -80,7 +83,12 @@ pub fn judge(codes: &mut [u8], rows: &Rows, rules: &Rules, waiver: &dyn Fn(&str,
         }
         let mut size = String::new();
         if let Some((shift, horizontal, up)) = shift_of_mean(rows, members, &kept) {
-            let _ = write!(size, "the mean of all {} would differ by {shift:.3} m ({horizontal:.3} m horizontally, {up:+.3} m in height) from the mean of the {} kept", members.len(), kept.len());
+            let _ = write!(
+                size,
+                "the mean of all {} would differ by {shift:.3} m ({horizontal:.3} m horizontally, {up:+.3} m in height) from the mean of the {} kept",
+                members.len(),
+                kept.len()
+            );
         }
         if let Some(scatter) = scatter_m(rows, &kept) {
             let _ = write!(size, "; the kept epochs scatter by {scatter:.3} m (1 sigma, three axes)");
@@ -124,12 +132,16 @@ fn nothing_left(codes: &[u8], rows: &Rows, rules: &Rules, point: &str, occupatio
     }
     let reasons: Vec<String> =
         by_reason.iter().map(|(code, n)| format!("{n} {}", REASONS.get(usize::from(*code)).map_or("?", |r| r.0))).collect();
-    let mut finding = Diagnostic::new("gate/nothing-left", Verdict::Reshoot, format!("none of {} epochs passed the gate: {}", members.len(), reasons.join(", ")))
-        .point(point)
-        .place(place_of(point, occupation, members.len()))
-        .size("the point has no position and is not delivered")
-        .why(format!("only {} epochs within the limits of the gate become points", rules.allowed))
-        .fix("occupy the point again; wait for the fix and stay until it has held");
+    let mut finding = Diagnostic::new(
+        "gate/nothing-left",
+        Verdict::Reshoot,
+        format!("none of {} epochs passed the gate: {}", members.len(), reasons.join(", ")),
+    )
+    .point(point)
+    .place(place_of(point, occupation, members.len()))
+    .size("the point has no position and is not delivered")
+    .why(format!("only {} epochs within the limits of the gate become points", rules.allowed))
+    .fix("occupy the point again; wait for the fix and stay until it has held");
     for label in labels(rows, members) {
         finding = finding.label(label);
     }
@@ -137,7 +149,11 @@ fn nothing_left(codes: &[u8], rows: &Rows, rules: &Rules, point: &str, occupatio
 }
 
 fn place_of(point: &str, occupation: &str, epochs: usize) -> String {
-    if point == occupation { format!("point `{point}`, {epochs} epochs") } else { format!("point `{point}`, occupation `{occupation}`, {epochs} epochs") }
+    if point == occupation {
+        format!("point `{point}`, {epochs} epochs")
+    } else {
+        format!("point `{point}`, occupation `{occupation}`, {epochs} epochs")
+    }
 }
 
 /// Kinds with their counts and raw codes, such as `12 rtk-float (quality 5), 7 unknown (quality 9)`.

@@ -15,10 +15,46 @@ const LONGEST: usize = 4096;
 
 /// Functions that look at one row at a time, by the names that Polars prints for them.
 const ROW_BY_ROW: &[&str] = &[
-    "is_null", "is_not_null", "is_nan", "is_not_nan", "is_finite", "is_infinite", "is_between", "is_in", "not", "any_horizontal",
-    "all_horizontal", "abs", "sign", "round", "floor", "ceil", "truncate", "pow", "sqrt", "cbrt", "exp", "log", "log1p", "coalesce",
-    "fill_null", "negate", "max_horizontal", "min_horizontal", "sin", "cos", "tan", "cot", "arcsin", "arccos", "arctan", "arctan2",
-    "degrees", "radians", "floor_div", "null_if",
+    "is_null",
+    "is_not_null",
+    "is_nan",
+    "is_not_nan",
+    "is_finite",
+    "is_infinite",
+    "is_between",
+    "is_in",
+    "not",
+    "any_horizontal",
+    "all_horizontal",
+    "abs",
+    "sign",
+    "round",
+    "floor",
+    "ceil",
+    "truncate",
+    "pow",
+    "sqrt",
+    "cbrt",
+    "exp",
+    "log",
+    "log1p",
+    "coalesce",
+    "fill_null",
+    "negate",
+    "max_horizontal",
+    "min_horizontal",
+    "sin",
+    "cos",
+    "tan",
+    "cot",
+    "arcsin",
+    "arccos",
+    "arctan",
+    "arctan2",
+    "degrees",
+    "radians",
+    "floor_div",
+    "null_if",
 ];
 
 /// A condition that fits a schema.
@@ -36,7 +72,8 @@ impl Predicate {
     /// one row, or does not give true or false.
     pub fn bind(text: &str, schema: &Schema) -> Result<Self, Problem> {
         if text.trim().is_empty() {
-            return Err(Problem::new("gate/bad-condition", "the condition is empty").fix("write a condition such as `pdop < 3 AND satellites >= 7`, or leave `where` out"));
+            return Err(Problem::new("gate/bad-condition", "the condition is empty")
+                .fix("write a condition such as `pdop < 3 AND satellites >= 7`, or leave `where` out"));
         }
         if text.len() > LONGEST {
             return Err(Problem::new("gate/bad-condition", format!("the condition has {} bytes; at most {LONGEST} are read", text.len()))
@@ -59,7 +96,11 @@ impl Predicate {
                         let names: Vec<&str> = schema.columns.iter().map(|c| c.name.as_str()).collect();
                         let fix = nearest(name, names.iter().copied())
                             .map_or_else(|| format!("the columns are {}", names.join(", ")), |n| format!("did you mean `{n}`?"));
-                        return Err(Problem::new("gate/unknown-column", format!("the condition names the column `{name}`, which does not exist")).fix(fix));
+                        return Err(Problem::new(
+                            "gate/unknown-column",
+                            format!("the condition names the column `{name}`, which does not exist"),
+                        )
+                        .fix(fix));
                     }
                     if !columns.iter().any(|c| c.as_str() == name.as_str()) {
                         columns.push(name.to_string());
@@ -80,7 +121,8 @@ impl Predicate {
             }
         }
         if columns.is_empty() {
-            return Err(Problem::new("gate/bad-condition", format!("the condition `{text}` names no column")).fix("compare at least one column, such as `pdop < 3`"));
+            return Err(Problem::new("gate/bad-condition", format!("the condition `{text}` names no column"))
+                .fix("compare at least one column, such as `pdop < 3`"));
         }
         let predicate = Self { text: text.to_owned(), expr, columns };
         predicate.probe(schema)?;
@@ -99,8 +141,11 @@ impl Predicate {
             let frame = DataFrame::new(rows, columns).map_err(Problem::broken)?;
             let answer = self.answer(frame).map_err(|why| unreadable(&self.text, &why))?;
             if *answer.dtype() != DataType::Boolean {
-                return Err(Problem::new("gate/bad-condition", format!("the condition `{}` gives {}, not true or false", self.text, answer.dtype()))
-                    .fix("compare with a value, such as `satellites >= 7`"));
+                return Err(Problem::new(
+                    "gate/bad-condition",
+                    format!("the condition `{}` gives {}, not true or false", self.text, answer.dtype()),
+                )
+                .fix("compare with a value, such as `satellites >= 7`"));
             }
             if answer.len() != rows {
                 return Err(one_row(&self.text, "this expression"));

@@ -143,7 +143,13 @@ pub fn classify(column: &StringChunked, mut code_of: impl FnMut(Option<&str>) ->
 pub fn limit(codes: &mut [u8], values: &[f64], missing: u8, refused: u8, bad: impl Fn(f64) -> bool) {
     for (code, value) in codes.iter_mut().zip(values) {
         if *code == KEPT {
-            *code = if value.is_nan() { missing } else if bad(*value) { refused } else { KEPT };
+            *code = if value.is_nan() {
+                missing
+            } else if bad(*value) {
+                refused
+            } else {
+                KEPT
+            };
         }
     }
 }

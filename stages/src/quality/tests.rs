@@ -66,7 +66,10 @@ fn every_limit_has_its_reason_and_the_first_one_counts() {
         5 => r.base = None,
         _ => (),
     };
-    assert_eq!(refused(all, missing), "missing-correction-age:1 missing-pdop:1 missing-satellites:1 missing-sigma:1 missing-tilt:1 missing-base-station:1");
+    assert_eq!(
+        refused(all, missing),
+        "missing-correction-age:1 missing-pdop:1 missing-satellites:1 missing-sigma:1 missing-tilt:1 missing-base-station:1"
+    );
     assert_eq!(refused(&all.replace("\"where\":\"satellites < 30\"", "\"missing\":\"keep\""), missing), "");
 }
 
@@ -143,7 +146,9 @@ fn options_are_checked_when_planned() {
     few.columns.retain(|c| c.name != "pdop");
     let p = bind::<QualityGate>(r#"{"fix":["rtk-fixed"],"max_pdop":3}"#, &few, None, None, Path::new(".")).err().unwrap();
     assert_eq!(p[0].option.as_deref(), Some("max_pdop"));
-    let p = bind::<QualityGate>(r#"{"fix":["rtk-fixed"],"where":"satelites > 3"}"#, &schema(false, false), None, None, Path::new(".")).err().unwrap();
+    let p = bind::<QualityGate>(r#"{"fix":["rtk-fixed"],"where":"satelites > 3"}"#, &schema(false, false), None, None, Path::new("."))
+        .err()
+        .unwrap();
     assert_eq!((p[0].option.as_deref(), p[0].finding.fix.as_str()), (Some("where"), "did you mean `satellites`?"));
     assert_eq!(gate(r#"{"fix":["rtk-fixed"],"settle_s":5}"#, true).notes.len(), 1);
 }
@@ -151,7 +156,17 @@ fn options_are_checked_when_planned() {
 #[test]
 fn conditions_look_at_one_row() {
     let s = schema(false, false);
-    let t = table(&(0..6).map(|k| { let mut r = row(k); r.pdop = if k == 5 { f64::NAN } else { k as f64 }; r }).collect::<Vec<_>>(), false, false);
+    let t = table(
+        &(0..6)
+            .map(|k| {
+                let mut r = row(k);
+                r.pdop = if k == 5 { f64::NAN } else { k as f64 };
+                r
+            })
+            .collect::<Vec<_>>(),
+        false,
+        false,
+    );
     for (text, want) in [
         ("pdop < 3", vec![true, true, true, false, false, false]),
         ("pdop BETWEEN 1 AND 2 OR pdop IS NULL", vec![false, true, true, false, false, true]),
@@ -159,16 +174,45 @@ fn conditions_look_at_one_row() {
         ("base_station IN ('0417','9') AND abs(pdop - 2) <= 1", vec![false, true, true, true, false, false]),
         ("fix LIKE 'rtk%' AND pdop * 2 >= 4", vec![false, false, true, true, true, false]),
         ("CASE WHEN pdop > 3 THEN satellites > 99 ELSE TRUE END", vec![true, true, true, true, false, true]),
-        ("sqrt(sigma_east_m * sigma_east_m + sigma_north_m * sigma_north_m) < 0.02 AND pdop <> 0", vec![false, true, true, true, true, false]),
+        (
+            "sqrt(sigma_east_m * sigma_east_m + sigma_north_m * sigma_north_m) < 0.02 AND pdop <> 0",
+            vec![false, true, true, true, true, false],
+        ),
     ] {
         let p = Predicate::bind(text, &s).map_err(|p| format!("{text}: {}", p.finding.what)).unwrap();
         assert_eq!(p.test(&t).unwrap(), want, "{text}");
     }
     for text in [
-        "", "pdop", "pdop + 1", "pdop <", "pdop < 3; DROP TABLE x", "max(pdop) < 3", "pdop < avg(pdop)", "count(*) > 3", "true", "1 < 2",
-        "pdop < (SELECT 3)", "pdop IN (SELECT pdop FROM self)", "EXISTS (SELECT 1)", "row_number() OVER (ORDER BY pdop) < 3", "lag(pdop) < 3",
-        "sum(pdop) OVER (PARTITION BY fix) > 1", "*", "pdop < 3 AS good", "first(pdop) = 1", "unnest(pdop) > 3", "pdop < 'x' || 3", "fix LIKE 5", "(((((", "pdop < ?",
-        "stddev(pdop) < 1", "pdop < nowhere.x", "explode(pdop) = 1", "pdop = ANY(SELECT 1)", "corr(pdop, hdop) > 0", "COLUMNS('x') > 3",
+        "",
+        "pdop",
+        "pdop + 1",
+        "pdop <",
+        "pdop < 3; DROP TABLE x",
+        "max(pdop) < 3",
+        "pdop < avg(pdop)",
+        "count(*) > 3",
+        "true",
+        "1 < 2",
+        "pdop < (SELECT 3)",
+        "pdop IN (SELECT pdop FROM self)",
+        "EXISTS (SELECT 1)",
+        "row_number() OVER (ORDER BY pdop) < 3",
+        "lag(pdop) < 3",
+        "sum(pdop) OVER (PARTITION BY fix) > 1",
+        "*",
+        "pdop < 3 AS good",
+        "first(pdop) = 1",
+        "unnest(pdop) > 3",
+        "pdop < 'x' || 3",
+        "fix LIKE 5",
+        "(((((",
+        "pdop < ?",
+        "stddev(pdop) < 1",
+        "pdop < nowhere.x",
+        "explode(pdop) = 1",
+        "pdop = ANY(SELECT 1)",
+        "corr(pdop, hdop) > 0",
+        "COLUMNS('x') > 3",
     ] {
         assert!(Predicate::bind(text, &s).is_err(), "{text}");
     }
@@ -230,7 +274,11 @@ fn t13() -> Vec<Row> {
 #[test]
 fn trap_t13_float_and_unknown_codes() {
     let rows = t13();
-    let (fixed, float, unknown) = rows.iter().fold((0, 0, 0), |c, r| match r.fix { "rtk-fixed" => (c.0 + 1, c.1, c.2), "rtk-float" => (c.0, c.1 + 1, c.2), _ => (c.0, c.1, c.2 + 1) });
+    let (fixed, float, unknown) = rows.iter().fold((0, 0, 0), |c, r| match r.fix {
+        "rtk-fixed" => (c.0 + 1, c.1, c.2),
+        "rtk-float" => (c.0, c.1 + 1, c.2),
+        _ => (c.0, c.1, c.2 + 1),
+    });
     let b = gate(r#"{"fix":["rtk-fixed"],"hold_if_kept_span_below_s":90}"#, true);
     let t = table(&rows, false, true);
     let (out, world) = run(&b, &t, "d");
@@ -239,10 +287,19 @@ fn trap_t13_float_and_unknown_codes() {
     let f = world.said().findings[0].clone();
     assert_eq!((f.code.as_str(), f.verdict, f.point.as_deref()), ("gate/not-all-fixed", Verdict::Hold, Some("V-31")));
     assert!(f.what.contains(&format!("{} of 72 epochs are not fixed RTK", float + unknown)), "{}", f.what);
-    assert!(f.what.contains(&format!("{float} rtk-float (quality 5)")) && f.what.contains(&format!("{unknown} unknown (quality 9, not in NMEA 0183")), "{}", f.what);
+    assert!(
+        f.what.contains(&format!("{float} rtk-float (quality 5)"))
+            && f.what.contains(&format!("{unknown} unknown (quality 9, not in NMEA 0183")),
+        "{}",
+        f.what
+    );
     // The plain mean of all differs by the shares times the shifts.
     let shift = |k: usize, a: f64, c: f64| k as f64 / 72.0 * a + c;
-    let (e, n, u) = (shift(float, 0.9, 0.0) + shift(unknown, 1.5, 0.0), shift(float, 0.3, 0.0) + shift(unknown, 0.2, 0.0), shift(float, -0.4, 0.0) + shift(unknown, 0.6, 0.0));
+    let (e, n, u) = (
+        shift(float, 0.9, 0.0) + shift(unknown, 1.5, 0.0),
+        shift(float, 0.3, 0.0) + shift(unknown, 0.2, 0.0),
+        shift(float, -0.4, 0.0) + shift(unknown, 0.6, 0.0),
+    );
     let said: f64 = f.size.split("differ by ").nth(1).and_then(|t| t.split(' ').next()).and_then(|t| t.parse().ok()).unwrap();
     assert!((said - (e * e + n * n + u * u).sqrt()).abs() < 0.005, "{} {said}", f.size);
     assert_eq!((f.labels[0].line, f.labels[0].last_line), (Some(8112), Some(8185)));
@@ -291,7 +348,10 @@ fn nanoseconds_per_epoch() {
     let t = table(&rows, false, false);
     drop(rows);
     for (name, options) in [
-        ("typical", r#"{"fix":["rtk-fixed"],"max_correction_age_s":5,"max_pdop":3,"min_satellites":7,"max_sigma_horizontal_m":0.03,"max_tilt_deg":30}"#),
+        (
+            "typical",
+            r#"{"fix":["rtk-fixed"],"max_correction_age_s":5,"max_pdop":3,"min_satellites":7,"max_sigma_horizontal_m":0.03,"max_tilt_deg":30}"#,
+        ),
         ("with where", r#"{"fix":["rtk-fixed"],"max_pdop":3,"where":"hdop < 2 AND satellites >= 7"}"#),
         ("with settling and jumps", r#"{"fix":["rtk-fixed"],"settle_s":5,"max_jump_m":0.5,"jump_window_s":2}"#),
     ] {
