@@ -3,7 +3,7 @@
 use super::cells::{self, Cells, Got, Values, about_row, all_placed, compare, differs, file_names};
 use super::deliver::{self, Ready, cannot_read, cannot_write};
 use super::statement::{Subject, agrees, statement};
-use super::wgs84::{ToWgs84, wrap};
+use super::wgs84::{Place, ToWgs84};
 use super::instant;
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, OutFile, Problem, Spec, Stage};
@@ -177,14 +177,23 @@ impl GeoJson {
             Some(h) => Some(table.floats(&h.name)?),
             None => None,
         };
-        let places: Vec<_> =
+        let times = table.schema.role(Role::Time).map(|c| table.instants(&c.name)).transpose()?;
+        let places: Vec<Place> =
             (0..table.rows()).map(|i| (lats[i], lons[i], heights.as_ref().map(|h| h[i]).filter(|h| h.is_finite()))).collect();
-        Ok(self
-            .way
-            .carry(&places)?
+        let carried = self.way.carry(&places, times.as_deref()).map_err(|(row, why)| {
+            about_row(
+                Diagnostic::new("export/geojson-outside", Verdict::Block, format!("{} cannot be carried to WGS 84: {why}", cells::row_name(table, row)))
+                    .size("unknown: there is no position on the map")
+                    .why(format!("operation `{}`", self.way.operation))
+                    .fix("look at the latitude and longitude of the point; set the row aside with a `quality-gate` step if it is wrong"),
+                table,
+                row,
+            )
+        })?;
+        Ok(carried
             .into_iter()
             .map(|(lat, lon, height)| {
-                let mut place = vec![round(wrap(lon), DECIMALS_DEG), round(lat, DECIMALS_DEG)];
+                let mut place = vec![round(lon, DECIMALS_DEG), round(lat, DECIMALS_DEG)];
                 place.extend(height.map(|h| round(h, DECIMALS_M)));
                 place
             })
@@ -196,6 +205,7 @@ impl GeoJson {
             "crs": "WGS 84 (longitude, latitude, ellipsoidal height), EPSG:4979",
             "use": "for viewing; the properties hold the delivered coordinates",
             "operation": self.way.operation,
+            "pipeline": self.way.pipeline,
             "accuracy_m": self.way.accuracy_m,
             "accepted_accuracy_m": self.options.accuracy_m,
         })
@@ -222,7 +232,7 @@ impl Stage for GeoJson {
         problems.extend(columns(schema).err());
         problems.extend(file_names(&schema.columns.iter().collect::<Vec<_>>(), &[]).err());
         let (ready, way) = match ready {
-            Ok(ready) if problems.is_empty() => match ToWgs84::plan(&ready.frame) {
+            Ok(ready) if problems.is_empty() => match ToWgs84::plan(&ready.frame, cx.locality) {
                 Ok(way) => (ready, way),
                 Err(p) => return Err(vec![p]),
             },
@@ -245,7 +255,7 @@ impl Stage for GeoJson {
             ]);
         }
         let notes = ready.notes.clone();
-        let decided = (way.operation.clone(), way.accuracy_m);
+        let decided = (json!({ "operation": way.operation, "pipeline": way.pipeline }), way.accuracy_m);
         let mut bound = Bound::new(Self { options, ready, way }, schema.clone(), Grain::Whole)
             .decided("to_wgs84", decided.0)
             .decided("to_wgs84_accuracy_m", decided.1);

@@ -34,6 +34,11 @@ pub struct Options {
     /// Name of the layer.
     #[serde(default = "points")]
     layer: String,
+    /// Whether the layer's coordinate system holds the heights too, as a horizontal and a vertical system together. Such a pair
+    /// has no code of its own, and some programs then show the layer as having a custom system. Left out: the layer has the
+    /// code of the horizontal system, and the descriptions in the file say what the heights are.
+    #[serde(default)]
+    vertical_in_crs: bool,
 }
 
 fn points() -> String {
@@ -44,6 +49,7 @@ fn points() -> String {
 pub struct GeoPackage {
     options: Options,
     ready: Ready,
+    srs: Srs,
 }
 
 /// What goes into a file.
@@ -291,6 +297,7 @@ impl Stage for GeoPackage {
         examples: &[
             Example { title: "One layer named points", options: "path: points.gpkg\n" },
             Example { title: "A layer with the client's name", options: "path: client/as-built.gpkg\nlayer: water_fittings\n" },
+            Example { title: "Horizontal and vertical system in one definition", options: "path: points.gpkg\nvertical_in_crs: true\n" },
         ],
     };
 
@@ -306,11 +313,15 @@ impl Stage for GeoPackage {
                 return Err(problems);
             }
         };
-        let (srs, height) = srs::of_frame(&ready.frame);
+        let srs = if options.vertical_in_crs {
+            srs::compound(&ready.frame).map_err(|p| vec![p.option("vertical_in_crs")])?
+        } else {
+            srs::of_frame(&ready.frame)
+        };
         let notes = ready.notes.clone();
-        let mut bound = Bound::new(Self { options, ready }, schema.clone(), Grain::Whole)
-            .decided("layer_crs", srs.code.map_or_else(|| srs.name.clone(), |(a, c)| format!("{a}:{c}")))
-            .decided("third_coordinate", height);
+        let (title, height) = (srs.title(), srs::third_coordinate(&ready.frame));
+        let mut bound =
+            Bound::new(Self { options, ready, srs }, schema.clone(), Grain::Whole).decided("layer_crs", title).decided("third_coordinate", height);
         bound.notes = notes;
         Ok(bound)
     }
@@ -332,7 +343,7 @@ impl Stage for GeoPackage {
         };
         let words = statement(&subject);
         let text = words.to_string();
-        let (srs, height) = srs::of_frame(&self.ready.frame);
+        let (srs, height) = (self.srs.clone(), srs::third_coordinate(&self.ready.frame));
         let srs_id = match &srs.code {
             Some((registry, code)) if registry == "EPSG" => i32::try_from(*code).unwrap_or(OWN_SRS),
             _ => OWN_SRS,

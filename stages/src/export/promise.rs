@@ -1,5 +1,6 @@
 //! Compares the frame of a table with what the reference promises to the client.
 
+use super::srs;
 use pipeline_core::reference::{EpochText, HeightSurface, Reference};
 use pipeline_core::stage::{Locality, Problem};
 use pipeline_core::table::schema::{Epoch, Frame, Heights};
@@ -22,7 +23,7 @@ fn same(a: &str, b: &str) -> bool {
 fn horizontal(frame: &Frame, reference: &Reference) -> Vec<Problem> {
     let delivery = &reference.delivery;
     let mut problems = vec![];
-    if !same(&frame.crs, &delivery.crs) {
+    if !srs::same(&frame.crs, &delivery.crs) {
         problems.push(
             Problem::new("export/not-the-promised-crs", format!("the table is in `{}` and the reference promises `{}`", frame.crs, delivery.crs))
                 .reference_key("delivery.crs")
@@ -91,7 +92,7 @@ fn heights(frame: &Frame, reference: &Reference, locality: Option<Locality>) -> 
         ],
         (Heights::Vertical { datum, unit, sha256, .. }, HeightSurface::VerticalDatum) => {
             let mut problems = vec![];
-            if want.datum.as_deref().is_some_and(|w| !same(datum, w)) {
+            if want.datum.as_deref().is_some_and(|w| !srs::same(datum, w)) {
                 problems.push(
                     Problem::new(
                         "export/not-the-promised-heights",

@@ -57,13 +57,13 @@ pub fn statement(s: &Subject) -> Value {
 }
 
 fn crs(frame: &Frame) -> Value {
-    let srs = srs::look_up(&frame.crs, &frame.name);
+    let srs = srs::of_frame(frame);
     let (kind, unit) = match frame.axes {
         Axes::Projected(unit) => ("projected", unit),
         Axes::Geographic => ("geographic", Unit::Degree),
     };
     let mut out = json!({
-        "id": srs.code.as_ref().map_or_else(|| frame.crs.clone(), |(registry, code)| format!("{registry}:{code}")),
+        "id": srs.code.as_ref().map_or_else(|| frame.crs.clone(), |_| srs.title()),
         "name": srs.name,
         "kind": kind,
         "horizontal_unit": unit.symbol(),
@@ -95,6 +95,7 @@ fn heights(s: &Subject) -> Value {
                 "surface": "vertical-datum",
                 "datum": datum,
                 "datum_name": srs.name,
+                "datum_wkt2": srs.wkt2,
                 "geoid_model": model,
                 "geoid_name": geoid.map(|g| g.model.as_str()),
                 "geoid_version": geoid.map(|g| g.version.as_str()),

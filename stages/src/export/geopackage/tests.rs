@@ -97,7 +97,7 @@ fn a_changed_file_is_noticed() {
     for (change, what) in changes {
         let dir = tempfile::tempdir().unwrap();
         let file = OutFile { path: dir.path().join("p.gpkg"), name: "p.gpkg".into() };
-        let (srs, height) = srs::of_frame(&frame());
+        let (srs, height) = (srs::of_frame(&frame()), srs::third_coordinate(&frame()));
         let position = cells::position(&t.schema, &frame()).unwrap();
         let content = Content {
             layer: "points",
@@ -133,6 +133,9 @@ fn a_crs_without_a_code_gets_a_number_of_its_own() {
     let bound = bind::<GeoPackage>(&t.schema, Some(&r), json!({"path": "p.gpkg"})).unwrap_or_else(|p| panic!("{p:?}"));
     let world = pipeline_core::stage::cx::Collect::new(dir.path());
     bound.stage.run(std::slice::from_ref(&t), &Cx::new(&world, "d", None)).unwrap();
+    let wkt: String =
+        open(&dir.path().join("p.gpkg")).query_row("SELECT definition_12_063 FROM gpkg_spatial_ref_sys WHERE srs_id = 100000", [], |r| r.get(0)).unwrap();
+    assert!(wkt.starts_with("PROJCRS["), "{wkt}");
     let (id, organisation): (i64, String) = open(&dir.path().join("p.gpkg"))
         .query_row("SELECT s.srs_id, organization FROM gpkg_contents c JOIN gpkg_spatial_ref_sys s USING (srs_id)", [], |r| Ok((r.get(0)?, r.get(1)?)))
         .unwrap();
@@ -159,6 +162,10 @@ fn gdal_reads_it() {
     for want in ["Layer name: points", "Geometry: 3D Point", "Feature Count: 11", "ID[\"EPSG\",6345]", "2010", "time: DateTime", "sigma_assumed: Integer(Boolean)", "easting_m: Real", "epochs_used: Integer64"] {
         assert!(text.contains(want), "{want} in\n{text}");
     }
+    run::<GeoPackage>(dir.path(), &t, json!({"path": "c.gpkg", "vertical_in_crs": true})).unwrap();
+    let out = std::process::Command::new("ogrinfo").args(["-ro", "-al", "-so"]).arg(dir.path().join("c.gpkg")).output().unwrap();
+    let both = String::from_utf8_lossy(&out.stdout);
+    assert!(both.contains("COMPOUNDCRS[") && both.contains("ID[\"EPSG\",6345]") && both.contains("ID[\"EPSG\",5703]"), "{both}");
     let out = std::process::Command::new("ogr2ogr")
         .args(["-f", "CSV", "/vsistdout/", "-lco", "GEOMETRY=AS_XYZ", "-lco", "SEPARATOR=COMMA"])
         .arg(&path)
