@@ -8,6 +8,7 @@ pub mod bench;
 pub mod demo;
 pub mod earth;
 pub mod epoch;
+pub mod files;
 pub mod geoid;
 pub mod nmea;
 pub mod noise;

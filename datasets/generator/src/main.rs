@@ -29,6 +29,10 @@ fn run(words: &[String]) -> Result<(), String> {
     let folder = Path::new(folder);
     match what.as_str() {
         "demo" => generator::demo::write(folder),
+        "traps" => generator::traps::write(folder),
+        "bench" => generator::bench::write(folder, number("--sessions", 10)?, number("--minutes", 150)?).map(|size| {
+            eprintln!("{} bytes of logs, {} epochs, {} shots", size.bytes, size.epochs, size.shots);
+        }),
         other => return Err(format!("`{other}` is not known\n{USAGE}")),
     }
     .map_err(|e| format!("cannot write to `{}`: {e}", folder.display()))

@@ -221,6 +221,7 @@ pub fn bytes(lines: &[Line], hits: &[Hit]) -> Vec<u8> {
 }
 
 #[cfg(test)]
+#[allow(clippy::expect_used)]
 mod tests {
     use super::*;
 

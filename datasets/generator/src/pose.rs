@@ -118,6 +118,7 @@ pub fn standing_distance(rig: &Rig, roll: f64, pitch: f64, drop: f64) -> Option<
 }
 
 #[cfg(test)]
+#[allow(clippy::expect_used)]
 mod tests {
     use super::*;
     use crate::rig::NOMINAL;

@@ -224,7 +224,7 @@ pub fn plans(seed: u64) -> [Plan; 2] {
     set(36, "delivered", "", &[Fault::Jump([-0.9, 2.6, -1.2])]);
     all[12].epochs = 3;
     all[9].epochs = 35;
-    // The crew typed the name of another coupling, 200 m away.
+    // The crew typed the name of another coupling, 220 m away.
     all[27].point = all[2].point.clone();
     let second = all.split_off(20);
     // Two fittings of the first day again on the second: independent checks.

@@ -1,5 +1,5 @@
 //! The committed data set is what the generator writes, and its README and rig file say so.
-#![allow(missing_docs)]
+#![allow(missing_docs, clippy::expect_used)]
 
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -33,6 +33,25 @@ fn demo_is_what_the_generator_writes() {
         assert!(committed == content, "{name} differs: run `cargo run -p generator -- demo datasets/saltgrass`");
         assert!(readme.contains(&digest(&content)), "README.md has not the digest of {name}: {}", digest(&content));
     }
+}
+
+#[test]
+fn fixtures_are_what_the_generator_writes() {
+    for (name, content) in generator::traps::files() {
+        let committed = read(&root().join("tests/fixtures").join(&name));
+        assert!(committed == content, "{name} differs: run `cargo run -p generator -- traps tests/fixtures`");
+    }
+}
+
+#[test]
+fn an_archive_has_the_size_it_states() {
+    let folder = tempfile::tempdir().expect("folder");
+    let size = generator::bench::write(folder.path(), 2, 3).expect("written");
+    let bytes: u64 = ["s001", "s002"].iter().map(|s| read(&folder.path().join(format!("logs/{s}.nmea"))).len() as u64).sum();
+    assert_eq!(size.bytes, bytes);
+    assert_eq!(size.shots, 12);
+    // A stop takes about half a minute.
+    assert!((1200..2600).contains(&size.epochs), "{size:?}");
 }
 
 #[test]

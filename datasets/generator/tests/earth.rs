@@ -1,5 +1,5 @@
 //! The generator's own mathematics against PROJ 9.5.1 (pyproj 3.7.2, EPSG v11.022), computed outside this repository.
-#![allow(missing_docs)]
+#![allow(missing_docs, clippy::expect_used)]
 
 use generator::earth::{Geodetic, geocentric, geodetic, itrf2020_to_nad83, length, nad83_to_itrf2020, sub, utm};
 
