@@ -42,7 +42,7 @@ pub fn write(folder: &Path, sessions: u32, minutes: u32) -> io::Result<Size> {
         size.epochs += s.epochs.len() as u64;
         size.shots += s.bursts.len() as u64;
         put(&folder.join(format!("logs/{}.nmea", plan.name)), &log)?;
-        put(&folder.join(format!("notes/{}.csv", plan.name)), notes(&plan, &s).as_bytes())?;
+        put(&folder.join(format!("notes/{}.csv", plan.name)), notes(&plan, &s, time::iso).as_bytes())?;
     }
     put(&folder.join("grids/geoid.gtx"), &scene::grid().bytes())?;
     put(&folder.join("rig.yaml"), crate::rig::NOMINAL.yaml("benchmark pole", "antenna-reference-point", "gunter").as_bytes())?;

@@ -31,7 +31,7 @@ pub fn files(seed: u64) -> Vec<(String, Vec<u8>)> {
             log.truncate(log.len() - 19);
         }
         out.push((format!("logs/{}.nmea", plan.name), log));
-        out.push((format!("notes/{}.csv", plan.name), notes(plan, &s).into_bytes()));
+        out.push((format!("notes/{}.csv", plan.name), notes(plan, &s, time::notes).into_bytes()));
         truths(&mut truth, plan, &s, &draws);
     }
     out.push(("truth.csv".into(), truth.into_bytes()));
@@ -70,9 +70,10 @@ fn compressed(content: &[u8]) -> io::Result<Vec<u8>> {
     w.finish()
 }
 
-/// Field notes of a session: what the crew wrote down, to a tenth of a second around the burst.
+/// Field notes of a session: what the crew wrote down, to a tenth of a second around the burst. `written` is the form of
+/// the times.
 #[must_use]
-pub fn notes(plan: &Plan, s: &Session) -> String {
+pub fn notes(plan: &Plan, s: &Session, written: fn(time::Ms) -> String) -> String {
     let mut out = String::from("point,code,from,to,remark,diameter_mm,surface,aim\n");
     for b in &s.bursts {
         let p = &plan.stops[b.stop];
@@ -81,8 +82,8 @@ pub fn notes(plan: &Plan, s: &Session) -> String {
             "{},{},{},{},{},{},{},{}",
             p.point,
             p.code,
-            time::notes(b.first - 300),
-            time::notes(b.last + 300),
+            written(b.first - 300),
+            written(b.last + 300),
             if p.remark.contains(',') { format!("\"{}\"", p.remark) } else { p.remark.clone() },
             p.diameter.map_or(String::new(), |d| d.to_string()),
             p.surface,

@@ -80,7 +80,7 @@ pub const fn step(id: &'static str, stage: &'static str, rest: &'static str) -> 
 /// From logs to a table on the grid.
 pub const CHAIN: [Step; 7] = [
     step("epochs", "ingest-nmea", "    options: { files: [LOGS] }\n"),
-    step("occupied", "occupations", "    options: { notes: [NOTES] }\n"),
+    step("occupied", "occupations", "    options: { notes: [NOTES], notes_time: utc }\n"),
     step("good", "quality-gate", "    options: { fix: [rtk-fixed], max_correction_age_s: 10 }\n"),
     step("targets", "tilt-correct", ""),
     step("points", "average", ""),

@@ -130,6 +130,10 @@ gnss:
   assumed_sigma_horizontal_m: 0.020
   assumed_sigma_up_m: 0.035
   correlation_time_s: 115
+calibration:
+  date: 2026-02-20
+  expires: 2026-08-20
+  by: shots to a nail at eight attitudes (invented)
 ",
             self.pole_sigma,
             self.lever_sigma,

@@ -57,6 +57,13 @@ pub fn notes(t: Ms) -> String {
     format!("{:02}:{:02}:{:02}.{}", s / 3_600_000, s / 60_000 % 60, s / 1000 % 60, s % 1000 / 100)
 }
 
+/// `YYYY-MM-DDTHH:MM:SS.sZ`.
+#[must_use]
+pub fn iso(t: Ms) -> String {
+    let (year, month, day) = date(t);
+    format!("{year}-{month:02}-{day:02}T{}Z", notes(t))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

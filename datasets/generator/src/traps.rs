@@ -141,6 +141,10 @@ fn chain(change: impl Fn(&mut Vec<Step>)) -> Vec<Step> {
     steps
 }
 
+fn flat(steps: &mut Vec<Step>) {
+    steps.retain(|s| s.stage != "height-convert");
+}
+
 fn trap(name: &'static str, code: &'static str, verdict: &'static str, what: &'static str, still: Still) -> Trap {
     Trap {
         name,
@@ -154,7 +158,8 @@ fn trap(name: &'static str, code: &'static str, verdict: &'static str, what: &'s
         fixed_reference: None,
         rig: ("antenna-reference-point", "gunter"),
         fixed_rig: None,
-        steps: chain(|_| {}),
+        // Ellipsoidal heights, unless the trap is about heights.
+        steps: chain(flat),
         fixed_steps: None,
         grid: None,
     }
@@ -206,6 +211,7 @@ fn height_traps() -> Vec<Trap> {
         "the geoid grid is not on this machine",
         Still { separation: -26.1, ..Still::at(28.407, -87.731, -22.8) },
     );
+    t03.steps = chain(|_| {});
     t03.fixed_reference = Some(datum("Trapshoal geoid"));
     t03.reference = Reference { geoid: Some(("not-here.gtx".into(), "Trapshoal geoid")), ..ellipsoid("EPSG:6345") };
     t03.grid = Some(Grid::around(28.407, -87.731, 0.02, 11, -25.377));
@@ -260,6 +266,7 @@ fn data_traps() -> Vec<Trap> {
     );
     t13.point = "V-31";
     t13.steps = chain(|s| {
+        flat(s);
         s[2].rest = "    options: { fix: [rtk-fixed], max_correction_age_s: 10, hold_if_kept_span_below_s: 90 }\n";
     });
 
@@ -276,7 +283,10 @@ fn data_traps() -> Vec<Trap> {
             ..Still::at(27.441, -86.052, -23.4)
         },
     );
-    t14.fixed_steps = Some(chain(|s| s[0].rest = "    options: { files: [LOGS], date: 2026-06-11 }\n"));
+    t14.fixed_steps = Some(chain(|s| {
+        flat(s);
+        s[0].rest = "    options: { files: [LOGS], date: 2026-06-11 }\n";
+    }));
 
     let mut t15 = trap("T15", "data/torn-line", "warn", "a GST sentence is cut off", Still::at(27.218, -87.405, -22.9));
     t15.hits = vec![Hit { time: t15.still.start + 57 * 200, kind: "GST", damage: Damage::Cut(23) }];
