@@ -79,7 +79,7 @@ pub const fn step(id: &'static str, stage: &'static str, rest: &'static str) -> 
 
 /// From logs to a table on the grid.
 pub const CHAIN: [Step; 7] = [
-    step("epochs", "ingest-nmea", "    options: { files: [LOGS] }\n"),
+    step("epochs", "ingest-nmea", "    options: { files: [LOGS], untimed: after-time }\n"),
     step("occupied", "occupations", "    options: { notes: [NOTES], notes_time: utc }\n"),
     step("good", "quality-gate", "    options: { fix: [rtk-fixed], max_correction_age_s: 10 }\n"),
     step("targets", "tilt-correct", ""),

@@ -190,7 +190,7 @@ fn height_traps() -> Vec<Trap> {
     t01.grid = Some(Grid::around(26.913, -88.204, 0.02, 11, -25.918));
     t01.reference = datum("Trapsand geoid");
     t01.fixed_steps = Some(chain(|_| {}));
-    t01.steps = chain(|s| s[0].rest = "    options: { files: [LOGS], altitude_is: ellipsoidal }\n");
+    t01.steps = chain(|s| s[0].rest = "    options: { files: [LOGS], untimed: after-time, height: field-is-ellipsoidal }\n");
 
     let mut t02 = trap(
         "T02",
@@ -285,7 +285,7 @@ fn data_traps() -> Vec<Trap> {
     );
     t14.fixed_steps = Some(chain(|s| {
         flat(s);
-        s[0].rest = "    options: { files: [LOGS], date: 2026-06-11 }\n";
+        s[0].rest = "    options: { files: [LOGS], untimed: after-time, date: 2026-06-11 }\n";
     }));
 
     let mut t15 = trap("T15", "data/torn-line", "warn", "a GST sentence is cut off", Still::at(27.218, -87.405, -22.9));
