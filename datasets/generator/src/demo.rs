@@ -45,8 +45,8 @@ pub fn files(seed: u64) -> Vec<(String, Vec<u8>)> {
 ///
 /// # Errors
 /// When a file cannot be written.
-pub fn write(folder: &Path) -> io::Result<()> {
-    for (name, content) in files(scene::SEED) {
+pub fn write(folder: &Path, seed: u64) -> io::Result<()> {
+    for (name, content) in files(seed) {
         let (name, content) = if name.ends_with(".nmea") { (format!("{name}.gz"), compressed(&content)?) } else { (name, content) };
         put(&folder.join(name), &content)?;
     }

@@ -3,7 +3,7 @@
 use std::path::Path;
 use std::process::ExitCode;
 
-const USAGE: &str = "usage: generator demo DIR
+const USAGE: &str = "usage: generator demo DIR [--seed N]
        generator traps DIR
        generator bench DIR [--sessions N] [--minutes M]";
 
@@ -28,7 +28,7 @@ fn run(words: &[String]) -> Result<(), String> {
     };
     let folder = Path::new(folder);
     match what.as_str() {
-        "demo" => generator::demo::write(folder),
+        "demo" => generator::demo::write(folder, u64::from(number("--seed", 20_260_317)?)),
         "traps" => generator::traps::write(folder),
         "bench" => generator::bench::write(folder, number("--sessions", 10)?, number("--minutes", 150)?).map(|size| {
             eprintln!("{} bytes of logs, {} epochs, {} shots", size.bytes, size.epochs, size.shots);

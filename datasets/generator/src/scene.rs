@@ -216,10 +216,10 @@ pub fn plans(seed: u64) -> [Plan; 2] {
     set(11, "delivered", "", &[Fault::Jump([2.1, -1.4, 0.9])]);
     set(12, "reshoot: too short", "digger came, left early", &[]);
     set(14, "delivered", "", &[Fault::StaleWalk]);
-    set(15, "held: old corrections", "", &[Fault::Stale(Span { first: 0, epochs: 16 })]);
+    set(15, "delivered", "", &[Fault::Stale(Span { first: 0, epochs: 16 })]);
     set(22, "delivered", "leaned far, bank soft", &[]);
     set(27, "delivered", "", &[]);
-    set(30, "reshoot: nothing usable", "", &[Fault::Float(Span { first: 0, epochs: 200 })]);
+    set(30, "reshoot: nothing left", "", &[Fault::Float(Span { first: 0, epochs: 200 })]);
     set(33, "delivered", "", &[Fault::FloatWalk]);
     set(36, "delivered", "", &[Fault::Jump([-0.9, 2.6, -1.2])]);
     all[12].epochs = 3;
