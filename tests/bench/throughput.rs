@@ -155,7 +155,7 @@ fn once(program: &Path, folder: &Path, job: &str, threads: usize) -> Answer<(f64
     let said = std::fs::File::create(folder.join("said.txt"))?;
     let started = Instant::now();
     let mut child = Command::new(program)
-        .args(["run", job, "--threads", &threads.to_string()])
+        .args(["run", job, "--overwrite", "--threads", &threads.to_string()])
         .current_dir(folder)
         .stdin(Stdio::null())
         .stdout(said.try_clone()?)
