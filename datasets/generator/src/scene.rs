@@ -217,7 +217,7 @@ pub fn plans(seed: u64) -> [Plan; 2] {
     set(12, "reshoot: too short", "digger came, left early", &[]);
     set(14, "delivered", "", &[Fault::StaleWalk]);
     set(15, "delivered", "", &[Fault::Stale(Span { first: 0, epochs: 16 })]);
-    set(22, "delivered", "leaned far, bank soft", &[]);
+    set(22, "held: over budget", "leaned far, bank soft", &[]);
     set(27, "delivered", "", &[]);
     set(30, "reshoot: nothing left", "", &[Fault::Float(Span { first: 0, epochs: 200 })]);
     set(33, "delivered", "", &[Fault::FloatWalk]);

@@ -33,7 +33,11 @@ pub struct Span {
 
 impl Span {
     fn has(self, index: usize) -> bool {
-        index != usize::MAX && (self.first..self.first + self.epochs).contains(&index)
+        if index == usize::MAX {
+            // Aiming, before the burst: what spoils the first epoch has already begun.
+            return self.first == 0;
+        }
+        (self.first..self.first + self.epochs).contains(&index)
     }
 }
 
@@ -291,7 +295,7 @@ fn apply(fault: Fault, index: usize, m: &mut Moment) {
         Fault::Unknown(span) if span.has(index) => m.quality = 9,
         Fault::Stale(span) if span.has(index) => {
             #[allow(clippy::cast_precision_loss)]
-            let k = (index - span.first) as f64;
+            let k = if index == usize::MAX { 0.0 } else { (index - span.first) as f64 };
             m.age = 31.0 + DT * k;
         }
         Fault::Nearer(of_seven, by) if m.trigger && (index * 3) % 7 < of_seven => m.shorter = by,
