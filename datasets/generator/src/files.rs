@@ -95,7 +95,7 @@ pub const CSV: Step = step("csv", "export-csv", "    from: [grid]\n    options: 
 #[must_use]
 pub fn job(name: &str, summary: &str, reference: &str, logs: &str, notes: &str, steps: &[Step]) -> String {
     let mut s =
-        format!("job: 1\nname: {name}\nsummary: {summary}\nrig: rig.yaml\nreference: {reference}\nresults: results/{name}\nsteps:\n");
+        format!("job: 1\nname: {name}\nsummary: \"{summary}\"\nrig: rig.yaml\nreference: {reference}\nresults: results/{name}\nsteps:\n");
     for step in steps {
         s.push_str(&format!("  - id: {}\n    stage: {}\n", step.id, step.stage));
         s.push_str(&step.rest.replace("LOGS", &format!("\"{logs}\"")).replace("NOTES", &format!("\"{notes}\"")));

@@ -88,6 +88,22 @@ impl Rig {
         [cos(e) * cos(a), cos(e) * libm::sin(a), -libm::sin(e)]
     }
 
+    /// The rig file without the laser: for shots with the tip only.
+    #[must_use]
+    pub fn yaml_without_laser(&self, name: &str, output: &str, pole_owner: &str) -> String {
+        let mut inside = false;
+        let mut out = String::new();
+        for line in self.yaml(name, output, pole_owner).lines() {
+            // The laser's section runs to the next key that is not indented.
+            inside = line == "laser:" || (inside && line.starts_with(' '));
+            if !inside && !line.contains("RANG") {
+                out.push_str(line);
+                out.push('\n');
+            }
+        }
+        out
+    }
+
     /// The rig file.
     #[must_use]
     pub fn yaml(&self, name: &str, output: &str, pole_owner: &str) -> String {

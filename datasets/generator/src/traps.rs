@@ -172,6 +172,15 @@ fn inland() -> Still {
     Still { separation: -34.2, ..Still::at(INLAND[0], INLAND[1], INLAND[2]) }
 }
 
+fn inland_grid() -> Grid {
+    Grid::around(INLAND[0], INLAND[1], 0.02, 11, -33.4)
+}
+
+/// Everything in international feet, heights above a datum.
+fn feet(crs: &'static str) -> Reference {
+    Reference { unit: "ft", ..Reference { crs, ..datum("Trapfield geoid") } }
+}
+
 fn traps() -> Vec<Trap> {
     let mut all = height_traps();
     all.extend(frame_traps());
@@ -239,11 +248,15 @@ fn frame_traps() -> Vec<Trap> {
 
     let mut t08 = trap("T08", "frame/mixed-units", "block", "eastings and northings in feet, heights in metres", inland());
     t08.reference = ellipsoid("EPSG:6499");
-    t08.fixed_reference = Some(Reference { unit: "ft", ..ellipsoid("EPSG:6499") });
+    t08.fixed_reference = Some(feet("EPSG:6499"));
+    t08.fixed_steps = Some(chain(|_| {}));
+    t08.grid = Some(inland_grid());
 
     let mut t10 = trap("T10", "frame/outside-area", "block", "a zone that does not cover the job", inland());
-    t10.reference = Reference { unit: "ft", ..ellipsoid("EPSG:6494") };
-    t10.fixed_reference = Some(Reference { unit: "ft", ..ellipsoid("EPSG:6499") });
+    t10.reference = feet("EPSG:6494");
+    t10.fixed_reference = Some(feet("EPSG:6499"));
+    t10.steps = chain(|_| {});
+    t10.grid = Some(inland_grid());
     vec![t04, t06, t08, t10]
 }
 
@@ -324,7 +337,10 @@ pub fn files() -> Vec<(String, Vec<u8>)> {
         let aim = if t.still.ranges.is_empty() { "tip" } else { "laser" };
         add("day.nmea", nmea::bytes(&t.still.lines(), &t.hits));
         add("notes.csv", t.still.notes(t.point, aim).into_bytes());
-        let rig = |(output, owner): (&str, &str)| NOMINAL.yaml("trap pole", output, owner);
+        let rig = |(output, owner): (&str, &str)| match aim {
+            "tip" => NOMINAL.yaml_without_laser("trap pole", output, owner),
+            _ => NOMINAL.yaml("trap pole", output, owner),
+        };
         let job = |reference: &str, steps: &[Step]| files::job(t.name, t.what, reference, "day.nmea", "notes.csv", steps);
         add("rig.yaml", rig(t.rig).into_bytes());
         add("reference.yaml", t.reference.yaml().into_bytes());
@@ -349,6 +365,7 @@ pub fn files() -> Vec<(String, Vec<u8>)> {
         let mut expect = String::new();
         let _ = writeln!(expect, "# {}", t.what);
         let _ = writeln!(expect, "code: {}\nverdict: {}", t.code, t.verdict);
+        let _ = writeln!(expect, "delivers: {}", t.verdict == "warn");
         if matches!(t.verdict, "hold" | "reshoot") {
             let _ = writeln!(expect, "point: {}", t.point);
         }
