@@ -397,8 +397,10 @@ fn bad() -> Vec<(String, Vec<u8>)> {
     let checksums: String = text.lines().map(|l| format!("{}*00\r\n", l.split('*').next().unwrap_or(""))).collect();
     let blank: String =
         text.lines().map(|l| if l.contains("GGA") { resealed(l, |f| f[11].clear()) } else { l.to_owned() } + "\r\n").collect();
-    let coarse =
-        nmea::bytes(&Still { mix: Mix { decimals: 4, ..nmea::SHORT }, count: 60, ..Still::at(27.158, -86.744, -22.7) }.lines(), &[]);
+    let coarse = nmea::bytes(
+        &Still { mix: Mix { decimals: 4, ..nmea::SHORT }, count: 60, ..Still::at(27.158_012_9, -86.744_038_7, -22.7) }.lines(),
+        &[],
+    );
     let header = "point,code,from,to,remark,diameter_mm,surface,aim\n";
     let file = |name: &str, content: &[u8]| (format!("bad/{name}"), content.to_vec());
     vec![
