@@ -1,10 +1,13 @@
 //! Reading raw logs and other epoch files.
 
-use pipeline_core::stage::StageKind;
+pub mod columns;
+pub mod nmea;
+
+use pipeline_core::stage::{StageKind, kind};
 use std::sync::Arc;
 
 /// The stages of this family, in the order of the reference page.
 #[must_use]
 pub fn kinds() -> Vec<Arc<dyn StageKind>> {
-    vec![]
+    vec![kind::<nmea::IngestNmea>()]
 }
