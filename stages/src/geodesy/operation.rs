@@ -233,7 +233,7 @@ impl Operation {
         let accuracy = object.accuracy_m().unwrap_or(f64::INFINITY);
         let missing: Vec<String> = object.grids().into_iter().filter(|g| !g.found).map(|g| g.name).collect();
         if !missing.is_empty() {
-            return Err(Box::new(grid_missing(wish, from, to, &self.candidates, index, &missing)));
+            return Err(Box::new(grid_missing(wish, (from, from_object), (to, to_object), &self.candidates[index], &missing, door)));
         }
         if accuracy > wish.budget_m {
             return Err(Box::new(over_budget(wish, from, to, &object.name(), accuracy)));
@@ -414,21 +414,21 @@ fn no_operation(wish: &Wish, from: &Crs, to: &Crs, candidates: &[Candidate]) -> 
         .fix("check both codes; if an authority has published an operation, write it into `operation` with its accuracy and source")
 }
 
-fn grid_missing(wish: &Wish, from: &Crs, to: &Crs, candidates: &[Candidate], index: usize, missing: &[String]) -> Problem {
-    let best = &candidates[index];
-    let fallback = candidates
-        .iter()
-        .skip(index + 1)
-        .find(|c| c.grids.iter().all(|g| g.found) && c.accuracy_m.is_some())
-        .and_then(|c| c.accuracy_m.map(|a| format!("`{}`, stated {a:.3} m", c.name)));
+fn grid_missing(wish: &Wish, (from, from_object): (&Crs, &Object), (to, to_object): (&Crs, &Object), best: &Candidate, missing: &[String], door: &Door) -> Problem {
+    let place = wish.locality.map(|l| (l.latitude_deg, l.longitude_deg));
+    let fallback = door
+        .operations(from_object, to_object, place, true)
+        .into_iter()
+        .find(|o| !o.is_ballpark())
+        .map(|o| format!("`{}`, stated {}", o.name(), o.accuracy_m().map_or_else(|| "nothing".to_owned(), |a| format!("{a:.3} m"))));
     block(
         "frame/grid-missing",
         format!("the operation from {} to {} needs the grid `{}`, which is not on this machine", from.title(), to.title(), missing.join("`, `")),
     )
     .reference_key(wish.to_key)
     .size(match &fallback {
-        Some(fallback) => format!("the only other way here is {fallback}; the planned one states {:.3} m", best.accuracy_m.unwrap_or(f64::NAN)),
-        None => "no other operation is known here; without it the coordinates would only be relabelled".to_owned(),
+        Some(fallback) => format!("the next best here is {fallback}; the planned one states {:.3} m", best.accuracy_m.unwrap_or(f64::NAN)),
+        None => "no other operation is known here; without the grid the coordinates would only be relabelled (ballpark), 100 m or more for an old datum".to_owned(),
     })
     .why(format!("`{}` is the registry's best here, the network is never used, and a lesser operation is never taken in its place", best.name))
     .fix(format!("put `{}` beside the reference file or in `grids` below it (they are in PROJ's public grid collection), then plan again", missing.join("`, `")))
