@@ -185,3 +185,12 @@ fn gdal_reads_it() {
         assert_eq!(Some(&row[at("point")]), points[i]);
     }
 }
+
+#[test]
+#[ignore = "writes a file for a validator run by hand; set OUT to its folder"]
+fn write_for_a_validator() {
+    let Ok(out) = std::env::var("OUT") else { return };
+    run::<GeoPackage>(Path::new(&out), &table(11), json!({"path": "points.gpkg"})).unwrap();
+    run::<GeoPackage>(Path::new(&out), &table(11), json!({"path": "compound.gpkg", "vertical_in_crs": true})).unwrap();
+    run::<GeoPackage>(Path::new(&out), &table(0), json!({"path": "empty.gpkg"})).unwrap();
+}
