@@ -80,16 +80,21 @@ fn summary(plan: &Plan, outcome: &Outcome) -> String {
             sum(|c| c.damaged.values().sum())
         );
     }
-    for step in &decided.steps {
+    for (step, node) in decided.steps.iter().zip(&plan.nodes) {
+        if node.spec.delivers && outcome.done() {
+            continue;
+        }
         let refused: u64 = step.rows.set_aside.values().sum();
         let reasons = step.rows.set_aside.iter().map(|(r, n)| format!("{n} {r}")).collect::<Vec<_>>().join(", ");
         let aside = if refused == 0 { String::new() } else { format!("; {refused} set aside: {reasons}") };
         let used = if step.rows.used == 0 { String::new() } else { format!(" from {} used", step.rows.used) };
-        let _ = writeln!(out, "  {:<10} {} in, {} out{used}{aside}", step.id, step.rows.r#in, step.rows.out);
+        let rows_in = if node.inputs.is_empty() { String::new() } else { format!("{} in, ", step.rows.r#in) };
+        let _ = writeln!(out, "  {:<10} {rows_in}{} out{used}{aside}", step.id, step.rows.out);
     }
     if outcome.done() {
         for product in &decided.products {
-            let _ = writeln!(out, "  delivered  {}/{} ({} rows)", plan.results_name, product.name, product.rows);
+            let rows = if product.rows == 0 { String::new() } else { format!(" ({} rows)", product.rows) };
+            let _ = writeln!(out, "  delivered  {}/{}{rows}", plan.results_name, product.name);
         }
     }
     if outcome.record_path.exists() && outcome.record_error.is_none() {

@@ -99,7 +99,7 @@ pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Syn
     let mut previous_in_the_way = false;
     let result = run.prepare(&record_path, &mut previous_in_the_way).and_then(|()| run.all());
     if let Err(problem) = result {
-        run.findings.push(run.with_place(*problem.finding));
+        run.findings.push(*problem.finding);
     }
     run.collect_findings();
     let mut failed = run.findings.iter().any(|d| d.verdict.stops_delivery());
@@ -334,14 +334,25 @@ impl Run<'_> {
         Ok(table)
     }
 
-    fn with_place(&self, finding: Diagnostic) -> Diagnostic {
-        finding
-    }
-
     fn collect_findings(&mut self) {
         let mut kept = std::mem::take(&mut self.desk.kept().findings);
+        let mut facts = self.desk.kept().facts.clone();
+        facts.sort_by_key(|(step, session, order, ..)| (*step, *session, *order));
+        for (n, node) in self.plan.nodes.iter().enumerate() {
+            let own: Vec<(String, serde_json::Value)> =
+                facts.iter().filter(|(step, ..)| *step == n).map(|(.., key, value)| (key.clone(), value.clone())).collect();
+            for mut finding in node.bound.stage.conclude(&own) {
+                finding.step.get_or_insert_with(|| node.id.clone());
+                kept.push((n, usize::MAX, usize::MAX, finding));
+            }
+        }
         kept.sort_by_key(|(step, session, order, _)| (*step, *session, *order));
-        self.findings.extend(kept.into_iter().map(|(_, _, _, d)| d));
+        // Several sessions may trip over the same file; it is said once.
+        for (_, _, _, finding) in kept {
+            if !self.findings.contains(&finding) {
+                self.findings.push(finding);
+            }
+        }
     }
 
     /// Every line and every row must be in exactly one place.

@@ -13,6 +13,7 @@ mod findings;
 pub mod groups;
 pub(crate) mod local;
 mod match_notes;
+pub mod names;
 pub mod notes;
 pub mod notes_time;
 pub mod options;

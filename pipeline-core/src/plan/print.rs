@@ -46,15 +46,21 @@ pub fn frame(frame: &Frame) -> String {
         Heights::Vertical { datum, model, unit, .. } => format!("heights in {} above {datum} by {model}", unit.symbol()),
     };
     let crs = if frame.name == frame.crs || frame.name.is_empty() { frame.crs.clone() } else { format!("{} ({})", frame.name, short(&frame.crs)) };
-    format!("{crs}{epoch}; {axes}; {heights}; coordinates of the {:?}", frame.point)
+    format!("{crs}{epoch}; {axes}; {heights}; coordinates of the {}", frame.point.word())
 }
 
 fn short(crs: &str) -> String {
     if crs.chars().count() > 40 { format!("{}…", crs.chars().take(40).collect::<String>()) } else { crs.to_owned() }
 }
 
-fn columns(schema: &Schema) -> String {
-    schema.columns.iter().map(|c| c.name.as_str()).collect::<Vec<_>>().join(" ")
+/// Columns that a step adds; all of them for the first.
+fn new_columns(schema: &Schema, before: Option<&Schema>) -> Vec<String> {
+    schema
+        .columns
+        .iter()
+        .filter(|c| before.is_none_or(|b| b.named(&c.name).is_none_or(|old| old.unit != c.unit)))
+        .map(|c| c.name.clone())
+        .collect()
 }
 
 /// The plan for people: each step, what it was told, what it decided and what comes out.
@@ -96,21 +102,75 @@ pub fn to_text(plan: &Plan) -> String {
         if let Some(f) = &node.bound.output.frame {
             let _ = writeln!(out, "  reference  {}", frame(f));
         }
-        let _ = writeln!(out, "  columns    {}", columns(&node.bound.output));
+        let before = node.inputs.first().map(|i| &*plan.nodes[*i].bound.output);
+        let added = new_columns(&node.bound.output, before);
+        if !added.is_empty() {
+            folded(&mut out, if before.is_some() { "adds" } else { "columns" }, &added);
+        }
     }
     out
 }
 
+/// Words under a name, folded to the width of a terminal.
+fn folded(out: &mut String, name: &str, words: &[String]) {
+    let mut line = format!("  {name:<10}");
+    for word in words {
+        if line.chars().count() + 1 + word.chars().count() > 100 && line.trim() != name {
+            let _ = writeln!(out, "{line}");
+            line = " ".repeat(12);
+        }
+        line.push(' ');
+        line.push_str(word);
+    }
+    let _ = writeln!(out, "{line}");
+}
+
 fn write_value(out: &mut String, name: &str, value: &Value) {
+    let _ = writeln!(out, "  decided    {name}{}", if nested(value) { ":".to_owned() } else { format!(": {}", plain(value)) });
+    if nested(value) {
+        write_nested(out, value, 13);
+    }
+}
+
+/// Whether a value needs lines of its own.
+fn nested(value: &Value) -> bool {
     match value {
-        Value::Array(items) if items.iter().any(|i| i.is_object() || i.is_string()) => {
-            let _ = writeln!(out, "  decided    {name}:");
-            for item in items {
-                let _ = writeln!(out, "             - {}", plain(item));
+        Value::Object(_) => true,
+        Value::Array(items) => items.iter().any(|i| i.is_object() || i.as_str().is_some_and(|s| s.len() > 24)),
+        _ => false,
+    }
+}
+
+fn write_nested(out: &mut String, value: &Value, indent: usize) {
+    let pad = " ".repeat(indent);
+    match value {
+        Value::Object(map) => {
+            for (key, v) in map.iter().filter(|(_, v)| !v.is_null()) {
+                let key = key.replace('_', " ");
+                if nested(v) {
+                    let _ = writeln!(out, "{pad}{key}:");
+                    write_nested(out, v, indent + 2);
+                } else {
+                    let _ = writeln!(out, "{pad}{key}: {}", plain(v));
+                }
             }
         }
-        _ => {
-            let _ = writeln!(out, "  decided    {name}: {}", plain(value));
+        Value::Array(items) => {
+            for item in items {
+                if item.is_object() {
+                    let mut inner = String::new();
+                    write_nested(&mut inner, item, indent + 2);
+                    // The first line of an entry carries its dash.
+                    out.push_str(&pad);
+                    out.push_str("- ");
+                    out.push_str(inner.trim_start());
+                } else {
+                    let _ = writeln!(out, "{pad}- {}", plain(item));
+                }
+            }
+        }
+        other => {
+            let _ = writeln!(out, "{pad}{}", plain(other));
         }
     }
 }
@@ -118,8 +178,12 @@ fn write_value(out: &mut String, name: &str, value: &Value) {
 fn plain(value: &Value) -> String {
     match value {
         Value::String(s) => s.clone(),
-        Value::Object(map) => map.iter().filter(|(_, v)| !v.is_null()).map(|(k, v)| format!("{}: {}", k.replace('_', " "), plain(v))).collect::<Vec<_>>().join("; "),
+        Value::Array(items) if items.is_empty() => "none".to_owned(),
         Value::Array(items) => items.iter().map(plain).collect::<Vec<_>>().join(", "),
+        Value::Number(n) => n.as_f64().filter(|_| n.is_f64()).map_or_else(|| n.to_string(), |f| {
+            let text = format!("{f:.4}");
+            if text.parse::<f64>().is_ok_and(|t| (t - f).abs() <= f.abs() * 1e-9) { f.to_string() } else { text }
+        }),
         other => other.to_string(),
     }
 }

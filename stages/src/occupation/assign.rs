@@ -1,17 +1,17 @@
 //! The stage `occupations`; see [`Occupations::SPEC`] for its reference page.
 
-use super::local;
+use super::names;
 use super::notes::{Aim, Format};
 use super::notes_time::SECOND;
 use super::options::{By, DOC, NotesTime, Options, check_options, delimiter};
 use super::windows::{self, Run};
-use crate::geodesy::local::Tangent;
-use pipeline_core::diag::{Diagnostic, Verdict};
+use super::unmatched;
+use pipeline_core::diag::Diagnostic;
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, ResourceRole, Spec, Stage};
 use pipeline_core::table::schema::{Column, Holds, Role, Schema, Unit};
 use pipeline_core::table::{Table, TableBuilder};
 use polars::prelude::IdxCa;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 /// One file of notes, and the session that its name belongs to.
@@ -107,6 +107,13 @@ impl Stage for Occupations {
         Ok(Bound::new(stage, output, Grain::Session))
     }
 
+    fn conclude(&self, facts: &[(String, serde_json::Value)]) -> Vec<Diagnostic> {
+        let of = |key: &'static str| facts.iter().filter(move |(k, _)| k == key).map(|(_, v)| v);
+        let mut found = unmatched::unmatched_notes(of(unmatched::FACT));
+        found.extend(names::same_names(of(names::FACT)));
+        found
+    }
+
     fn resources(&self) -> Vec<Resource> {
         self.files.iter().map(|f| f.resource.clone()).collect()
     }
@@ -126,7 +133,7 @@ impl Stage for Occupations {
             By::Notes => self.by_notes(table, &order, &sorted, &mut owners, cx)?,
             By::Event | By::Still => self.by_runs(table, &order, &sorted, &mut owners)?,
         };
-        self.same_names(table, &owners, &occupations, cx)?;
+        cx.fact(names::FACT, names::whereabouts(cx, &self.positions(table)?, &owners, &occupations)?);
         self.finish(table, &owners, &occupations, cx)
     }
 }
@@ -190,50 +197,6 @@ impl Occupations {
             table.floats(&self.names[2])?.into_owned(),
             table.floats(&self.names[3])?.into_owned(),
         ])
-    }
-
-    /// Says which names occur more than once, and how far apart those occupations are.
-    fn same_names(&self, table: &Table, owners: &[Owner], list: &[Occupation], cx: &Cx) -> Result<(), Problem> {
-        let mut by_name: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
-        for (k, o) in list.iter().enumerate() {
-            by_name.entry(&o.point).or_default().push(k);
-        }
-        by_name.retain(|_, v| v.len() > 1);
-        if by_name.is_empty() {
-            return Ok(());
-        }
-        let p = self.positions(table)?;
-        // Sums of positions for each occupation, each name in a frame of its own at its first epoch.
-        let mut frames: BTreeMap<&str, Tangent> = BTreeMap::new();
-        let mut sums: BTreeMap<usize, ([f64; 3], f64)> = BTreeMap::new();
-        for (row, owner) in owners.iter().enumerate() {
-            let Some(o) = list.get(*owner as usize) else { continue };
-            if by_name.contains_key(o.point.as_str()) && p.iter().all(|c| c[row].is_finite()) {
-                let frame = frames.entry(&o.point).or_insert_with(|| local::at(p[0][row], p[1][row], p[2][row]));
-                let e = frame.enu(p[0][row], p[1][row], p[2][row]);
-                let (sum, n) = sums.entry(*owner as usize).or_insert(([0.0; 3], 0.0));
-                *sum = [0, 1, 2].map(|i| sum[i] + e[i]);
-                *n += 1.0;
-            }
-        }
-        for (name, places) in by_name {
-            let means: Vec<[f64; 3]> = places.iter().filter_map(|k| sums.get(k)).map(|(sum, n)| sum.map(|s| s / n)).collect();
-            let far = means.iter().skip(1).map(|m| norm([0, 1, 2].map(|i| m[i] - means[0][i]))).fold(0.0, f64::max);
-            let ids: Vec<&str> = places.iter().map(|k| list[*k].id.as_str()).collect();
-            cx.find(
-                Diagnostic::new(
-                    "points/same-name",
-                    Verdict::Warn,
-                    format!("{} occupations carry the name `{name}`: {}", places.len(), ids.join(", ")),
-                )
-                .point(name)
-                .place(format!("point `{name}`"))
-                .size(format!("their mean antenna positions are up to {far:.3} m apart"))
-                .why("a repeat of one point and two points with one name look alike in the notes")
-                .fix("all are kept and shown side by side; if they are different points, give each its own name in the notes"),
-            );
-        }
-        Ok(())
     }
 
     fn finish(&self, table: &Table, owners: &[Owner], list: &[Occupation], cx: &Cx) -> Result<Table, Problem> {

@@ -12,3 +12,33 @@ use crate::geodesy::local::Tangent;
 pub fn at(latitude_deg: f64, longitude_deg: f64, height_m: f64) -> Tangent {
     Tangent::new(latitude_deg, longitude_deg, height_m, GRS80)
 }
+
+/// A mean position, gathered in the frame at its first one.
+pub struct Mean {
+    frame: Tangent,
+    sum: [f64; 3],
+    n: f64,
+}
+
+impl Mean {
+    /// An empty mean whose frame stands at `[latitude_deg, longitude_deg, height_m]`.
+    pub fn new([latitude_deg, longitude_deg, height_m]: [f64; 3]) -> Self {
+        Self { frame: at(latitude_deg, longitude_deg, height_m), sum: [0.0; 3], n: 0.0 }
+    }
+
+    /// Adds a position.
+    pub fn add(&mut self, [latitude_deg, longitude_deg, height_m]: [f64; 3]) {
+        let offset = self.frame.enu(latitude_deg, longitude_deg, height_m);
+        for (sum, part) in self.sum.iter_mut().zip(offset) {
+            *sum += part;
+        }
+        self.n += 1.0;
+    }
+
+    /// The mean as `[latitude_deg, longitude_deg, height_m]`; the frame's own place without positions.
+    pub fn position(&self) -> [f64; 3] {
+        let n = self.n.max(1.0);
+        let (latitude, longitude, height) = self.frame.geodetic(self.sum.map(|s| s / n));
+        [latitude, longitude, height]
+    }
+}

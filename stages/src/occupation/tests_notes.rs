@@ -3,6 +3,7 @@
 use super::assign::Occupations;
 use super::notes::{Columns, Format, parse};
 use super::test_rows::{Row, S, T0, at, bind, reasons, row, run, run_in, schema, table};
+use super::names::{self, same_names};
 use super::unmatched::{FACT, unmatched_notes};
 use pipeline_core::diag::Verdict;
 use pipeline_core::stage::Bound;
@@ -145,7 +146,9 @@ fn one_name_twice_is_kept_twice() {
     let (out, world) = run(&bound(dir.path(), UTC), &table(&rows, false, false), "day1");
     let ids = out.texts("occupation").unwrap();
     assert_eq!((ids[0], ids[11]), (Some("H-3"), Some("H-3#2")));
-    let f = &world.said().findings[0];
+    let facts = world.said().facts.clone();
+    let found = same_names(facts.iter().filter(|(k, _)| k == names::FACT).map(|(_, v)| v));
+    let f = &found[0];
     assert_eq!((f.code.as_str(), f.verdict), ("points/same-name", Verdict::Warn));
     assert!(f.size.contains("30.000 m"), "{}", f.size);
 }
