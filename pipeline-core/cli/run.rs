@@ -20,6 +20,7 @@ pub fn run(job: &Path, threads: Option<usize>, overwrite: bool, format: Format, 
             if format == Format::Text {
                 eprintln!("\n{}: {}; nothing was run", job.display(), print::tally(&refused.findings));
             }
+            let _ = run::record_refusal(&refused);
             return JOB;
         }
     };
@@ -43,7 +44,10 @@ pub fn run(job: &Path, threads: Option<usize>, overwrite: bool, format: Format, 
     match format {
         Format::Json => print::json(&serde_json::to_value(record).unwrap_or_default()),
         Format::Text => {
-            print::findings(&record.decided.findings, &plan.documents, format);
+            // The gravest stand last, next to the summary, where a person looks first.
+            let mut shown = record.decided.findings.clone();
+            shown.sort_by_key(|d| std::cmp::Reverse(d.verdict));
+            print::findings(&shown, &plan.documents, format);
             if !record.decided.findings.is_empty() {
                 eprintln!();
             }

@@ -60,6 +60,8 @@ pub struct Refused {
     pub findings: Vec<Diagnostic>,
     /// Job, rig and reference as far as they could be read.
     pub documents: Vec<Document>,
+    /// Folder of the results, when the job could be read so far.
+    pub results: Option<PathBuf>,
 }
 
 /// Reads and proves a job file with its rig and reference.
@@ -67,7 +69,7 @@ pub struct Refused {
 /// # Errors
 /// Every mistake that can be seen, not only the first.
 pub fn compile(path: &Path, registry: &Registry) -> Result<Plan, Box<Refused>> {
-    let mut compiler = Compiler { registry, findings: vec![], documents: vec![] };
+    let mut compiler = Compiler { registry, findings: vec![], documents: vec![], results: None };
     match compiler.compile(path) {
         Some(plan) if compiler.findings.iter().all(|d| !d.verdict.stops_delivery()) => {
             Ok(Plan { notes: compiler.findings, documents: compiler.documents, ..plan })
@@ -79,7 +81,7 @@ pub fn compile(path: &Path, registry: &Registry) -> Result<Plan, Box<Refused>> {
                 let stops = !d.verdict.stops_delivery();
                 d.labels.first().map_or((stops, 0, 0), |l| (stops, order(&l.file), l.range.as_ref().map_or(0, |r| r.start)))
             });
-            Err(Box::new(Refused { findings, documents: compiler.documents }))
+            Err(Box::new(Refused { findings, documents: compiler.documents, results: compiler.results }))
         }
     }
 }
@@ -88,6 +90,7 @@ struct Compiler<'a> {
     registry: &'a Registry,
     findings: Vec<Diagnostic>,
     documents: Vec<Document>,
+    results: Option<PathBuf>,
 }
 
 impl Compiler<'_> {
@@ -111,9 +114,10 @@ impl Compiler<'_> {
             }
             Err(d) => {
                 // Keep the text so that the place can be drawn.
+                let sha256 = crate::record::sha256_hex(&bytes);
                 if let Ok(text) = String::from_utf8(bytes) {
                     let spans = crate::job::spans::Spans::read(&text);
-                    self.documents.push(Document { name: name.to_owned(), text, value: serde_json::Value::Null, spans, sha256: String::new() });
+                    self.documents.push(Document { name: name.to_owned(), text, value: serde_json::Value::Null, spans, sha256 });
                 }
                 self.findings.push(*d);
                 None
@@ -155,6 +159,7 @@ impl Compiler<'_> {
         let stem = path.file_stem().map_or_else(|| "job".into(), |s| s.to_string_lossy().into_owned());
         let results_name = job.results.clone().unwrap_or_else(|| format!("results/{stem}"));
         let results = folder.join(&results_name);
+        self.results = Some(results.clone());
         self.findings.extend(checks::job(&job, &self.documents[job_document], self.registry));
         let mut plan = Plan {
             nodes: vec![],

@@ -4,6 +4,7 @@
 //! the thread count; `happened` may differ each time. No absolute paths, users or machine names.
 
 use crate::diag::Diagnostic;
+use crate::job::parse::Document;
 use crate::plan::{Plan, print};
 use crate::stage::LineCount;
 use serde::Serialize;
@@ -156,20 +157,18 @@ pub fn plan_and_digest(plan: &Plan) -> (Value, String) {
     (value, digest)
 }
 
-/// Job, rig and reference as materials.
+/// Job, rig and reference as materials: the first is the job, the others stand in the order in which
+/// the job names them.
 #[must_use]
-pub fn documents(plan: &Plan) -> Vec<Material> {
-    let roles = ["job", "rig", "reference"];
-    plan.documents
+pub fn materials_of(documents: &[Document]) -> Vec<Material> {
+    documents
         .iter()
         .enumerate()
         .map(|(i, d)| {
-            let role = if i == 0 {
-                roles[0]
-            } else if plan.job.rig.as_ref() == Some(&d.name) {
-                roles[1]
-            } else {
-                roles[2]
+            let role = match i {
+                0 => "job",
+                _ if d.value.get("rig").is_some() => "rig",
+                _ => "reference",
             };
             // The job's own folder is the machine's business; its name is enough.
             let name = if i == 0 {

@@ -18,9 +18,9 @@ use desk::Desk;
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
-use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
-use std::time::{Instant, SystemTime};
+use std::time::{Duration, Instant, SystemTime};
 
 /// How to run.
 #[derive(Clone, Debug)]
@@ -49,6 +49,8 @@ impl Outcome {
     }
 }
 
+/// How often progress is reported.
+const WATCH: Duration = Duration::from_millis(20);
 /// Name of the record below the results folder.
 pub const RECORD: &str = "record.json";
 /// Name of the set-aside table below the results folder.
@@ -131,6 +133,55 @@ pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Syn
     Outcome { record, record_path, record_error }
 }
 
+/// The record of a run that ended before it began: the job was refused.
+///
+/// An earlier delivery in the same folder keeps its record; then, and when the job could not be read
+/// far enough to know its folder, nothing is written and `None` comes back.
+pub fn record_refusal(refused: &crate::plan::Refused) -> Option<PathBuf> {
+    let results = refused.results.as_ref()?;
+    let path = results.join(RECORD);
+    if path.exists() && !old_run_failed(&path) {
+        return None;
+    }
+    let now = SystemTime::now();
+    let record = Record {
+        record: 1,
+        decided: Decided {
+            tool: record::tool(),
+            plan: serde_json::Value::Null,
+            plan_sha256: String::new(),
+            steps: vec![],
+            lines: vec![],
+            materials: record::materials_of(&refused.documents),
+            products: vec![],
+            result: "failed".to_owned(),
+            findings: refused.findings.clone(),
+        },
+        happened: happened(now, 0.0, 0, vec![]),
+    };
+    std::fs::create_dir_all(results).and_then(|()| record.write(&path)).ok().map(|()| path)
+}
+
+fn old_run_failed(record_path: &std::path::Path) -> bool {
+    std::fs::read_to_string(record_path)
+        .ok()
+        .and_then(|t| serde_json::from_str::<serde_json::Value>(&t).ok())
+        .is_some_and(|v| v.pointer("/decided/result").and_then(serde_json::Value::as_str) == Some("failed"))
+}
+
+fn happened(started: SystemTime, seconds: f64, threads: usize, steps: Vec<(String, f64)>) -> Happened {
+    Happened {
+        started: started
+            .duration_since(SystemTime::UNIX_EPOCH)
+            .map(|d| clock::iso(i64::try_from(d.as_secs()).unwrap_or(0).saturating_mul(1_000_000_000)))
+            .unwrap_or_default(),
+        seconds,
+        threads,
+        platform: format!("{} {}", std::env::consts::OS, std::env::consts::ARCH),
+        steps,
+    }
+}
+
 struct Run<'a> {
     plan: &'a Plan,
     settings: &'a Settings,
@@ -150,11 +201,7 @@ fn lock<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
 impl Run<'_> {
     fn prepare(&self, record_path: &std::path::Path, in_the_way: &mut bool) -> Result<(), Problem> {
         if record_path.exists() && !self.settings.overwrite {
-            let old_run_failed = std::fs::read_to_string(record_path)
-                .ok()
-                .and_then(|t| serde_json::from_str::<serde_json::Value>(&t).ok())
-                .is_some_and(|v| v.pointer("/decided/result").and_then(serde_json::Value::as_str) == Some("failed"));
-            if !old_run_failed {
+            if !old_run_failed(record_path) {
                 *in_the_way = true;
                 return Err(Problem::from(
                     Diagnostic::new("export/exists", Verdict::Block, format!("`{}` holds the results of an earlier run", self.plan.results_name))
@@ -238,14 +285,23 @@ impl Run<'_> {
                     this.desk.stop.store(true, Ordering::Relaxed);
                 }
                 lock(&results).insert(i, result);
-                (this.watch)(this.desk.bytes.load(Ordering::Relaxed), total);
             }
         };
         // One long task for each worker instead of one task for each session: a worker that waits
         // inside a column operation must not pick up a second session, or memory would grow.
         let threads = self.settings.threads.clamp(1, sessions.len().max(1));
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().map_err(Problem::broken)?;
-        pool.broadcast(|_| work());
+        let at_work = AtomicBool::new(true);
+        std::thread::scope(|scope| {
+            scope.spawn(|| {
+                while at_work.load(Ordering::Relaxed) {
+                    (this.watch)(this.desk.bytes.load(Ordering::Relaxed), total);
+                    std::thread::park_timeout(WATCH);
+                }
+            });
+            pool.broadcast(|_| work());
+            at_work.store(false, Ordering::Relaxed);
+        });
         let results = results.into_inner().unwrap_or_else(PoisonError::into_inner);
         let mut columns: Vec<Vec<Table>> = leaving.iter().map(|_| vec![]).collect();
         for (_, result) in results {
@@ -429,7 +485,7 @@ impl Run<'_> {
         let (plan, plan_sha256) = record::plan_and_digest(self.plan);
         let kept = self.desk.kept();
         let counts = lock(&self.counts);
-        let mut materials: Vec<Material> = record::documents(self.plan);
+        let mut materials: Vec<Material> = record::materials_of(&self.plan.documents);
         let mut read: Vec<Material> = kept.materials.values().cloned().collect();
         read.sort();
         materials.extend(read);
@@ -480,16 +536,12 @@ impl Run<'_> {
                 result: if failed { "failed" } else { "done" }.to_owned(),
                 findings,
             },
-            happened: Happened {
-                started: started
-                    .duration_since(SystemTime::UNIX_EPOCH)
-                    .map(|d| clock::iso(i64::try_from(d.as_secs()).unwrap_or(0).saturating_mul(1_000_000_000)))
-                    .unwrap_or_default(),
-                seconds: clock.elapsed().as_secs_f64(),
-                threads: self.settings.threads,
-                platform: format!("{} {}", std::env::consts::OS, std::env::consts::ARCH),
-                steps: self.plan.nodes.iter().zip(&self.times).map(|(n, t)| (n.id.clone(), *lock(t))).collect(),
-            },
+            happened: happened(
+                started,
+                clock.elapsed().as_secs_f64(),
+                self.settings.threads,
+                self.plan.nodes.iter().zip(&self.times).map(|(n, t)| (n.id.clone(), *lock(t))).collect(),
+            ),
         }
     }
 }

@@ -315,7 +315,7 @@ fn rdnaptrans_2018() {
             refused += 1;
             continue;
         };
-        height = height.max(near(line, &[h - geoid.separation(lat, lon).unwrap()], &[nap], 0.001));
+        height = height.max(near(line, &[h - geoid.separation(lat, lon).unwrap_or_else(|e| panic!("{line}: {e}"))], &[nap], 0.001));
         let [x, y, _] = object.carry([lon, lat, h, f64::INFINITY]).unwrap();
         let p = open.project(y, x).unwrap();
         if [2.0, 8.0].iter().any(|e| (lon - e).abs() < 0.002) || [50.0, 56.0].iter().any(|e| (lat - e).abs() < 0.002) {

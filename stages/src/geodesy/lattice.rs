@@ -140,8 +140,19 @@ impl Lattice {
     /// is level along an axis and jumps, or ends, at the empty nodes.
     #[must_use]
     pub fn has_hole(&self, grid: &Object, latitude_deg: f64, longitude_deg: f64) -> bool {
-        let column = ((longitude_deg - self.west) / self.step_longitude).floor();
-        let row = ((latitude_deg - self.south) / self.step_latitude).floor();
+        let (x, y) = ((longitude_deg - self.west) / self.step_longitude, (latitude_deg - self.south) / self.step_latitude);
+        let (mut column, mut row) = (x.floor(), y.floor());
+        // A place on the eastern or northern rim belongs to the last cell, not to one beyond the grid.
+        let outside = |c: f64, r: f64| {
+            let at = [self.west + (c + 0.5) * self.step_longitude, self.south + (r + 0.5) * self.step_latitude, 0.0, f64::INFINITY];
+            grid.carry(at).is_err_and(|reason| reason.contains("outside"))
+        };
+        if x - column < 1e-6 && outside(column, row) {
+            column -= 1.0;
+        }
+        if y - row < 1e-6 && outside(column, row) {
+            row -= 1.0;
+        }
         let value = |x: f64, y: f64| {
             let at = [self.west + (column + x) * self.step_longitude, self.south + (row + y) * self.step_latitude, 0.0, f64::INFINITY];
             grid.carry(at).map(|out| out[2])
