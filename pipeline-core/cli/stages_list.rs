@@ -38,7 +38,7 @@ fn page_json(kind: &dyn StageKind) -> Value {
 /// The reference page of a stage, in Markdown.
 pub fn page(kind: &dyn StageKind) -> String {
     let spec = kind.spec();
-    let mut out = format!("# {}\n\n{}\n\n{}\n", spec.name, spec.summary, spec.doc.trim());
+    let mut out = format!("# {}\n\n{}\n\n{}\n", spec.name, spec.summary, format!("\n{}", spec.doc.trim()).replace("\n# ", "\n## ").trim());
     let schema = kind.options_schema();
     out.push_str("\n## Options\n\n");
     options(&mut out, &schema, &schema, "");

@@ -82,6 +82,9 @@ fn decimals(column: &Column, options: &Options) -> Option<usize> {
         (Holds::Float, Unit::Metre | Unit::Foot | Unit::UsSurveyFoot, _) => Some(usize::from(options.decimals)),
         (Holds::Float, Unit::Degree, Role::Latitude | Role::Longitude) => Some(usize::from(options.decimals_deg)),
         (Holds::Float, Unit::Degree, _) => Some(6),
+        (Holds::Float, Unit::Second, _) => Some(3),
+        // Ratios and factors: a grid scale factor needs nine for a millimetre in a hundred kilometres.
+        (Holds::Float, Unit::None, _) => Some(9),
         _ => None,
     }
 }

@@ -92,7 +92,7 @@ impl Stage for HeightConvert {
     const SPEC: Spec = Spec {
         name: "height-convert",
         version: 1,
-        summary: "ellipsoidal heights become heights above the vertical datum of the delivery",
+        summary: "Ellipsoidal heights become heights above the vertical datum of the delivery",
         doc: DOC,
         inputs: Inputs::One,
         delivers: false,

@@ -220,7 +220,7 @@ impl Stage for IngestCsv {
     const SPEC: Spec = Spec {
         name: "ingest-csv",
         version: 1,
-        summary: "reads delimited text with declared columns into one row per epoch",
+        summary: "Reads delimited text with declared columns into one row per epoch",
         doc: "\
 ## What it does
 

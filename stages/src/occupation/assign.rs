@@ -51,7 +51,7 @@ impl Stage for Occupations {
     const SPEC: Spec = Spec {
         name: "occupations",
         version: 1,
-        summary: "says which epochs belong to which point, from notes, event marks or standing still",
+        summary: "Says which epochs belong to which point, from notes, event marks or standing still",
         doc: DOC,
         inputs: Inputs::One,
         delivers: false,

@@ -67,7 +67,7 @@ impl Stage for Average {
     const SPEC: Spec = Spec {
         name: "average",
         version: 1,
-        summary: "forms one point from the epochs of each occupation, with an honest uncertainty",
+        summary: "Forms one point from the epochs of each occupation, with an honest uncertainty",
         doc: DOC,
         inputs: Inputs::One,
         delivers: false,

@@ -45,7 +45,7 @@ impl Stage for QualityGate {
     const SPEC: Spec = Spec {
         name: "quality-gate",
         version: 1,
-        summary: "keeps the epochs that are good enough and says why each other one is not",
+        summary: "Keeps the epochs that are good enough and says why each other one is not",
         doc: DOC,
         inputs: Inputs::One,
         delivers: false,

@@ -86,7 +86,7 @@ impl Stage for Reproject {
     const SPEC: Spec = Spec {
         name: "reproject",
         version: 1,
-        summary: "positions go to the horizontal system of the delivery",
+        summary: "Positions go to the horizontal system of the delivery",
         doc: DOC,
         inputs: Inputs::One,
         delivers: false,

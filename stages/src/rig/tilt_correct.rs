@@ -106,7 +106,7 @@ impl Stage for TiltCorrect {
     const SPEC: Spec = Spec {
         name: "tilt-correct",
         version: 1,
-        summary: "carries every epoch from the antenna to the tip of the pole or the surface that the laser hit",
+        summary: "Carries every epoch from the antenna to the tip of the pole or the surface that the laser hit",
         doc: "\
 ## What it does
 

@@ -118,7 +118,7 @@ impl Stage for TimeJoin {
     const SPEC: Spec = Spec {
         name: "time-join",
         version: 1,
-        summary: "brings attitude or range from a second stream to the epochs, at each epoch's own time",
+        summary: "Brings attitude or range from a second stream to the epochs, at each epoch's own time",
         doc: "\
 ## What it does
 
