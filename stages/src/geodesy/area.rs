@@ -80,6 +80,13 @@ impl Area {
         (-distance(clamped_latitude, clamped_longitude), side)
     }
 
+    /// Its name, cut after 70 characters: some list every county.
+    #[must_use]
+    pub fn title(&self) -> String {
+        let name = self.name.trim_end_matches('.');
+        if name.chars().count() <= 70 { name.to_owned() } else { format!("{} …", name.chars().take(70).collect::<String>().trim_end()) }
+    }
+
     /// The limit on a side, in words.
     #[must_use]
     pub fn limit(&self, side: Side) -> String {

@@ -60,7 +60,10 @@ impl Crs {
         let datum_of = geodetic.as_ref().unwrap_or(object);
         let ensemble = datum_of.ensemble();
         let datum = datum_of.datum();
-        let dynamic = match (&datum, &ensemble) {
+        // The registry counts the realisations of ETRS89 as dynamic because they have a reference epoch.
+        // They turn with the Eurasian plate, and their coordinates are used without an epoch.
+        let eurasian = datum.as_ref().or(ensemble.as_ref()).is_some_and(|d| d.name().starts_with("European Terrestrial Reference"));
+        let dynamic = !eurasian && match (&datum, &ensemble) {
             (Some(d), _) => d.is_dynamic_datum(),
             (None, Some(e)) => e.members().iter().any(Object::is_dynamic_datum),
             (None, None) => false,
@@ -255,6 +258,12 @@ mod tests {
         let compound = Crs::look_up("EPSG:6345+5703").unwrap();
         assert_eq!((compound.kind, compound.vertical_unit()), (Kind::Compound, Some(Unit::Metre)));
         assert_eq!(Crs::look_up("EPSG:27700").unwrap().geographic_3d, None);
+        for code in ["EPSG:4937", "EPSG:7931", "EPSG:7843", "EPSG:4939"] {
+            assert!(!Crs::look_up(code).unwrap().dynamic, "{code}");
+        }
+        for code in ["EPSG:7912", "EPSG:7789", "EPSG:9990"] {
+            assert!(Crs::look_up(code).unwrap().dynamic, "{code}");
+        }
     }
 
     #[test]

@@ -184,10 +184,10 @@ impl Door {
     }
 
     /// Operations of the registry from one CRS to another, best first, also those whose grids are
-    /// absent. Ballpark operations are left out unless asked for. With a place, only those whose
-    /// area touches it.
+    /// absent; or only those whose grids are here. Ballpark operations are left out. With a place, only
+    /// those whose area touches it.
     #[must_use]
-    pub fn operations(&self, from: &Object, to: &Object, place: Option<(f64, f64)>, ballpark: bool) -> Vec<Object<'_>> {
+    pub fn operations(&self, from: &Object, to: &Object, place: Option<(f64, f64)>, only_present: bool) -> Vec<Object<'_>> {
         // SAFETY: live context and objects; every list and factory is destroyed once; list members are own objects.
         unsafe {
             let factory = p::proj_create_operation_factory_context(self.ctx, null());
@@ -213,9 +213,13 @@ impl Door {
             p::proj_operation_factory_context_set_grid_availability_use(
                 self.ctx,
                 factory,
-                p::PROJ_GRID_AVAILABILITY_USE_PROJ_GRID_AVAILABILITY_IGNORED,
+                if only_present {
+                    p::PROJ_GRID_AVAILABILITY_USE_PROJ_GRID_AVAILABILITY_DISCARD_OPERATION_IF_MISSING_GRID
+                } else {
+                    p::PROJ_GRID_AVAILABILITY_USE_PROJ_GRID_AVAILABILITY_IGNORED
+                },
             );
-            p::proj_operation_factory_context_set_allow_ballpark_transformations(self.ctx, factory, c_int::from(ballpark));
+            p::proj_operation_factory_context_set_allow_ballpark_transformations(self.ctx, factory, 0);
             let list = p::proj_create_operations(self.ctx, from.pj, to.pj, factory);
             p::proj_operation_factory_context_destroy(factory);
             if list.is_null() {

@@ -9,7 +9,7 @@ use pipeline_core::table::schema::Epoch;
 /// The registry's best operation, whatever its accuracy; for sizes of mistakes only, never for a
 /// delivery.
 fn any_operation<'d>(door: &'d Door, from: &Object, to: &Object, place: Locality) -> Option<Object<'d>> {
-    door.operations(from, to, Some((place.latitude_deg, place.longitude_deg)), false)
+    door.operations(from, to, Some((place.latitude_deg, place.longitude_deg)), true)
         .into_iter()
         .find(|o| o.grids().iter().all(|g| g.found))
         .and_then(|o| o.normalized())

@@ -1,7 +1,8 @@
 //! Where grids are looked for, and the geoid grid itself.
 
 use super::crs::{block, open};
-use super::door::Object;
+use super::door::{Door, Object};
+use super::lattice::{self, Lattice};
 use pipeline_core::stage::Problem;
 use sha2::{Digest, Sha256};
 use std::io::Read;
@@ -54,13 +55,15 @@ pub fn sha256(name: &str, path: &Path) -> Result<String, Problem> {
 pub struct GeoidGrid {
     folder: PathBuf,
     file: String,
+    lattice: Option<Lattice>,
 }
 
 impl GeoidGrid {
     /// The grid at a path.
     ///
     /// # Errors
-    /// `height/geoid-name` for a file name that cannot be said in a PROJ pipeline.
+    /// `height/geoid-name` for a file name that cannot be said in a PROJ pipeline;
+    /// `height/geoid-unreadable` for a file that is no grid of heights.
     pub fn at(path: &Path) -> Result<Self, Problem> {
         let file = path.file_name().map(|f| f.to_string_lossy().into_owned()).unwrap_or_default();
         if file.is_empty() || file.chars().any(|c| c.is_whitespace() || ",\"'+=".contains(c)) {
@@ -68,8 +71,18 @@ impl GeoidGrid {
                 .why("blanks, commas, quotes, `+` and `=` have a meaning in a pipeline")
                 .fix("rename the file and `delivery.heights.geoid.grid`"));
         }
+        let refused = |why: &str| {
+            block("height/geoid-unreadable", format!("`{file}` is not a grid of heights: {why}"))
+                .size("no heights")
+                .why("the file may be cut short, or be something else under this name")
+                .fix("use the GeoTIFF or GTX form of the model in `delivery.heights.geoid.grid`")
+        };
+        let lattice = lattice::read(path).map_err(refused)?;
         let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).map_or_else(|| PathBuf::from("."), Path::to_owned);
-        Ok(Self { folder, file })
+        let grid = Self { folder, file: file.clone(), lattice };
+        let door = open(&grid.folders())?;
+        door.create(&grid.pipeline()).map_err(|e| refused(&e))?;
+        Ok(grid)
     }
 
     /// The pipeline: with height 0 in, the separation N comes out. Bilinear inside a cell.
@@ -89,34 +102,42 @@ impl GeoidGrid {
         vec![self.folder.clone()]
     }
 
+    /// Opens it for computing on one thread.
+    ///
+    /// # Errors
+    /// When the file has gone since planning.
+    pub fn open<'d>(&self, door: &'d Door) -> Result<OpenGeoid<'d>, Problem> {
+        let object = door.create(&self.pipeline()).map_err(|e| Problem::broken(format!("the geoid grid cannot be opened: {e}")))?;
+        Ok(OpenGeoid { object, lattice: self.lattice })
+    }
+
     /// Separation N (m) at one place: height above the ellipsoid = height above the geoid + N.
-    /// `None` outside the grid, where the grid has no value, or when the file is no grid.
+    /// `None` outside the grid, or where a node of the cell has no value.
     ///
     /// # Errors
     /// When the library cannot start.
     pub fn separation_at(&self, latitude_deg: f64, longitude_deg: f64) -> Result<Option<f64>, Problem> {
         let door = open(&self.folders())?;
-        let Ok(object) = door.create(&self.pipeline()) else { return Ok(None) };
-        Ok(separation(&object, latitude_deg, longitude_deg).ok())
-    }
-
-    /// Whether PROJ can read the file as a grid of heights.
-    ///
-    /// # Errors
-    /// `height/geoid-unreadable`.
-    pub fn check(&self) -> Result<(), Problem> {
-        let door = open(&self.folders())?;
-        door.create(&self.pipeline()).map(|_| ()).map_err(|e| {
-            block("height/geoid-unreadable", format!("`{}` is not a grid of heights: {e}", self.file))
-                .fix("use the GeoTIFF or GTX form of the model in `delivery.heights.geoid.grid`")
-        })
+        Ok(self.open(&door)?.separation(latitude_deg, longitude_deg).ok())
     }
 }
 
-/// N (m) through an object made of [`GeoidGrid::pipeline`].
-///
-/// # Errors
-/// PROJ's reason: outside the grid, or no value there.
-pub fn separation(object: &Object, latitude_deg: f64, longitude_deg: f64) -> Result<f64, String> {
-    object.carry([longitude_deg, latitude_deg, 0.0, f64::INFINITY]).map(|out| out[2])
+/// A geoid grid ready to compute on one thread.
+pub struct OpenGeoid<'d> {
+    object: Object<'d>,
+    lattice: Option<Lattice>,
+}
+
+impl OpenGeoid<'_> {
+    /// Separation N (m) at a latitude and longitude (deg).
+    ///
+    /// # Errors
+    /// Outside the grid, or where a node of the cell has no value.
+    pub fn separation(&self, latitude_deg: f64, longitude_deg: f64) -> Result<f64, String> {
+        let n = self.object.carry([longitude_deg, latitude_deg, 0.0, f64::INFINITY]).map(|out| out[2])?;
+        if self.lattice.is_some_and(|l| l.has_hole(&self.object, latitude_deg, longitude_deg)) {
+            return Err("a node of the grid beside it has no value".to_owned());
+        }
+        Ok(n)
+    }
 }

@@ -25,7 +25,8 @@ pub struct Wish<'a> {
     pub from_key: &'static str,
     /// Key of the reference that names its epoch.
     pub from_epoch_key: &'static str,
-    /// Geographic 3D frame that they go to.
+    /// Geographic 3D frame that they go to. A 2D frame whose datum has no 3D system in the registry is
+    /// taken as if it had one; its heights then mean nothing and must not be used.
     pub to: &'a str,
     /// Its coordinate epoch, when given.
     pub to_epoch: Option<Epoch>,
@@ -84,6 +85,8 @@ pub struct Operation {
     pub identity: bool,
     /// Lines for the plan: areas of use with margins.
     pub areas: Vec<String>,
+    /// Areas in which every point must lie: of the two frames and of the operation.
+    pub limits: Vec<(String, Area)>,
     folders: Vec<PathBuf>,
 }
 
@@ -94,11 +97,12 @@ impl Operation {
     /// Every reason for which no operation may be used, with its size here where it can be computed.
     pub fn choose(wish: &Wish) -> Result<Self, Vec<Problem>> {
         let door = open(wish.folders).map_err(|p| vec![p])?;
-        let (from, from_object) = frame_3d(&door, wish.from).map_err(|p| vec![p.reference_key(wish.from_key)])?;
-        let (to, to_object) = frame_3d(&door, wish.to).map_err(|p| vec![p.reference_key(wish.to_key)])?;
+        let (from, from_object) = frame_3d(&door, wish.from, false).map_err(|p| vec![p.reference_key(wish.from_key)])?;
+        let (to, to_object) = frame_3d(&door, wish.to, true).map_err(|p| vec![p.reference_key(wish.to_key)])?;
         let same = from_object.same_as(&to_object);
         let mut problems = vec![];
         let mut areas = vec![];
+        let limits = [&from, &to].into_iter().filter_map(|c| c.area.clone().map(|a| (c.title(), a))).collect();
         for (crs, key) in [(&from, wish.from_key), (&to, wish.to_key)] {
             if let (Some(area), Some(place)) = (&crs.area, wish.locality) {
                 let (km, side) = area.margin(place.latitude_deg, place.longitude_deg);
@@ -130,6 +134,7 @@ impl Operation {
             grids: vec![],
             identity: false,
             areas,
+            limits,
             folders: wish.folders.to_vec(),
         };
         let chosen = if let Some(written) = wish.written {
@@ -228,7 +233,7 @@ impl Operation {
         let accuracy = object.accuracy_m().unwrap_or(f64::INFINITY);
         let missing: Vec<String> = object.grids().into_iter().filter(|g| !g.found).map(|g| g.name).collect();
         if !missing.is_empty() {
-            return Err(Box::new(grid_missing(wish, from, to, &self.candidates, index, &missing)));
+            return Err(Box::new(grid_missing(wish, (from, from_object), (to, to_object), &self.candidates[index], &missing, door)));
         }
         if accuracy > wish.budget_m {
             return Err(Box::new(over_budget(wish, from, to, &object.name(), accuracy)));
@@ -254,6 +259,7 @@ impl Operation {
         }
         self.name = object.name();
         self.area = object.area();
+        self.limits.extend(object.area().map(|a| (format!("`{}`", object.name()), a)));
         self.grids = object.grids();
         self.pipeline = pipeline;
         self.accuracy_m = accuracy;
@@ -300,11 +306,17 @@ impl Operation {
 }
 
 /// The frame of a text and its object; refuses anything but geographic 3D with Greenwich degrees.
-fn frame_3d<'d>(door: &'d Door, text: &str) -> Result<(Crs, Object<'d>), Problem> {
+fn frame_3d<'d>(door: &'d Door, text: &str, promote: bool) -> Result<(Crs, Object<'d>), Problem> {
     let object = define(door, text)?;
     let crs = Crs::of(text, &object);
+    if promote
+        && crs.kind == Kind::Geographic2D
+        && crs.geographic_3d.is_none()
+        && let Some(three) = object.to_3d()
+    {
+        return Ok((crs, three));
+    }
     if crs.kind != Kind::Geographic3D {
-        // The base of a delivery whose datum has heights nowhere in the registry is promoted by the caller.
         let hint = crs.geographic_3d.as_ref().map_or_else(String::new, |code| format!("; its 3D system is `{code}`"));
         return Err(Problem::new("frame/not-geographic-3d", format!("{} is not a geographic 3D system{hint}", crs.title()))
             .why("a position of a receiver has three coordinates, and a shift between frames moves all three")
@@ -378,7 +390,7 @@ fn outside(crs: &Crs, area: &Area, place: Locality) -> Problem {
         format!(
             "{} covers {}; the work at {} is {:.0} km {} of its {}ern limit ({})",
             crs.title(),
-            area.name,
+            area.title(),
             place_of(place),
             -km,
             side.word(),
@@ -402,21 +414,21 @@ fn no_operation(wish: &Wish, from: &Crs, to: &Crs, candidates: &[Candidate]) -> 
         .fix("check both codes; if an authority has published an operation, write it into `operation` with its accuracy and source")
 }
 
-fn grid_missing(wish: &Wish, from: &Crs, to: &Crs, candidates: &[Candidate], index: usize, missing: &[String]) -> Problem {
-    let best = &candidates[index];
-    let fallback = candidates
-        .iter()
-        .skip(index + 1)
-        .find(|c| c.grids.iter().all(|g| g.found) && c.accuracy_m.is_some())
-        .and_then(|c| c.accuracy_m.map(|a| format!("`{}`, stated {a:.3} m", c.name)));
+fn grid_missing(wish: &Wish, (from, from_object): (&Crs, &Object), (to, to_object): (&Crs, &Object), best: &Candidate, missing: &[String], door: &Door) -> Problem {
+    let place = wish.locality.map(|l| (l.latitude_deg, l.longitude_deg));
+    let fallback = door
+        .operations(from_object, to_object, place, true)
+        .into_iter()
+        .find(|o| !o.is_ballpark())
+        .map(|o| format!("`{}`, stated {}", o.name(), o.accuracy_m().map_or_else(|| "nothing".to_owned(), |a| format!("{a:.3} m"))));
     block(
         "frame/grid-missing",
         format!("the operation from {} to {} needs the grid `{}`, which is not on this machine", from.title(), to.title(), missing.join("`, `")),
     )
     .reference_key(wish.to_key)
     .size(match &fallback {
-        Some(fallback) => format!("the only other way here is {fallback}; the planned one states {:.3} m", best.accuracy_m.unwrap_or(f64::NAN)),
-        None => "no other operation is known here; without it the coordinates would only be relabelled".to_owned(),
+        Some(fallback) => format!("the next best here is {fallback}; the planned one states {:.3} m", best.accuracy_m.unwrap_or(f64::NAN)),
+        None => "no other operation is known here; without the grid the coordinates would only be relabelled (ballpark), 100 m or more for an old datum".to_owned(),
     })
     .why(format!("`{}` is the registry's best here, the network is never used, and a lesser operation is never taken in its place", best.name))
     .fix(format!("put `{}` beside the reference file or in `grids` below it (they are in PROJ's public grid collection), then plan again", missing.join("`, `")))

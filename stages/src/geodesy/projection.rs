@@ -12,7 +12,7 @@ use pipeline_core::table::schema::Unit;
 pub struct Projection {
     /// The system.
     pub crs: Crs,
-    /// Code, or else WKT, of the geographic 3D system below it.
+    /// Code of the geographic 3D system below it; the 2D one where the datum has no 3D system.
     pub base: String,
     /// Whether the registry knows ellipsoidal heights in that datum.
     pub base_has_heights: bool,
@@ -62,12 +62,11 @@ impl Projection {
             return Err(Problem::new("frame/meridian", format!("{} does not count degrees from Greenwich", base_crs.title()))
                 .fix("name a system with degrees from Greenwich"));
         }
-        let three = geodetic.to_3d().ok_or_else(|| Problem::broken("a geographic system cannot be made 3D"))?;
-        let id = three.id();
-        let base_has_heights = id.is_some();
-        let base = match id {
-            Some((authority, code)) => format!("{authority}:{code}"),
-            None => three.wkt(2).ok_or_else(|| Problem::broken("a geographic system has no text"))?,
+        let base_has_heights = base_crs.geographic_3d.is_some();
+        let base = match (&base_crs.geographic_3d, geodetic.id()) {
+            (Some(code), _) => code.clone(),
+            (None, Some((authority, code))) => format!("{authority}:{code}"),
+            (None, None) => geodetic.wkt(2).ok_or_else(|| Problem::broken("a geographic system has no text"))?,
         };
         let flat = geodetic.to_2d().ok_or_else(|| Problem::broken("a geographic system cannot be made 2D"))?;
         let pipeline = door
@@ -185,7 +184,7 @@ pub fn outside_target(projection: &Projection, place: Locality) -> Option<Proble
             format!(
                 "{} covers {}; the work at {} is {:.0} km {} of its {}ern limit ({})",
                 projection.crs.title(),
-                area.name,
+                area.title(),
                 place_of(place),
                 -km,
                 side.word(),
