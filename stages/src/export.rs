@@ -27,6 +27,8 @@ pub mod statement;
 pub mod wgs84;
 
 #[cfg(test)]
+mod chain;
+#[cfg(test)]
 pub(crate) mod sample;
 
 /// The stages of this family, in the order of the reference page.

@@ -289,12 +289,15 @@ pub fn position<'a>(schema: &'a Schema, frame: &Frame) -> Result<[&'a Column; 3]
     };
     let found = [east, north, up].map(|role| {
         schema.role(role).filter(|c| c.holds == Holds::Float).ok_or_else(|| {
-            Problem::new("plan/missing-role", format!("the table says its frame is `{}` and has no column for {}", frame.name, role.meaning()))
-                .fix(match role {
-                    Role::Easting | Role::Northing => "add a `reproject` step before this one",
-                    Role::Height => "add a `height-convert` step before this one",
-                    _ => "take the table of an earlier step that still has positions, with `from`",
-                })
+            Problem::new(
+                "plan/missing-role",
+                format!("the table says its frame is `{}` and has no column for {}", frame.name, role.meaning()),
+            )
+            .fix(match role {
+                Role::Easting | Role::Northing => "add a `reproject` step before this one",
+                Role::Height => "add a `height-convert` step before this one",
+                _ => "take the table of an earlier step that still has positions, with `from`",
+            })
         })
     });
     match found {
@@ -318,7 +321,13 @@ pub fn all_placed(table: &Table, position: &[&Column], file: &str) -> Result<(),
             Diagnostic::new(
                 "export/no-position",
                 Verdict::Block,
-                format!("{} has no value in `{}`; {} of {} rows lack it", row_name(table, row), spec.name, series.null_count(), table.rows()),
+                format!(
+                    "{} has no value in `{}`; {} of {} rows lack it",
+                    row_name(table, row),
+                    spec.name,
+                    series.null_count(),
+                    table.rows()
+                ),
             )
             .size("unknown: there is no coordinate")
             .why(format!("each row of `{file}` is a place, and programs read an empty coordinate as zero"))

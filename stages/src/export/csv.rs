@@ -189,7 +189,10 @@ impl Csv {
         for record in records {
             let record = record.map_err(|e| cannot_read(file, e))?;
             if record.len() != cells.len() || rows >= table.rows() {
-                return Err(differs(&file.name, format!("has {} cells in row {}, and {} were written", record.len(), rows + 1, cells.len())));
+                return Err(differs(
+                    &file.name,
+                    format!("has {} cells in row {}, and {} were written", record.len(), rows + 1, cells.len()),
+                ));
             }
             for ((c, d), text) in cells.iter().zip(places).zip(record.iter()) {
                 let got = read(c.spec, text, *d);
@@ -201,7 +204,11 @@ impl Csv {
             }
             rows += 1;
         }
-        if rows == table.rows() { Ok(()) } else { Err(differs(&file.name, format!("holds {rows} rows, and the table holds {}", table.rows()))) }
+        if rows == table.rows() {
+            Ok(())
+        } else {
+            Err(differs(&file.name, format!("holds {rows} rows, and the table holds {}", table.rows())))
+        }
     }
 }
 
@@ -211,7 +218,11 @@ fn chosen(options: &Options, schema: &Schema) -> Result<Vec<String>, Vec<Problem
     let Some(wanted) = &options.columns else { return Ok(all().map(str::to_owned).collect()) };
     let mut problems = vec![];
     if wanted.is_empty() {
-        problems.push(Problem::new("export/no-columns", "`columns` is empty").option("columns").fix("name at least one column, or leave `columns` out"));
+        problems.push(
+            Problem::new("export/no-columns", "`columns` is empty")
+                .option("columns")
+                .fix("name at least one column, or leave `columns` out"),
+        );
     }
     for (i, name) in wanted.iter().enumerate() {
         if schema.named(name).is_none() {
@@ -219,7 +230,9 @@ fn chosen(options: &Options, schema: &Schema) -> Result<Vec<String>, Vec<Problem
                 Some(near) => format!("did you mean `{near}`?"),
                 None => format!("the table has {}", all().map(|n| format!("`{n}`")).collect::<Vec<_>>().join(", ")),
             };
-            problems.push(Problem::new("export/unknown-column", format!("the table has no column `{name}`")).option(format!("columns[{i}]")).fix(fix));
+            problems.push(
+                Problem::new("export/unknown-column", format!("the table has no column `{name}`")).option(format!("columns[{i}]")).fix(fix),
+            );
         } else if wanted[..i].contains(name) {
             problems.push(
                 Problem::new("export/two-columns-one-name", format!("`{name}` is named twice in `columns`"))
@@ -257,7 +270,9 @@ impl Stage for Csv {
         for (value, most, name) in [(options.decimals, 9, "decimals"), (options.decimals_deg, 12, "decimals_deg")] {
             if value > most {
                 problems.push(
-                    Problem::new("job/bad-value", format!("`{name}` is {value} and may be {most} at most")).option(name).fix(format!("set `{name}` to {most} or less")),
+                    Problem::new("job/bad-value", format!("`{name}` is {value} and may be {most} at most"))
+                        .option(name)
+                        .fix(format!("set `{name}` to {most} or less")),
                 );
             }
         }
@@ -287,7 +302,8 @@ impl Stage for Csv {
         let columns = self.spec(&table.schema)?;
         let (specs, places): (Vec<_>, Vec<_>) = columns.iter().copied().unzip();
         let cells = cells::cells(table, &specs, &self.options.path)?;
-        let position = cells::position(&table.schema, &self.ready.frame).map_err(|_| Problem::broken("the table lost its position columns"))?;
+        let position =
+            cells::position(&table.schema, &self.ready.frame).map_err(|_| Problem::broken("the table lost its position columns"))?;
         all_placed(table, &position, &self.options.path)?;
         let file = cx.create(&self.options.path, "path")?;
         self.write(&file, &cells, &places, table.rows())?;

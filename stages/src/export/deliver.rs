@@ -8,7 +8,7 @@ use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::reference::Reference;
 use pipeline_core::stage::{BindCx, Cx, OutFile, Problem};
 use pipeline_core::table::Table;
-use pipeline_core::table::schema::{Axes, Frame, Heights, PhysicalPoint, Schema};
+use pipeline_core::table::schema::{Axes, Frame, Heights};
 use std::fs::File;
 use std::io::{BufWriter, Write};
 
@@ -53,21 +53,13 @@ pub fn ready(cx: &BindCx, path: &str, extension: Option<&str>, crs: bool) -> Res
         problems.extend(cells::position(schema, frame).err().unwrap_or_default());
     }
     match reference {
-        Some(reference) if problems.is_empty() => Ok(Ready { frame: frame.clone(), reference: reference.clone(), notes: notes(schema, frame) }),
+        Some(reference) if problems.is_empty() => Ok(Ready { frame: frame.clone(), reference: reference.clone(), notes: notes(frame) }),
         _ => Err(problems),
     }
 }
 
-fn notes(_schema: &Schema, frame: &Frame) -> Vec<Problem> {
+fn notes(frame: &Frame) -> Vec<Problem> {
     let mut notes = vec![];
-    if matches!(frame.point, PhysicalPoint::AntennaPhaseCentre | PhysicalPoint::AntennaReferencePoint) {
-        notes.push(Problem::from(
-            Diagnostic::new("export/antenna-delivered", Verdict::Warn, "the delivered coordinates are those of the antenna and not of a point on the ground or on the asset")
-                .size("the length of the pole, commonly 1.8 to 2.2 m")
-                .why("no step of the job carries the coordinates from the antenna to the target")
-                .fix("name a `rig` in the job and add a `tilt-correct` step"),
-        ));
-    }
     if let (Axes::Projected(grid), Heights::Vertical { unit, .. }) = (frame.axes, &frame.heights)
         && grid != *unit
     {

@@ -2,9 +2,9 @@
 
 use super::cells::{self, Cells, Got, Values, about_row, all_placed, compare, differs, file_names};
 use super::deliver::{self, Ready, cannot_read, cannot_write};
+use super::instant;
 use super::statement::{Subject, agrees, statement};
 use super::wgs84::{Place, ToWgs84};
-use super::instant;
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, OutFile, Problem, Spec, Stage};
 use pipeline_core::table::Table;
@@ -88,10 +88,14 @@ fn ids(table: &Table) -> Result<Vec<Option<String>>, Problem> {
         let id = session.map_or_else(|| id.clone(), |s| format!("{s}/{id}"));
         if let Some(first) = seen.insert(id.clone(), row) {
             return Err(about_row(
-                Diagnostic::new("export/duplicate-id", Verdict::Block, format!("rows {} and {} would both be feature `{id}`", first + 1, row + 1))
-                    .size("unknown: a program that meets the same identifier twice keeps one of the points")
-                    .why("session, point and occupation are the same in both rows")
-                    .fix("rename one of the two points in the field notes"),
+                Diagnostic::new(
+                    "export/duplicate-id",
+                    Verdict::Block,
+                    format!("rows {} and {} would both be feature `{id}`", first + 1, row + 1),
+                )
+                .size("unknown: a program that meets the same identifier twice keeps one of the points")
+                .why("session, point and occupation are the same in both rows")
+                .fix("rename one of the two points in the field notes"),
                 table,
                 row,
             ));
@@ -121,7 +125,14 @@ fn write(file: &OutFile, head: &Value, places: &[Vec<f64>], ids: &[Option<String
     deliver::close(out, file)
 }
 
-fn verify(file: &OutFile, table: &Table, head: &Value, places: &[Vec<f64>], ids: &[Option<String>], cells: &[Cells]) -> Result<(), Problem> {
+fn verify(
+    file: &OutFile,
+    table: &Table,
+    head: &Value,
+    places: &[Vec<f64>],
+    ids: &[Option<String>],
+    cells: &[Cells],
+) -> Result<(), Problem> {
     let bytes = std::fs::read(&file.path).map_err(|e| cannot_read(file, e))?;
     let whole: Value = serde_json::from_slice(&bytes).map_err(|e| cannot_read(file, e))?;
     if whole["type"] != "FeatureCollection" || !agrees(&whole["statement_of_reference"], head) {
@@ -182,10 +193,14 @@ impl GeoJson {
             (0..table.rows()).map(|i| (lats[i], lons[i], heights.as_ref().map(|h| h[i]).filter(|h| h.is_finite()))).collect();
         let carried = self.way.carry(&places, times.as_deref()).map_err(|(row, why)| {
             about_row(
-                Diagnostic::new("export/geojson-outside", Verdict::Block, format!("{} cannot be carried to WGS 84: {why}", cells::row_name(table, row)))
-                    .size("unknown: there is no position on the map")
-                    .why(format!("operation `{}`", self.way.operation))
-                    .fix("look at the latitude and longitude of the point; set the row aside with a `quality-gate` step if it is wrong"),
+                Diagnostic::new(
+                    "export/geojson-outside",
+                    Verdict::Block,
+                    format!("{} cannot be carried to WGS 84: {why}", cells::row_name(table, row)),
+                )
+                .size("unknown: there is no position on the map")
+                .why(format!("operation `{}`", self.way.operation))
+                .fix("look at the latitude and longitude of the point; set the row aside with a `quality-gate` step if it is wrong"),
                 table,
                 row,
             )

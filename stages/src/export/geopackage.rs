@@ -171,7 +171,8 @@ fn write(path: &std::path::Path, content: &Content) -> Result<(), rusqlite::Erro
         "INSERT INTO gpkg_contents VALUES (?,'features',?,?,?,?,?,?,?,?)",
         params![layer, layer, content.height, content.last_change, min_x, min_y, max_x, max_y, content.srs_id],
     )?;
-    let mut columns = vec![format!("{} INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL", quoted(KEY)), format!("{} POINT NOT NULL", quoted(GEOMETRY))];
+    let mut columns =
+        vec![format!("{} INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL", quoted(KEY)), format!("{} POINT NOT NULL", quoted(GEOMETRY))];
     for c in content.cells {
         columns.push(format!("{} {}{}", quoted(&c.name), sql_type(c.spec.holds), if c.spec.nullable { "" } else { " NOT NULL" }));
     }
@@ -320,8 +321,9 @@ impl Stage for GeoPackage {
         };
         let notes = ready.notes.clone();
         let (title, height) = (srs.title(), srs::third_coordinate(&ready.frame));
-        let mut bound =
-            Bound::new(Self { options, ready, srs }, schema.clone(), Grain::Whole).decided("layer_crs", title).decided("third_coordinate", height);
+        let mut bound = Bound::new(Self { options, ready, srs }, schema.clone(), Grain::Whole)
+            .decided("layer_crs", title)
+            .decided("third_coordinate", height);
         bound.notes = notes;
         Ok(bound)
     }
@@ -331,7 +333,8 @@ impl Stage for GeoPackage {
         deliver::same_frame(table, &self.ready.frame)?;
         let columns: Vec<&Column> = table.schema.columns.iter().collect();
         let cells = cells::cells(table, &columns, &self.options.path)?;
-        let position = cells::position(&table.schema, &self.ready.frame).map_err(|_| Problem::broken("the table lost its position columns"))?;
+        let position =
+            cells::position(&table.schema, &self.ready.frame).map_err(|_| Problem::broken("the table lost its position columns"))?;
         all_placed(table, &position, &self.options.path)?;
         let subject = Subject {
             file: &self.options.path,
@@ -353,7 +356,18 @@ impl Stage for GeoPackage {
             Epoch::Static | Epoch::EachObservation => None,
         };
         let last_change = instant::iso_ms(last_change(&cells));
-        let content = Content { layer: &self.options.layer, table, cells: &cells, position, srs, srs_id, height, epoch, last_change, statement: &text };
+        let content = Content {
+            layer: &self.options.layer,
+            table,
+            cells: &cells,
+            position,
+            srs,
+            srs_id,
+            height,
+            epoch,
+            last_change,
+            statement: &text,
+        };
         let file = cx.create(&self.options.path, "path")?;
         deliver::close(deliver::open(&file)?, &file)?;
         write(&file.path, &content).map_err(|e| cannot_write(&file, e))?;

@@ -59,7 +59,14 @@ pub fn parse(text: &str) -> Option<i64> {
     let (clock, fraction) = time.split_once('.').unwrap_or((time, "0"));
     let mut clock = clock.splitn(3, ':').map(number);
     let (h, m, s) = (clock.next()??, clock.next()??, clock.next()??);
-    if !(1600..=2300).contains(&year) || !(1..=12).contains(&month) || !(1..=31).contains(&day) || h > 23 || m > 59 || s > 59 || fraction.len() > 9 {
+    if !(1600..=2300).contains(&year)
+        || !(1..=12).contains(&month)
+        || !(1..=31).contains(&day)
+        || h > 23
+        || m > 59
+        || s > 59
+        || fraction.len() > 9
+    {
         return None;
     }
     let ns = number(fraction)? * 10_i64.pow(9 - u32::try_from(fraction.len()).ok()?);
@@ -82,7 +89,9 @@ mod tests {
         assert_eq!(iso_ms(1_234_567_890_999_600_000), "2009-02-13T23:31:31.000Z");
         // Leap day: 1709164800 s is 2024-02-29T00:00:00Z (`date -u -d @1709164800`).
         assert_eq!(iso(1_709_164_800_000_000_000), "2024-02-29T00:00:00.000Z");
-        for bad in ["", "Z", "2024-02-29", "2024-02-29T00:00:00", "2024-02-29T00:00:00+01:00", "2024-13-01T00:00:00Z", "2024-02-29T00:00:00.Z"] {
+        for bad in
+            ["", "Z", "2024-02-29", "2024-02-29T00:00:00", "2024-02-29T00:00:00+01:00", "2024-13-01T00:00:00Z", "2024-02-29T00:00:00.Z"]
+        {
             assert_eq!(parse(bad), None, "{bad}");
         }
     }

@@ -59,11 +59,17 @@ fn verify(file: &OutFile, table: &Table, cells: &[Cells], statement: &str) -> Re
     let data = reader.finish().map_err(|e| cannot_read(file, e))?;
     if data.height() != table.rows() || data.columns().len() != cells.len() {
         let (rows, columns) = (data.height(), data.columns().len());
-        return Err(differs(&file.name, format!("holds {rows} rows and {columns} columns, and the table holds {} and {}", table.rows(), cells.len())));
+        return Err(differs(
+            &file.name,
+            format!("holds {rows} rows and {columns} columns, and the table holds {} and {}", table.rows(), cells.len()),
+        ));
     }
     for (column, c) in data.columns().iter().zip(cells) {
         if column.name().as_str() != c.name || *column.dtype() != pipeline_core::table::dtype(c.spec.holds) {
-            return Err(differs(&file.name, format!("holds `{}` ({}) where column `{}` was written", column.name(), column.dtype(), c.name)));
+            return Err(differs(
+                &file.name,
+                format!("holds `{}` ({}) where column `{}` was written", column.name(), column.dtype(), c.name),
+            ));
         }
     }
     // The columns go through the same typed door as every table, and no longer through the writer's.
@@ -116,7 +122,8 @@ impl Stage for Parquet {
         deliver::same_frame(table, &self.ready.frame)?;
         let columns: Vec<&Column> = table.schema.columns.iter().collect();
         let cells = cells::cells(table, &columns, &self.options.path)?;
-        let position = cells::position(&table.schema, &self.ready.frame).map_err(|_| Problem::broken("the table lost its position columns"))?;
+        let position =
+            cells::position(&table.schema, &self.ready.frame).map_err(|_| Problem::broken("the table lost its position columns"))?;
         all_placed(table, &position, &self.options.path)?;
         let subject = Subject {
             file: &self.options.path,

@@ -72,7 +72,20 @@ mod tests {
         for good in ["points.csv", "client/points 2.csv", "Ø/ポイント.csv", "a..b.csv"] {
             assert!(check(good, None).is_ok(), "{good}");
         }
-        for bad in ["", "/points.csv", "../points.csv", "a/../b.csv", "a//b.csv", "./a.csv", "a/", "C:/a.csv", "c:a.csv", "a\\b.csv", "a\nb.csv", "a\0"] {
+        for bad in [
+            "",
+            "/points.csv",
+            "../points.csv",
+            "a/../b.csv",
+            "a//b.csv",
+            "./a.csv",
+            "a/",
+            "C:/a.csv",
+            "c:a.csv",
+            "a\\b.csv",
+            "a\nb.csv",
+            "a\0",
+        ] {
             assert!(check(bad, None).is_err(), "{bad:?}");
         }
         assert!(check("a.csv", Some(".gpkg")).is_err());

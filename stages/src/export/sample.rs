@@ -67,7 +67,12 @@ pub fn frame() -> Frame {
         name: "NAD83(2011) / UTM zone 16N".into(),
         axes: Axes::Projected(Unit::Metre),
         epoch: Epoch::Fixed(2010.0),
-        heights: Heights::Vertical { datum: "EPSG:5703".into(), model: "GEOID18 2019-08".into(), sha256: "ab".repeat(32), unit: Unit::Metre },
+        heights: Heights::Vertical {
+            datum: "EPSG:5703".into(),
+            model: "GEOID18 2019-08".into(),
+            sha256: "ab".repeat(32),
+            unit: Unit::Metre,
+        },
         point: PhysicalPoint::Target,
     }
 }
@@ -144,7 +149,13 @@ impl Files for NoFiles {
 }
 
 pub fn locality() -> Locality {
-    Locality { latitude_deg: 42.73, longitude_deg: -86.55, height_m: Some(219.8), receiver_separation_m: Some(-33.6), decimal_year: Some(2026.4) }
+    Locality {
+        latitude_deg: 42.73,
+        longitude_deg: -86.55,
+        height_m: Some(219.8),
+        receiver_separation_m: Some(-33.6),
+        decimal_year: Some(2026.4),
+    }
 }
 
 pub fn bind<S: Stage>(schema: &Schema, reference: Option<&Reference>, options: serde_json::Value) -> Result<Bound<S>, Vec<Problem>> {

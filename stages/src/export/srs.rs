@@ -48,19 +48,6 @@ pub fn look_up(text: &str, name: &str) -> Srs {
     open(&[]).ok().and_then(|door| define(&door, text).ok().map(|o| of_object(&o))).unwrap_or_else(|| unknown(text, name))
 }
 
-/// Whether two texts mean the same horizontal CRS: the same definition, or the two- and the
-/// three-dimensional form of one geographic system.
-#[must_use]
-pub fn same(a: &str, b: &str) -> bool {
-    if a.trim().eq_ignore_ascii_case(b.trim()) {
-        return true;
-    }
-    let Ok(door) = open(&[]) else { return false };
-    let (Ok(a), Ok(b)) = (define(&door, a), define(&door, b)) else { return false };
-    let flat = |o: &Object| matches!(o.kind(), Kind::Geographic2D | Kind::Geographic3D);
-    a.same_as(&b) || (flat(&a) && flat(&b) && matches!((a.to_2d(), b.to_2d()), (Some(a), Some(b)) if a.same_as(&b)))
-}
-
 /// What the third coordinate of a table is, in words.
 #[must_use]
 pub fn third_coordinate(frame: &Frame) -> String {
@@ -164,11 +151,5 @@ mod tests {
         assert!(compound(&feet).is_err());
         feet.heights = Heights::Ellipsoidal;
         assert!(compound(&feet).is_err());
-    }
-
-    #[test]
-    fn one_system_in_two_forms() {
-        assert!(same("EPSG:6318", "epsg:6319") && same("EPSG:6345", " EPSG:6345"));
-        assert!(!same("EPSG:6318", "EPSG:4326") && !same("EPSG:6345", "EPSG:6346") && !same("EPSG:6345", "EPSG:6319"));
     }
 }

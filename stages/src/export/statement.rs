@@ -86,7 +86,9 @@ fn epoch(epoch: Epoch) -> Value {
 fn heights(s: &Subject) -> Value {
     let column = cells::position(&s.table.schema, s.frame).ok().map(|[_, _, up]| file_name_of(up));
     let mut out = match &s.frame.heights {
-        Heights::Ellipsoidal => json!({ "surface": "ellipsoid", "meaning": "height above the ellipsoid of the datum of the CRS", "unit": "m", "unit_meaning": meaning::unit(Unit::Metre) }),
+        Heights::Ellipsoidal => {
+            json!({ "surface": "ellipsoid", "meaning": "height above the ellipsoid of the datum of the CRS", "unit": "m", "unit_meaning": meaning::unit(Unit::Metre) })
+        }
         Heights::ReceiverGeoid => json!({ "surface": "receiver-geoid", "meaning": "height above the receiver's own coarse geoid" }),
         Heights::Vertical { datum, model, sha256, unit } => {
             let srs = srs::look_up(datum, datum);
@@ -125,7 +127,8 @@ fn physical_point(point: PhysicalPoint) -> Value {
 }
 
 fn axis_order(s: &Subject) -> Value {
-    let names: Vec<String> = cells::position(&s.table.schema, s.frame).map(|p| p.iter().map(|c| file_name_of(c)).collect()).unwrap_or_default();
+    let names: Vec<String> =
+        cells::position(&s.table.schema, s.frame).map(|p| p.iter().map(|c| file_name_of(c)).collect()).unwrap_or_default();
     json!({ "names": names, "meaning": "east, north, up; columns are found by name, never by place" })
 }
 

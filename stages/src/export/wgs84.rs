@@ -50,7 +50,8 @@ impl ToWgs84 {
         let door = open(&[])?;
         let target = define(&door, WGS84_3D)?;
         let source = define(&door, &frame.crs)?.geodetic().filter(|g| matches!(g.kind(), Kind::Geographic2D | Kind::Geographic3D));
-        let source = source.and_then(|g| g.to_3d()).ok_or_else(|| none(format!("`{}` has no latitude and longitude below it", frame.crs)))?;
+        let source =
+            source.and_then(|g| g.to_3d()).ok_or_else(|| none(format!("`{}` has no latitude and longitude below it", frame.crs)))?;
         let has_heights = source.id().is_some();
         let place = locality.map(|l| (l.latitude_deg, l.longitude_deg));
         let inside = |o: &Object| match (o.area(), place) {
@@ -60,7 +61,9 @@ impl ToWgs84 {
         let year = locality.and_then(|l| l.decimal_year);
         let mut best: Option<(f64, f64, String, String)> = None;
         for found in door.operations(&source, &target, place, false) {
-            let (Some(accuracy), false, true) = (found.accuracy_m(), found.is_ballpark(), found.grids().iter().all(|g| g.found)) else { continue };
+            let (Some(accuracy), false, true) = (found.accuracy_m(), found.is_ballpark(), found.grids().iter().all(|g| g.found)) else {
+                continue;
+            };
             let Some(pipeline) = found.normalized().and_then(|n| n.proj_text()).filter(|_| inside(&found)) else { continue };
             let Ok(pinned) = door.create(&pipeline) else { continue };
             let time = match frame.epoch {
@@ -112,7 +115,12 @@ impl ToWgs84 {
                     }
                 };
                 let [x, y, z] = pipeline.carry([*longitude, *latitude, height.unwrap_or(0.0), year]).map_err(|e| (i, e))?;
-                if !(x.is_finite() && y.is_finite() && z.is_finite() && y.abs() <= 90.0 && metres((*latitude, *longitude), (y, x)) <= FARTHEST_M) {
+                if !(x.is_finite()
+                    && y.is_finite()
+                    && z.is_finite()
+                    && y.abs() <= 90.0
+                    && metres((*latitude, *longitude), (y, x)) <= FARTHEST_M)
+                {
                     return Err((i, format!("it would come to latitude {y}, longitude {x}")));
                 }
                 Ok((y, wrap(x), height.filter(|_| self.has_heights).map(|_| z)))

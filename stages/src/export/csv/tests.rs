@@ -1,6 +1,6 @@
 use super::*;
 use crate::export::sample::{POINTS, bind, codes, deliver as run, frame, reference, schema, spoilt, table};
-use pipeline_core::table::schema::{Axes, Epoch, Heights, PhysicalPoint};
+use pipeline_core::table::schema::{Axes, Epoch, Frame, Heights, PhysicalPoint};
 use proptest::prelude::*;
 use serde_json::{Value, json};
 
@@ -151,7 +151,10 @@ fn plan_time_refusals() {
     let b = |o: Value| codes(bind::<Csv>(&schema(), Some(&r), o));
     assert_eq!(b(json!({"path": "../p.csv"})), ["export/bad-path"]);
     assert_eq!(b(json!({"path": "/p.csv"})), ["export/bad-path"]);
-    assert_eq!(b(json!({"path": "p.csv", "columns": ["eastng_m", "point", "point"]})), ["export/unknown-column", "export/two-columns-one-name"]);
+    assert_eq!(
+        b(json!({"path": "p.csv", "columns": ["eastng_m", "point", "point"]})),
+        ["export/unknown-column", "export/two-columns-one-name"]
+    );
     assert_eq!(b(json!({"path": "p.csv", "columns": []})), ["export/no-columns"]);
     assert_eq!(b(json!({"path": "p.csv", "decimals": 12})), ["job/bad-value"]);
     let near = bind::<Csv>(&schema(), Some(&r), json!({"path": "p.csv", "columns": ["eastng_m"]})).err().unwrap();
@@ -165,37 +168,32 @@ fn plan_time_refusals() {
 
 #[test]
 fn the_promise_of_the_reference_is_kept() {
-    let r = reference();
-    let b = |frame: Option<_>| {
+    let with = |frame, r: &pipeline_core::reference::Reference| {
         let schema = Schema { frame, ..schema() };
-        codes(bind::<Csv>(&schema, Some(&r), json!({"path": "p.csv"})))
+        bind::<Csv>(&schema, Some(r), json!({"path": "p.csv"}))
     };
-    assert_eq!(b(None), ["export/no-frame"]);
+    let r = reference();
+    assert_eq!(codes(with(None, &r)), ["export/no-frame"]);
     // T02: heights promised above a datum, and no step applies the geoid.
     for heights in [Heights::Ellipsoidal, Heights::ReceiverGeoid] {
-        let schema = Schema { frame: Some(pipeline_core::table::schema::Frame { heights, ..frame() }), ..schema() };
-        let p = bind::<Csv>(&schema, Some(&r), json!({"path": "p.csv"})).err().unwrap();
-        let p = p.iter().find(|p| p.finding.code == "height/receiver-geoid").unwrap();
-        assert!(p.finding.size.contains("33.6"), "{}", p.finding.size);
-        assert!(p.finding.fix.contains("`height-convert`"), "{}", p.finding.fix);
+        let p = with(Some(Frame { heights, ..frame() }), &r).err().unwrap();
+        assert_eq!(p[0].finding.code, "height/receiver-geoid");
+        assert!(!p[0].finding.size.is_empty() && p[0].finding.fix.contains("`height-convert`"), "{p:?}");
     }
-    let mut other = frame();
-    other.crs = "EPSG:6346".into();
-    assert_eq!(b(Some(other)).len(), 1);
-    let mut other = frame();
-    other.epoch = Epoch::Fixed(2020.0);
-    assert_eq!(b(Some(other)).len(), 1);
-    let mut other = frame();
-    other.heights = Heights::Vertical { datum: "EPSG:5703".into(), model: "m".into(), sha256: String::new(), unit: Unit::UsSurveyFoot };
-    assert_eq!(b(Some(other)).len(), 1);
-    let mut geographic = frame();
-    geographic.axes = Axes::Geographic;
-    geographic.crs = "EPSG:6318".into();
-    assert_eq!(b(Some(geographic)).len(), 1);
-    let mut antenna = frame();
-    antenna.point = PhysicalPoint::AntennaPhaseCentre;
-    let bound = bind::<Csv>(&Schema { frame: Some(antenna), ..schema() }, Some(&r), json!({"path": "p.csv"})).unwrap();
-    assert_eq!(bound.notes[0].finding.code, "export/antenna-delivered");
+    let size = with(Some(Frame { heights: Heights::Ellipsoidal, ..frame() }), &r).err().unwrap()[0].finding.size.clone();
+    assert!(size.contains("33.6"), "the separation of the log: {size}");
+    assert_eq!(codes(with(Some(Frame { crs: "EPSG:6346".into(), ..frame() }), &r)), ["frame/not-as-promised"]);
+    assert_eq!(codes(with(Some(Frame { crs: "EPSG:6318".into(), axes: Axes::Geographic, ..frame() }), &r)), ["frame/not-as-promised"]);
+    assert_eq!(codes(with(Some(Frame { crs: "the grid of last year".into(), ..frame() }), &r)), ["export/not-the-promised-crs"]);
+    assert_eq!(codes(with(Some(Frame { epoch: Epoch::Fixed(2020.0), ..frame() }), &r)), ["export/not-the-promised-epoch"]);
+    assert_eq!(codes(with(Some(Frame { epoch: Epoch::EachObservation, ..frame() }), &r)), ["export/not-the-promised-epoch"]);
+    let vertical = |unit| Heights::Vertical { datum: "EPSG:5703".into(), model: "m".into(), sha256: "00".into(), unit };
+    assert_eq!(codes(with(Some(Frame { heights: vertical(Unit::UsSurveyFoot), ..frame() }), &r)), ["frame/mixed-units"]);
+    assert_eq!(codes(with(Some(Frame { point: PhysicalPoint::AntennaPhaseCentre, ..frame() }), &r)), ["frame/not-the-target"]);
+    let mut pinned = reference();
+    pinned.delivery.heights.geoid.as_mut().unwrap().sha256 = Some("AB".repeat(32));
+    assert!(with(Some(frame()), &pinned).is_ok());
+    assert_eq!(codes(with(Some(Frame { heights: vertical(Unit::Metre), ..frame() }), &pinned)), ["export/not-the-promised-geoid"]);
 }
 
 #[test]

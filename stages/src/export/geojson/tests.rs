@@ -151,7 +151,14 @@ fn gdal_reads_it() {
     let out = std::process::Command::new("ogrinfo").args(["-ro", "-al"]).arg(dir.path().join("points.geojson")).output().unwrap();
     let (text, errors) = (String::from_utf8_lossy(&out.stdout), String::from_utf8_lossy(&out.stderr));
     assert!(out.status.success() && errors.is_empty(), "{errors}");
-    for want in ["Geometry: 3D Point", "Feature Count: 6", "ID[\"EPSG\",4979]", "easting_m (Real) = 536831.1234567", "point (String) = 007", "id (String) = day1/V-07#1"] {
+    for want in [
+        "Geometry: 3D Point",
+        "Feature Count: 6",
+        "ID[\"EPSG\",4979]",
+        "easting_m (Real) = 536831.1234567",
+        "point (String) = 007",
+        "id (String) = day1/V-07#1",
+    ] {
         assert!(text.contains(want), "{want} in\n{text}");
     }
 }

@@ -18,8 +18,13 @@ fn round_trip() {
     assert_eq!(&bytes[68..72], b"GPKG", "application id in the header of the file");
     assert_eq!(bytes[60..64], 10_400_u32.to_be_bytes());
     let db = open(&dir.path().join("points.gpkg"));
-    let ids: Vec<i64> =
-        db.prepare("SELECT srs_id FROM gpkg_spatial_ref_sys ORDER BY 1").unwrap().query_map([], |r| r.get(0)).unwrap().map(Result::unwrap).collect();
+    let ids: Vec<i64> = db
+        .prepare("SELECT srs_id FROM gpkg_spatial_ref_sys ORDER BY 1")
+        .unwrap()
+        .query_map([], |r| r.get(0))
+        .unwrap()
+        .map(Result::unwrap)
+        .collect();
     assert_eq!(ids, [-1, 0, 4326, 6345]);
     let (change, min_x, srs): (String, f64, i64) =
         db.query_row("SELECT last_change, min_x, srs_id FROM gpkg_contents", [], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?))).unwrap();
@@ -27,7 +32,8 @@ fn round_trip() {
     assert_eq!((change, min_x, srs), (instant::iso_ms(latest), 536_831.123_456_7, 6345));
     let epoch: f64 = db.query_row("SELECT epoch FROM gpkg_spatial_ref_sys WHERE srs_id = 6345", [], |r| r.get(0)).unwrap();
     assert_eq!(epoch, 2010.0);
-    let about: String = db.query_row("SELECT description FROM gpkg_data_columns WHERE column_name = 'vertical_95_m'", [], |r| r.get(0)).unwrap();
+    let about: String =
+        db.query_row("SELECT description FROM gpkg_data_columns WHERE column_name = 'vertical_95_m'", [], |r| r.get(0)).unwrap();
     assert_eq!(about, "vertical uncertainty; metre; 95 %, one axis");
 }
 
@@ -85,7 +91,10 @@ fn a_changed_file_is_noticed() {
         ("UPDATE points SET geom = (SELECT geom FROM points WHERE fid = 1) WHERE fid = 2", "geometry of point `007`"),
         ("UPDATE points SET time = '2020-01-01T00:00:00Z' WHERE fid = 3", "`time` of point `1.10`"),
         ("DELETE FROM points WHERE fid = 4", "holds 3 rows"),
-        ("INSERT INTO points SELECT 99, geom, point, code, remark, diameter_mm, surface, aim, session, occupation, file, line_first, line_last, time_first, time, time_last, latitude_deg, longitude_deg, ellipsoidal_height_m, sigma_east_m, sigma_north_m, sigma_up_m, correlation_east_north, random_horizontal_m, horizontal_95_m, vertical_95_m, epochs_used, effective_epochs, span_s, fix, base_station, pdop_max, sigma_assumed, height_m, geoid_separation_m, easting_m, northing_m, grid_convergence_deg, scale_factor FROM points WHERE fid = 1", "holds more than"),
+        (
+            "INSERT INTO points SELECT 99, geom, point, code, remark, diameter_mm, surface, aim, session, occupation, file, line_first, line_last, time_first, time, time_last, latitude_deg, longitude_deg, ellipsoidal_height_m, sigma_east_m, sigma_north_m, sigma_up_m, correlation_east_north, random_horizontal_m, horizontal_95_m, vertical_95_m, epochs_used, effective_epochs, span_s, fix, base_station, pdop_max, sigma_assumed, height_m, geoid_separation_m, easting_m, northing_m, grid_convergence_deg, scale_factor FROM points WHERE fid = 1",
+            "holds more than",
+        ),
         ("UPDATE gpkg_metadata SET metadata = '{}'", "statement"),
         ("UPDATE gpkg_geometry_columns SET srs_id = 4326", "another coordinate system"),
         ("PRAGMA user_version = 1", "user_version"),
@@ -133,11 +142,14 @@ fn a_crs_without_a_code_gets_a_number_of_its_own() {
     let bound = bind::<GeoPackage>(&t.schema, Some(&r), json!({"path": "p.gpkg"})).unwrap_or_else(|p| panic!("{p:?}"));
     let world = pipeline_core::stage::cx::Collect::new(dir.path());
     bound.stage.run(std::slice::from_ref(&t), &Cx::new(&world, "d", None)).unwrap();
-    let wkt: String =
-        open(&dir.path().join("p.gpkg")).query_row("SELECT definition_12_063 FROM gpkg_spatial_ref_sys WHERE srs_id = 100000", [], |r| r.get(0)).unwrap();
+    let wkt: String = open(&dir.path().join("p.gpkg"))
+        .query_row("SELECT definition_12_063 FROM gpkg_spatial_ref_sys WHERE srs_id = 100000", [], |r| r.get(0))
+        .unwrap();
     assert!(wkt.starts_with("PROJCRS["), "{wkt}");
     let (id, organisation): (i64, String) = open(&dir.path().join("p.gpkg"))
-        .query_row("SELECT s.srs_id, organization FROM gpkg_contents c JOIN gpkg_spatial_ref_sys s USING (srs_id)", [], |r| Ok((r.get(0)?, r.get(1)?)))
+        .query_row("SELECT s.srs_id, organization FROM gpkg_contents c JOIN gpkg_spatial_ref_sys s USING (srs_id)", [], |r| {
+            Ok((r.get(0)?, r.get(1)?))
+        })
         .unwrap();
     assert_eq!((id, organisation.as_str()), (100_000, "NONE"));
 }
@@ -159,7 +171,17 @@ fn gdal_reads_it() {
     // GDAL before 3.7 knows version 1.3 of the standard, says so, and reads on.
     let other: Vec<&str> = errors.lines().filter(|l| !l.trim().is_empty() && !l.contains("v1.4.0")).collect();
     assert!(out.status.success() && other.is_empty(), "{errors}");
-    for want in ["Layer name: points", "Geometry: 3D Point", "Feature Count: 11", "ID[\"EPSG\",6345]", "2010", "time: DateTime", "sigma_assumed: Integer(Boolean)", "easting_m: Real", "epochs_used: Integer64"] {
+    for want in [
+        "Layer name: points",
+        "Geometry: 3D Point",
+        "Feature Count: 11",
+        "ID[\"EPSG\",6345]",
+        "2010",
+        "time: DateTime",
+        "sigma_assumed: Integer(Boolean)",
+        "easting_m: Real",
+        "epochs_used: Integer64",
+    ] {
         assert!(text.contains(want), "{want} in\n{text}");
     }
     run::<GeoPackage>(dir.path(), &t, json!({"path": "c.gpkg", "vertical_in_crs": true})).unwrap();
