@@ -200,8 +200,8 @@ fn lock<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
 
 impl Run<'_> {
     fn prepare(&self, record_path: &std::path::Path, in_the_way: &mut bool) -> Result<(), Problem> {
-        if record_path.exists() && !self.settings.overwrite {
-            if !old_run_failed(record_path) {
+        if record_path.exists() && !self.settings.overwrite
+            && !old_run_failed(record_path) {
                 *in_the_way = true;
                 return Err(Problem::from(
                     Diagnostic::new("export/exists", Verdict::Block, format!("`{}` holds the results of an earlier run", self.plan.results_name))
@@ -209,7 +209,6 @@ impl Run<'_> {
                         .fix("move it away, choose another `results` folder in the job, or run with `--overwrite`"),
                 ));
             }
-        }
         std::fs::create_dir_all(&self.plan.results).map_err(|e| desk::cannot_write(&self.plan.results_name, &e))?;
         for node in &self.plan.nodes {
             for resource in node.bound.stage.resources() {
@@ -361,11 +360,10 @@ impl Run<'_> {
         *lock(&self.times[n]) += clock.elapsed().as_secs_f64() * 1000.0;
         let place = |mut p: Problem| {
             p.finding.step = Some(node.id.clone());
-            if p.finding.place.is_empty() {
-                if let Some((_, s)) = session {
+            if p.finding.place.is_empty()
+                && let Some((_, s)) = session {
                     p.finding.place = format!("session `{}`", s.name);
                 }
-            }
             p
         };
         let table = match result {

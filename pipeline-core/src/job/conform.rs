@@ -81,11 +81,10 @@ impl Walk<'_> {
         // Option<T> of a named type.
         if let Some(any) = schema.get("anyOf").and_then(Value::as_array) {
             let real: Vec<&Value> = any.iter().filter(|s| s.get("type").and_then(Value::as_str) != Some("null")).collect();
-            if let ([only], true) = (real.as_slice(), real.len() < any.len()) {
-                if !value.is_null() {
+            if let ([only], true) = (real.as_slice(), real.len() < any.len())
+                && !value.is_null() {
                     self.check(path, value, only);
                 }
-            }
             return;
         }
         if let Some(words) = words_of(&schema) {
@@ -128,8 +127,8 @@ impl Walk<'_> {
                         self.check(&format!("{path}[{i}]"), v, item);
                     }
                 }
-                if let Some(least) = schema.get("minItems").and_then(Value::as_u64) {
-                    if (items.len() as u64) < least {
+                if let Some(least) = schema.get("minItems").and_then(Value::as_u64)
+                    && (items.len() as u64) < least {
                         self.say(
                             "job/out-of-range",
                             format!("`{}` needs at least {least} entries", last_key(path)),
@@ -138,7 +137,6 @@ impl Walk<'_> {
                             "add an entry".into(),
                         );
                     }
-                }
             }
             Value::Number(n) => self.check_range(path, n.as_f64().unwrap_or(f64::NAN), &schema),
             _ => {}

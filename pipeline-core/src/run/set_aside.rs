@@ -59,8 +59,8 @@ pub fn ranges(table: &Table, step: &str, step_index: usize, reason: &str, detail
         let (session, file, point) = (sessions[row].unwrap_or(""), files[row].unwrap_or(""), points[row].unwrap_or(""));
         let (first, last) = (firsts[row].unwrap_or(0), lasts[row].unwrap_or(0));
         let (epoch, time) = (epochs[row].unwrap_or(0), times[row].unwrap_or(0));
-        if let Some(range) = out.last_mut() {
-            if epoch != 0 && epoch == range.epoch_last + 1 && range.file == file && range.point == point && range.session == session {
+        if let Some(range) = out.last_mut()
+            && epoch != 0 && epoch == range.epoch_last + 1 && range.file == file && range.point == point && range.session == session {
                 range.line_first = range.line_first.min(first);
                 range.line_last = range.line_last.max(last);
                 range.epoch_last = epoch;
@@ -68,7 +68,6 @@ pub fn ranges(table: &Table, step: &str, step_index: usize, reason: &str, detail
                 range.time_last = time;
                 continue;
             }
-        }
         out.push(Range {
             session: session.to_owned(),
             step: step.to_owned(),

@@ -1,6 +1,9 @@
 //! Published values: map projections, transformations and national systems. Each row names its
 //! source; a printed summary gives the worst difference of each system.
 
+// Digits stand as their sources print them.
+#![allow(clippy::inconsistent_digit_grouping)]
+
 use super::door::Door;
 use super::ellipsoid::{Ellipsoid, GRS80, WGS84};
 use super::fixture::shared;

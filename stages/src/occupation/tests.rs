@@ -111,6 +111,7 @@ fn s_nist_univariate() {
 
 /// Simulates occupations with GNSS noise of first order (tau 115 s) and white attitude noise, and
 /// counts how often the 95 % interval or circle holds the truth.
+#[allow(clippy::too_many_arguments)]
 fn coverage(seed: u64, n: usize, step_s: f64, tau: f64, gnss: [f64; 3], rho_en: f64, attitude: [f64; 3], runs: usize) -> [f64; 4] {
     let mut dice = Dice(seed);
     let mut hits = [0_usize; 4];
@@ -135,6 +136,7 @@ fn coverage(seed: u64, n: usize, step_s: f64, tau: f64, gnss: [f64; 3], rho_en: 
             .collect();
         let e = estimate(&epochs, &Rules { tau_gnss_s: tau, ..RULES }).unwrap();
         let v = |i: usize, j: usize| e.gnss[i][j] + e.rest[i][j];
+        #[allow(clippy::needless_range_loop)]
         for k in 0..3 {
             hits[k] += usize::from(e.mean[k].abs() <= 1.959_964 * v(k, k).sqrt());
         }
