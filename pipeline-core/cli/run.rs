@@ -85,7 +85,7 @@ fn summary(plan: &Plan, outcome: &Outcome) -> String {
         );
     }
     for (step, node) in decided.steps.iter().zip(&plan.nodes) {
-        if node.spec.delivers && outcome.done() {
+        if (node.spec.delivers && outcome.done()) || step.rows.partitions == 0 {
             continue;
         }
         let refused: u64 = step.rows.set_aside.values().sum();
@@ -101,7 +101,7 @@ fn summary(plan: &Plan, outcome: &Outcome) -> String {
             let _ = writeln!(out, "  delivered  {}/{}{rows}", plan.results_name, product.name);
         }
     }
-    if outcome.record_path.exists() && outcome.record_error.is_none() {
+    if !outcome.record_kept_back && outcome.record_error.is_none() {
         let _ = writeln!(out, "  record     {}/{}", plan.results_name, run::RECORD);
     }
     let Record { happened, .. } = &outcome.record;

@@ -148,7 +148,10 @@ impl Compiler<'_> {
         let name = path.to_string_lossy().replace('\\', "/");
         let job_document = self.read_text(&name, path, None)?;
         let folder = path.parent().map_or_else(PathBuf::new, Path::to_path_buf);
-        let job: Job = self.typed(job_document)?;
+        let Some(job) = self.typed::<Job>(job_document) else {
+            self.salvage(&folder, job_document);
+            return None;
+        };
         let rig: Option<Rig> = self.side_file(&folder, job.rig.as_ref(), job_document, "rig");
         let mut reference: Option<Reference> = self.side_file(&folder, job.reference.as_ref(), job_document, "reference");
         if let (Some(reference), Some(file)) = (&mut reference, &job.reference) {
@@ -200,6 +203,27 @@ impl Compiler<'_> {
         for (i, step) in job.steps.iter().enumerate() {
             if let Some(kind) = self.registry.get(&step.stage) {
                 self.options_fit(i, &step.options, &kind.options_schema(), job_document);
+            }
+        }
+    }
+
+    /// Looks at the rest of a job whose form is broken, so that one slip does not hide the others.
+    fn salvage(&mut self, folder: &Path, job_document: usize) {
+        let value = self.documents[job_document].value.clone();
+        let text = |key: &str| value.get(key).and_then(serde_json::Value::as_str).map(str::to_owned);
+        let _: Option<Rig> = self.side_file(folder, text("rig").as_ref(), job_document, "rig");
+        let _: Option<Reference> = self.side_file(folder, text("reference").as_ref(), job_document, "reference");
+        let steps = value.get("steps").and_then(serde_json::Value::as_array).cloned().unwrap_or_default();
+        for (i, step) in steps.iter().enumerate() {
+            let Some(stage) = step.get("stage").and_then(serde_json::Value::as_str) else { continue };
+            let registry = self.registry;
+            match registry.get(stage) {
+                None => self.findings.push(checks::unknown_stage(i, stage, &self.documents[job_document], registry)),
+                Some(kind) => {
+                    if let Some(options) = step.get("options").and_then(serde_json::Value::as_object) {
+                        self.options_fit(i, options, &kind.options_schema(), job_document);
+                    }
+                }
             }
         }
     }

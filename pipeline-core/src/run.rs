@@ -37,6 +37,8 @@ pub struct Outcome {
     pub record: Record,
     /// Path of the record.
     pub record_path: PathBuf,
+    /// Whether the record was kept back, so that the one of an earlier delivery stays.
+    pub record_kept_back: bool,
     /// Why the record could not be written.
     pub record_error: Option<std::io::Error>,
 }
@@ -130,7 +132,7 @@ pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Syn
     } else {
         std::fs::create_dir_all(&plan.results).and_then(|()| record.write(&record_path)).err()
     };
-    Outcome { record, record_path, record_error }
+    Outcome { record, record_path, record_kept_back: previous_in_the_way, record_error }
 }
 
 /// The record of a run that ended before it began: the job was refused.

@@ -102,6 +102,10 @@ pub fn read(name: &str, bytes: &[u8]) -> Result<Document, Box<Diagnostic>> {
         d.what = format!("this is not valid YAML: {message}");
         Box::new(d.fix("check indentation, colons and quotes at this line"))
     })?;
+    if value.is_null() {
+        let d = Diagnostic::new("job/syntax", Verdict::Error, format!("`{name}` holds no keys")).label(Label::file(name, "empty, or comments only"));
+        return Err(Box::new(d.fix("`gunter schema` prints the form of the file")));
+    }
     document.value = convert(value, "", &document)?;
     Ok(document)
 }

@@ -50,15 +50,18 @@ fn unique_ids(job: &Job, document: &Document, found: &mut Vec<Diagnostic>) {
 fn known_stages(job: &Job, document: &Document, registry: &Registry, found: &mut Vec<Diagnostic>) {
     for (i, step) in job.steps.iter().enumerate() {
         if registry.get(&step.stage).is_none() {
-            let hint = registry.hint(&step.stage);
-            let text = if hint.is_empty() { "unknown stage" } else { &hint };
-            found.push(
-                Diagnostic::new("job/unknown-stage", Verdict::Error, format!("no stage is called `{}`", step.stage))
-                    .label(document.value_label(&format!("steps[{i}].stage"), text))
-                    .fix("`gunter stages` lists them"),
-            );
+            found.push(unknown_stage(i, &step.stage, document, registry));
         }
     }
+}
+
+/// The finding for a stage that no one has heard of.
+pub fn unknown_stage(step: usize, stage: &str, document: &Document, registry: &Registry) -> Diagnostic {
+    let hint = registry.hint(stage);
+    let text = if hint.is_empty() { "unknown stage" } else { &hint };
+    Diagnostic::new("job/unknown-stage", Verdict::Error, format!("no stage is called `{stage}`"))
+        .label(document.value_label(&format!("steps[{step}].stage"), text))
+        .fix("`gunter stages` lists them")
 }
 
 fn waivers_say_who_and_why(job: &Job, document: &Document, found: &mut Vec<Diagnostic>) {
