@@ -5,6 +5,7 @@
 //! same on each platform.
 
 pub mod bench;
+pub mod compare;
 pub mod demo;
 pub mod earth;
 pub mod epoch;

@@ -1,11 +1,13 @@
-//! Writes the demo scenario, the trap fixtures or a benchmark archive.
+//! Writes the demo scenario, the trap fixtures or a benchmark archive, and compares a delivery with the truth.
 
+use std::io::Write;
 use std::path::Path;
 use std::process::ExitCode;
 
 const USAGE: &str = "usage: generator demo DIR [--seed N]
        generator traps DIR
-       generator bench DIR [--sessions N] [--minutes M]";
+       generator bench DIR [--sessions N] [--minutes M]
+       generator compare TRUTH.csv POINTS.csv";
 
 fn main() -> ExitCode {
     let words: Vec<String> = std::env::args().skip(1).collect();
@@ -27,6 +29,11 @@ fn run(words: &[String]) -> Result<(), String> {
         Some(k) => words.get(k + 1).and_then(|w| w.parse().ok()).ok_or_else(|| format!("`{name}` needs a whole number\n{USAGE}")),
     };
     let folder = Path::new(folder);
+    if what == "compare" {
+        let points = words.get(2).ok_or(USAGE)?;
+        let text = generator::compare::text(folder, Path::new(points)).map_err(|e| format!("cannot compare: {e}"))?;
+        return std::io::stdout().write_all(text.as_bytes()).map_err(|e| e.to_string());
+    }
     match what.as_str() {
         "demo" => generator::demo::write(folder, u64::from(number("--seed", 20_260_317)?)),
         "traps" => generator::traps::write(folder),
