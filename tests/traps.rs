@@ -1,0 +1,82 @@
+//! Wrong jobs and bad data, each with the finding that must be made, and the same job put right.
+
+#![allow(missing_docs, clippy::unwrap_used, clippy::panic)]
+
+mod common;
+
+use common::{code, deliveries, find, findings, gunter, json, root, workspace};
+use serde_json::Value;
+
+/// `key: value` of an `expect.yaml`.
+fn expected(text: &str, key: &str) -> Option<String> {
+    text.lines().find_map(|l| l.strip_prefix(&format!("{key}: "))).map(str::to_owned)
+}
+
+fn trap(name: &str) {
+    let folder = workspace();
+    let place = folder.path().join("tests/fixtures/traps").join(name);
+    let expect = std::fs::read_to_string(place.join("expect.yaml")).unwrap();
+    let (want, verdict) = (expected(&expect, "code").unwrap(), expected(&expect, "verdict").unwrap());
+
+    let run = gunter(&place, &["run", "job.yaml", "--format", "json"]);
+    let found = findings(&json(&run));
+    let finding = find(&found, &want).unwrap_or_else(|| panic!("{name}: no {want} among {found:#?}"));
+    assert_eq!(finding["verdict"], verdict.as_str(), "{name}");
+    for line in ["what", "size", "fix"] {
+        assert!(finding[line].as_str().is_some_and(|t| !t.is_empty()), "{name}: no {line} in {finding:#}");
+    }
+    let placed = finding["place"].as_str().is_some_and(|p| !p.is_empty()) || finding["labels"].as_array().is_some_and(|l| !l.is_empty());
+    assert!(placed, "{name}: no place in {finding:#}");
+    // The two that are not about coordinates speak of days and of epochs; all others of metres.
+    if !matches!(want.as_str(), "time/no-date" | "data/torn-line") {
+        assert!(finding["size"].as_str().is_some_and(|s| s.contains(" m")), "{name}: no metres in {}", finding["size"]);
+    }
+    let results = place.join("results");
+    let delivered = deliveries(&results);
+    if verdict == "block" {
+        assert_ne!(code(&run), 0, "{name}");
+        assert!(delivered.is_empty(), "{name}: {delivered:?}");
+        let check = gunter(&place, &["check", "job.yaml", "--format", "json"]);
+        assert_eq!(code(&check), 2, "{name}: `check` must see it before anything is run");
+        assert!(find(&findings(&json(&check)), &want).is_some(), "{name}: `check` is silent");
+    } else {
+        assert_eq!(code(&run), 0, "{name}");
+    }
+    if let Some(point) = expected(&expect, "point") {
+        assert_eq!(finding["point"], point.as_str(), "{name}");
+        for file in delivered.iter().filter(|f| f.ends_with(".csv") && *f != "set-aside.csv") {
+            let text = std::fs::read_to_string(results.join(file)).unwrap();
+            assert!(!text.lines().any(|l| l.starts_with(&format!("{point},"))), "{name}: {point} was delivered");
+        }
+    }
+
+    if place.join("fixed.yaml").exists() {
+        let _ = std::fs::remove_dir_all(&results);
+        let fixed = gunter(&place, &["run", "fixed.yaml", "--format", "json"]);
+        let answer: Value = json(&fixed);
+        assert!(find(&findings(&answer), &want).is_none(), "{name}: the job put right is still accused");
+        assert_eq!(code(&fixed), 0, "{name}: {:#?}", findings(&answer));
+    }
+}
+
+macro_rules! traps {
+    ($($name:ident)*) => {$(
+        #[test]
+        #[allow(non_snake_case)]
+        fn $name() {
+            trap(stringify!($name));
+        }
+    )*
+    const NAMES: &[&str] = &[$(stringify!($name)),*];
+    };
+}
+
+traps! { T01 T02 T03 T04 T06 T08 T10 T11 T13 T14 T15 T18 }
+
+#[test]
+fn every_folder_is_tested() {
+    let mut folders: Vec<String> =
+        std::fs::read_dir(root().join("tests/fixtures/traps")).unwrap().map(|e| e.unwrap().file_name().to_string_lossy().into_owned()).collect();
+    folders.sort();
+    assert_eq!(folders, NAMES);
+}
