@@ -329,7 +329,7 @@ fn rdnaptrans_2018() {
         points += 1;
     }
     eprintln!("CONFORMANCE RDNAPTRANS2018: {points} points, worst {plan:.5} m in plan, {height:.5} m in height; {rim} on the rim, {refused} outside the grid refused");
-    assert!(points > 4000);
+    assert!(points > 3900);
 }
 
 #[test]
