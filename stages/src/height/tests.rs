@@ -23,8 +23,11 @@ fn the_chain_from_itrf_to_grid_and_height() {
     let here = Some(place(GULF.0, GULF.1, GULF.2, Some(2025.5)));
     let (heights, said) = run::<HeightConvert>("{}", &table, &reference, here);
     let (lat, lon) = (heights.floats("latitude_deg").unwrap(), heights.floats("longitude_deg").unwrap());
-    let (h, n, up) =
-        (heights.floats("ellipsoidal_height_m").unwrap(), heights.floats("geoid_separation_m").unwrap(), heights.floats("height_m").unwrap());
+    let (h, n, up) = (
+        heights.floats("ellipsoidal_height_m").unwrap(),
+        heights.floats("geoid_separation_m").unwrap(),
+        heights.floats("height_m").unwrap(),
+    );
     for i in 0..2 {
         assert!((n[i] - plane(lat[i], lon[i])).abs() < 2e-6, "{} {}", n[i], plane(lat[i], lon[i]));
         assert!((up[i] - (h[i] - n[i])).abs() < 1e-12);
@@ -73,7 +76,9 @@ fn grid_absent_renamed_changed_outside_or_no_grid() {
     let mut reference = gulf(folder.path());
     let table = points("EPSG:9989", Epoch::EachObservation, &[("A", 27.5, -87.0, 12.0)]);
     let here = Some(place(27.5, -87.0, 12.0, Some(2025.5)));
-    let try_it = |r: &pipeline_core::reference::Reference, l| bind::<HeightConvert>("{}", &table.schema, r, l).map(|_| ()).map_err(|p| codes(&p).join(" ") + "\n" + &shown(&p));
+    let try_it = |r: &pipeline_core::reference::Reference, l| {
+        bind::<HeightConvert>("{}", &table.schema, r, l).map(|_| ()).map_err(|p| codes(&p).join(" ") + "\n" + &shown(&p))
+    };
     let path = folder.path().join("invented.gtx");
 
     // Present, and the digest agreed on.
@@ -116,7 +121,9 @@ fn grid_absent_renamed_changed_outside_or_no_grid() {
 #[test]
 fn a_node_without_a_value_gives_no_height() {
     let folder = tempfile::tempdir().unwrap();
-    write_gtx(&folder.path().join("hole.gtx"), 27.0, -88.0, 0.5, 3, 5, |la, lo| if (la - 27.5).abs() < 1e-9 && (lo + 87.0).abs() < 1e-9 { f64::NAN } else { plane(la, lo) });
+    write_gtx(&folder.path().join("hole.gtx"), 27.0, -88.0, 0.5, 3, 5, |la, lo| {
+        if (la - 27.5).abs() < 1e-9 && (lo + 87.0).abs() < 1e-9 { f64::NAN } else { plane(la, lo) }
+    });
     let grid = GeoidGrid::at(&folder.path().join("hole.gtx")).unwrap();
     assert_eq!(grid.separation_at(27.5, -87.0).unwrap(), None);
     assert_eq!(grid.separation_at(27.4, -87.1).unwrap(), None);
