@@ -4,7 +4,7 @@
 
 mod common;
 
-use common::{code, deliveries, find, findings, gunter, json, root, workspace};
+use common::{code, deliveries, files, find, findings, gunter, json, root, workspace};
 use serde_json::Value;
 
 /// `key: value` of an `expect.yaml`.
@@ -27,12 +27,14 @@ fn trap(name: &str) {
     }
     let placed = finding["place"].as_str().is_some_and(|p| !p.is_empty()) || finding["labels"].as_array().is_some_and(|l| !l.is_empty());
     assert!(placed, "{name}: no place in {finding:#}");
-    // The two that are not about coordinates speak of days and of epochs; all others of metres.
+    // Two are not about coordinates and speak of days and of epochs; all others of lengths.
     if !matches!(want.as_str(), "time/no-date" | "data/torn-line") {
-        assert!(finding["size"].as_str().is_some_and(|s| s.contains(" m")), "{name}: no metres in {}", finding["size"]);
+        let length = |s: &str| s.contains(" m") || s.contains(" ft") || s.contains("factor");
+        assert!(finding["size"].as_str().is_some_and(length), "{name}: no length in {}", finding["size"]);
     }
     let results = place.join("results");
     let delivered = deliveries(&results);
+    assert!(files(&results).iter().any(|f| f.ends_with("record.json")), "{name}: a run without a record");
     if verdict == "block" {
         assert_ne!(code(&run), 0, "{name}");
         assert!(delivered.is_empty(), "{name}: {delivered:?}");

@@ -35,6 +35,12 @@ impl Problem {
         Self::from(Diagnostic::new(code, Verdict::Error, what))
     }
 
+    /// A setting that would deliver wrong coordinates: verdict `block`.
+    #[must_use]
+    pub fn blocks(code: &str, what: impl Into<String>) -> Self {
+        Self::from(Diagnostic::new(code, Verdict::Block, what))
+    }
+
     /// A fault of the program and not of the user.
     #[must_use]
     pub fn broken(what: impl std::fmt::Display) -> Self {

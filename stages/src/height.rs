@@ -4,6 +4,7 @@ pub mod convert;
 #[cfg(test)]
 mod tests;
 pub(crate) mod findings;
+pub(crate) mod plan;
 
 use pipeline_core::stage::{StageKind, kind};
 use std::sync::Arc;

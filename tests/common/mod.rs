@@ -87,7 +87,7 @@ pub fn files(folder: &Path) -> Vec<String> {
     out
 }
 
-/// Deliveries in a results folder: everything but the record.
+/// Deliveries in a results folder: everything but the records.
 pub fn deliveries(folder: &Path) -> Vec<String> {
-    files(folder).into_iter().filter(|f| f != "record.json").collect()
+    files(folder).into_iter().filter(|f| !f.ends_with("record.json")).collect()
 }

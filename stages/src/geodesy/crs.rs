@@ -63,11 +63,12 @@ impl Crs {
         // The registry counts the realisations of ETRS89 as dynamic because they have a reference epoch.
         // They turn with the Eurasian plate, and their coordinates are used without an epoch.
         let eurasian = datum.as_ref().or(ensemble.as_ref()).is_some_and(|d| d.name().starts_with("European Terrestrial Reference"));
-        let dynamic = !eurasian && match (&datum, &ensemble) {
-            (Some(d), _) => d.is_dynamic_datum(),
-            (None, Some(e)) => e.members().iter().any(Object::is_dynamic_datum),
-            (None, None) => false,
-        };
+        let dynamic = !eurasian
+            && match (&datum, &ensemble) {
+                (Some(d), _) => d.is_dynamic_datum(),
+                (None, Some(e)) => e.members().iter().any(Object::is_dynamic_datum),
+                (None, None) => false,
+            };
         Self {
             text: text.to_owned(),
             id: object.id(),
@@ -249,7 +250,10 @@ mod tests {
         assert_eq!(wgs.ensemble_accuracy_m, Some(2.0));
         assert!(wgs.dynamic && wgs.ellipsoid == WGS84);
         let utm = Crs::look_up("EPSG:6345").unwrap();
-        assert_eq!((utm.kind, utm.horizontal_unit(), utm.geographic_3d.as_deref()), (Kind::Projected, Some(Unit::Metre), Some("EPSG:6319")));
+        assert_eq!(
+            (utm.kind, utm.horizontal_unit(), utm.geographic_3d.as_deref()),
+            (Kind::Projected, Some(Unit::Metre), Some("EPSG:6319"))
+        );
         assert_eq!(Crs::look_up("EPSG:6499").unwrap().horizontal_unit(), Some(Unit::Foot));
         assert_eq!(Crs::look_up("EPSG:2253").unwrap().horizontal_unit(), Some(Unit::Foot));
         assert_eq!(Crs::look_up("EPSG:2225").unwrap().horizontal_unit(), Some(Unit::UsSurveyFoot));
@@ -260,6 +264,11 @@ mod tests {
         assert_eq!(Crs::look_up("EPSG:27700").unwrap().geographic_3d, None);
         for code in ["EPSG:4937", "EPSG:7931", "EPSG:7843", "EPSG:4939"] {
             assert!(!Crs::look_up(code).unwrap().dynamic, "{code}");
+        }
+        // Codes that findings name as examples.
+        for (code, name) in [("EPSG:7931", "ETRF2000"), ("EPSG:8403", "ETRF2014"), ("EPSG:9989", "ITRF2020"), ("EPSG:7912", "ITRF2014")] {
+            let crs = Crs::look_up(code).unwrap();
+            assert_eq!((crs.name.as_str(), crs.kind), (name, Kind::Geographic3D));
         }
         for code in ["EPSG:7912", "EPSG:7789", "EPSG:9990"] {
             assert!(Crs::look_up(code).unwrap().dynamic, "{code}");

@@ -72,7 +72,7 @@ impl Ellipsoid {
     /// Latitude and longitude (deg, east positive, -180 to 180) and ellipsoidal height (m) of
     /// geocentric X, Y, Z (m).
     ///
-    /// Bowring (1976, 1985): the parametric latitude is improved three times, each time on the unit
+    /// Bowring (1976, 1985): the parametric latitude is improved twice, each time on the unit
     /// circle and never as a tangent, so poles and equator need no case of their own. From 100 km
     /// below the ellipsoid to the height of the satellites the result is good to the last digits
     /// of a double (below 1 nm at the surface of the Earth). The height is p cos(lat) + z sin(lat)
@@ -94,7 +94,7 @@ impl Ellipsoid {
             return (f64::NAN, f64::NAN, f64::NAN);
         }
         let (mut top, mut bottom) = (z, p);
-        for _ in 0..3 {
+        for _ in 0..2 {
             top = z + second_e2_b * s * s * s;
             bottom = p - e2_a * c * c * c;
             (s, c) = unit(top * (1.0 - self.f), bottom);

@@ -1,8 +1,9 @@
 //! Findings about frames and epochs, with their size at the place of the work.
 
+use super::area::Area;
 use super::crs::{Crs, block, define};
 use super::door::{Door, Object};
-use super::operation::{Wish, here, place_of, shift};
+use super::operation::{Candidate, Wish, here, place_of, shift};
 use pipeline_core::stage::{Locality, Problem};
 use pipeline_core::table::schema::Epoch;
 
@@ -50,7 +51,9 @@ pub(crate) fn epoch_change(wish: &Wish, from: &Crs, to: &Crs, target: Epoch) -> 
         Epoch::EachObservation => "the epoch of observation".to_owned(),
     };
     let years = match (wish.from_epoch, target, wish.locality.and_then(|l| l.decimal_year)) {
-        (Epoch::Fixed(a), Epoch::Fixed(b), _) | (Epoch::EachObservation, Epoch::Fixed(b), Some(a)) | (Epoch::Fixed(b), Epoch::EachObservation, Some(a)) => Some((a - b).abs()),
+        (Epoch::Fixed(a), Epoch::Fixed(b), _)
+        | (Epoch::EachObservation, Epoch::Fixed(b), Some(a))
+        | (Epoch::Fixed(b), Epoch::EachObservation, Some(a)) => Some((a - b).abs()),
         _ => None,
     };
     block(
@@ -74,7 +77,9 @@ pub fn ensemble_source(door: &Door, frame: &str, target: &str, budget_m: f64, lo
     let source = define(door, frame).ok()?;
     let crs = Crs::of(frame, &source);
     let accuracy = crs.ensemble_accuracy_m.filter(|a| *a > budget_m)?;
-    let sizes = locality.and_then(|place| sizes(door, &crs, &source, target, place));
+    // Inside the group of ETRS89 the realisations differ by less than the group's accuracy; a global frame
+    // is no member of it, so its shift would say nothing.
+    let sizes = locality.filter(|_| !european(&crs)).and_then(|place| sizes(door, &source, target, place));
     let (what, size) = match sizes {
         Some((what, size)) => (format!("; {what}"), size),
         None => (String::new(), format!("undecided by up to {accuracy} m")),
@@ -94,22 +99,27 @@ pub fn ensemble_source(door: &Door, frame: &str, target: &str, budget_m: f64, lo
     )
 }
 
+fn european(crs: &Crs) -> bool {
+    crs.datum.starts_with("European Terrestrial Reference")
+}
+
 fn examples(crs: &Crs) -> &'static str {
-    if crs.datum.contains("European") || crs.name.contains("ETRS") {
-        "`EPSG:7931` (ETRF2000) or `EPSG:9068` (ETRF2014)"
+    if european(crs) {
+        "`EPSG:7931` (ETRF2000) or `EPSG:8403` (ETRF2014)"
     } else {
         "`EPSG:9989` (ITRF2020), `EPSG:7912` (ITRF2014) or the national frame that the service states"
     }
 }
 
 /// What the frames that people mean would give here.
-fn sizes(door: &Door, crs: &Crs, source: &Object, target: &str, place: Locality) -> Option<(String, String)> {
+fn sizes(door: &Door, source: &Object, target: &str, place: Locality) -> Option<(String, String)> {
     let target_object = define(door, target).ok()?;
     let target_crs = Crs::of(target, &target_object);
     let year = place.decimal_year.unwrap_or(2020.0);
     let start = [place.longitude_deg, place.latitude_deg, place.height_m.unwrap_or(0.0)];
     let at = [start[0], start[1], start[2], year];
-    let moved = |object: &Object| any_operation(door, object, &target_object, place).and_then(|o| o.carry(at).ok()).map(|out| shift(start, out));
+    let moved =
+        |object: &Object| any_operation(door, object, &target_object, place).and_then(|o| o.carry(at).ok()).map(|out| shift(start, out));
     let mut said = vec![];
     let mut horizontals = vec![0.0];
     if !source.same_as(&target_object)
@@ -118,18 +128,99 @@ fn sizes(door: &Door, crs: &Crs, source: &Object, target: &str, place: Locality)
         said.push(format!("the code gives a shift of {horizontal:.3} m and {up:+.3} m in height to {}", target_crs.title()));
         horizontals.push(horizontal);
     }
-    for code in ["EPSG:9989", "EPSG:7931"] {
-        let realisation = define(door, code).ok()?;
-        let other = Crs::of(code, &realisation);
-        let here = other.area.as_ref().is_none_or(|a| a.contains(place.latitude_deg, place.longitude_deg));
-        if here && let Some((horizontal, up)) = moved(&realisation) {
-            said.push(format!("{} at {year:.2} would give {horizontal:.3} m and {up:+.3} m", other.name));
-            horizontals.push(horizontal);
-            break;
-        }
+    let realisation = define(door, "EPSG:9989").ok()?;
+    if let Some((horizontal, up)) = moved(&realisation) {
+        said.push(format!("ITRF2020 at {year:.2} would give {horizontal:.3} m and {up:+.3} m"));
+        horizontals.push(horizontal);
     }
     let low = horizontals.iter().copied().fold(f64::INFINITY, f64::min);
     let high = horizontals.iter().copied().fold(0.0, f64::max);
-    let _ = crs;
     (!said.is_empty()).then(|| (said.join("; "), format!("undecided between {low:.3} m and {high:.3} m at {}", place_of(place))))
+}
+
+pub(crate) fn outside(crs: &Crs, area: &Area, place: Locality) -> Problem {
+    let (km, side) = area.margin(place.latitude_deg, place.longitude_deg);
+    block(
+        "frame/outside-area",
+        format!(
+            "{} covers {}; the work at {} is {:.0} km {} of its {}ern limit ({})",
+            crs.title(),
+            area.title(),
+            place_of(place),
+            -km,
+            side.word(),
+            side.word(),
+            area.limit(side)
+        ),
+    )
+    .why("the geodesy library computes outside an area of use without a word")
+    .fix("name the frame that is used at this place")
+}
+
+pub(crate) fn no_operation(wish: &Wish, from: &Crs, to: &Crs, candidates: &[Candidate]) -> Problem {
+    let seen = match candidates.len() {
+        0 => "the registry has none".to_owned(),
+        n => format!("none of {n} can be used: {}", candidates.first().map_or("", |c| c.verdict.as_str())),
+    };
+    block("frame/no-operation", format!("no operation leads from {} to {}: {seen}", from.title(), to.title()))
+        .reference_key(wish.to_key)
+        .size("unknown; between national frames usually 0.3 m to 2 m, and to old datums 100 m or more")
+        .why("the library would only relabel the coordinates (ballpark)")
+        .fix("check both codes; if an authority has published an operation, write it into `operation` with its accuracy and source")
+}
+
+pub(crate) fn grid_missing(
+    wish: &Wish,
+    (from, from_object): (&Crs, &Object),
+    (to, to_object): (&Crs, &Object),
+    best: &Candidate,
+    missing: &[String],
+    door: &Door,
+) -> Problem {
+    let place = wish.locality.map(|l| (l.latitude_deg, l.longitude_deg));
+    let fallback = door
+        .operations(from_object, to_object, place, true)
+        .into_iter()
+        .find(|o| !o.is_ballpark())
+        .map(|o| format!("`{}`, stated {}", o.name(), o.accuracy_m().map_or_else(|| "nothing".to_owned(), |a| format!("{a:.3} m"))));
+    block(
+        "frame/grid-missing",
+        format!("the operation from {} to {} needs the grid `{}`, which is not on this machine", from.title(), to.title(), missing.join("`, `")),
+    )
+    .reference_key(wish.to_key)
+    .size(match &fallback {
+        Some(fallback) => format!("the next best here is {fallback}; the planned one states {:.3} m", best.accuracy_m.unwrap_or(f64::NAN)),
+        None => "no other operation is known here; without the grid the coordinates would only be relabelled (ballpark), 100 m or more for an old datum".to_owned(),
+    })
+    .why(format!("`{}` is the registry's best here, the network is never used, and a lesser operation is never taken in its place", best.name))
+    .fix(format!("put `{}` beside the reference file or in `grids` below it (they are in PROJ's public grid collection), then plan again", missing.join("`, `")))
+}
+
+pub(crate) fn over_budget(wish: &Wish, from: &Crs, to: &Crs, name: &str, accuracy: f64) -> Problem {
+    let group = [from, to].into_iter().find(|c| c.ensemble_accuracy_m.is_some());
+    let why = match group {
+        Some(crs) => format!(
+            "{} is a group of realisations, good to {} m, and no operation to a group can be better",
+            crs.title(),
+            crs.ensemble_accuracy_m.unwrap_or(0.0)
+        ),
+        None => "the registry knows no better operation for this place".to_owned(),
+    };
+    let fix = match group {
+        Some(crs) if crs.code() == to.code() => {
+            "name the realisation of the delivery, not the group; or write into `operation` what the mapping authority states (for example `+proj=noop` with its accuracy and source); or raise `budget.operation_m` if the client accepts it"
+        }
+        Some(_) => "name the realisation in `corrections.frame`, not the group",
+        None => {
+            "name other frames, or write an `operation` with its source into the reference, or raise `budget.operation_m` if the client accepts it"
+        }
+    };
+    block(
+        "frame/accuracy-over-budget",
+        format!("the best operation from {} to {} states {accuracy:.3} m; the budget is {:.3} m", from.title(), to.title(), wish.budget_m),
+    )
+    .reference_key("budget.operation_m")
+    .size(format!("up to {accuracy:.3} m, {:.0} times the budget, through `{name}`", accuracy / wish.budget_m.max(1e-6)))
+    .why(why)
+    .fix(fix)
 }

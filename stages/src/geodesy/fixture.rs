@@ -136,7 +136,16 @@ pub fn shown(problems: &[Problem]) -> String {
         .map(|p| {
             let f = &p.finding;
             let key = p.reference_key.clone().or_else(|| p.option.clone()).unwrap_or_default();
-            format!("{} {}  {}\n  where: {key}{}\n  size : {}\n  why  : {}\n  fix  : {}\n", f.code, f.verdict.word(), f.what, f.place, f.size, f.why, f.fix)
+            format!(
+                "{} {}  {}\n  where: {key}{}\n  size : {}\n  why  : {}\n  fix  : {}\n",
+                f.code,
+                f.verdict.word(),
+                f.what,
+                f.place,
+                f.size,
+                f.why,
+                f.fix
+            )
         })
         .collect()
 }

@@ -140,19 +140,14 @@ impl Lattice {
     /// is level along an axis and jumps, or ends, at the empty nodes.
     #[must_use]
     pub fn has_hole(&self, grid: &Object, latitude_deg: f64, longitude_deg: f64) -> bool {
-        let (x, y) = ((longitude_deg - self.west) / self.step_longitude, (latitude_deg - self.south) / self.step_latitude);
-        let (mut column, mut row) = (x.floor(), y.floor());
-        // A place on the eastern or northern rim belongs to the last cell, not to one beyond the grid.
-        let outside = |c: f64, r: f64| {
-            let at = [self.west + (c + 0.5) * self.step_longitude, self.south + (r + 0.5) * self.step_latitude, 0.0, f64::INFINITY];
-            grid.carry(at).is_err_and(|reason| reason.contains("outside"))
-        };
-        if x - column < 1e-6 && outside(column, row) {
-            column -= 1.0;
-        }
-        if y - row < 1e-6 && outside(column, row) {
-            row -= 1.0;
-        }
+        let columns = cells((longitude_deg - self.west) / self.step_longitude);
+        let rows = cells((latitude_deg - self.south) / self.step_latitude);
+        // On a line of nodes both cells give the same value, so one without a hole is enough; at the rim of
+        // the grid there is only one.
+        !columns.iter().any(|column| rows.iter().any(|row| !self.cell_has_hole(grid, *column, *row)))
+    }
+
+    fn cell_has_hole(&self, grid: &Object, column: f64, row: f64) -> bool {
         let value = |x: f64, y: f64| {
             let at = [self.west + (column + x) * self.step_longitude, self.south + (row + y) * self.step_latitude, 0.0, f64::INFINITY];
             grid.carry(at).map(|out| out[2])
@@ -180,6 +175,18 @@ impl Lattice {
     }
 }
 
+/// The cells that a coordinate in units of the step lies in: two when it is on a line of nodes.
+fn cells(position: f64) -> Vec<f64> {
+    let (floor, fraction) = (position.floor(), position - position.floor());
+    if fraction < 1e-6 {
+        vec![floor, floor - 1.0]
+    } else if fraction > 1.0 - 1e-6 {
+        vec![floor, floor + 1.0]
+    } else {
+        vec![floor]
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -202,6 +209,10 @@ mod tests {
                 assert_eq!(grid.separation_at(la, lo).unwrap().is_none(), mask != 0, "{mask:04b} at {la} {lo}");
             }
             assert!(grid.separation_at(26.2, -88.2).unwrap().is_some());
+            for (la, lo) in [(26.0, -88.5), (28.5, -86.0), (28.5, -88.2), (26.3, -86.0), (26.5, -88.0)] {
+                assert!(grid.separation_at(la, lo).unwrap().is_some(), "on the rim or on a node: {la} {lo}");
+            }
+            assert!(grid.separation_at(28.51, -87.0).unwrap().is_none());
         }
     }
 

@@ -31,22 +31,14 @@ impl Tangent {
     #[must_use]
     pub fn to_geocentric_axes(&self, [e, n, u]: [f64; 3]) -> [f64; 3] {
         let horizontal = self.cos_lat * u - self.sin_lat * n;
-        [
-            self.cos_lon * horizontal - self.sin_lon * e,
-            self.sin_lon * horizontal + self.cos_lon * e,
-            self.cos_lat * n + self.sin_lat * u,
-        ]
+        [self.cos_lon * horizontal - self.sin_lon * e, self.sin_lon * horizontal + self.cos_lon * e, self.cos_lat * n + self.sin_lat * u]
     }
 
     /// Turns a vector from geocentric axes into east, north, up, m.
     #[must_use]
     pub fn from_geocentric_axes(&self, [x, y, z]: [f64; 3]) -> [f64; 3] {
         let horizontal = self.cos_lon * x + self.sin_lon * y;
-        [
-            self.cos_lon * y - self.sin_lon * x,
-            self.cos_lat * z - self.sin_lat * horizontal,
-            self.cos_lat * horizontal + self.sin_lat * z,
-        ]
+        [self.cos_lon * y - self.sin_lon * x, self.cos_lat * z - self.sin_lat * horizontal, self.cos_lat * horizontal + self.sin_lat * z]
     }
 
     /// Latitude, longitude (deg) and ellipsoidal height (m) of a point given as east, north, up (m)

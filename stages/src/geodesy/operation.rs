@@ -8,6 +8,7 @@ use super::area::{Area, place_text};
 use super::crs::{Crs, block, define, open};
 use super::door::{Door, GridNeed, Kind, Object};
 use super::ellipsoid::GRS80;
+use super::findings;
 use super::local::Tangent;
 use pipeline_core::reference::Operation as Written;
 use pipeline_core::stage::{Locality, Problem};
@@ -108,7 +109,7 @@ impl Operation {
                 let (km, side) = area.margin(place.latitude_deg, place.longitude_deg);
                 areas.push(format!("{}: {:.0} km inside the {}ern limit of its area of use", crs.code(), km, side.word()));
                 if km < 0.0 {
-                    problems.push(outside(crs, area, place).reference_key(key));
+                    problems.push(findings::outside(crs, area, place).reference_key(key));
                 }
             }
         }
@@ -188,7 +189,13 @@ impl Operation {
         Ok(self)
     }
 
-    fn of_registry(mut self, wish: &Wish, door: &Door, (from, from_object): (&Crs, &Object), (to, to_object): (&Crs, &Object)) -> Result<Self, Box<Problem>> {
+    fn of_registry(
+        mut self,
+        wish: &Wish,
+        door: &Door,
+        (from, from_object): (&Crs, &Object),
+        (to, to_object): (&Crs, &Object),
+    ) -> Result<Self, Box<Problem>> {
         let place = wish.locality.map(|l| (l.latitude_deg, l.longitude_deg));
         let all = door.operations(from_object, to_object, place, false);
         let mut chosen: Option<(usize, &Object)> = None;
@@ -220,23 +227,38 @@ impl Operation {
             });
         }
         let Some((index, object)) = chosen else {
-            return Err(Box::new(no_operation(wish, from, to, &self.candidates)));
+            return Err(Box::new(findings::no_operation(wish, from, to, &self.candidates)));
         };
         if place.is_none() && all.len() > 1 && !covers_all(object, from, to) {
             return Err(Box::new(
-                block("frame/no-place", format!("{} operations lead from {} to {}, and which one is right depends on the place", all.len(), from.title(), to.title()))
-                    .reference_key(wish.to_key)
-                    .why("no log of this job told where the work is")
-                    .fix("give a log with positions, or write `operation` into the reference"),
+                block(
+                    "frame/no-place",
+                    format!(
+                        "{} operations lead from {} to {}, and which one is right depends on the place",
+                        all.len(),
+                        from.title(),
+                        to.title()
+                    ),
+                )
+                .reference_key(wish.to_key)
+                .why("no log of this job told where the work is")
+                .fix("give a log with positions, or write `operation` into the reference"),
             ));
         }
         let accuracy = object.accuracy_m().unwrap_or(f64::INFINITY);
         let missing: Vec<String> = object.grids().into_iter().filter(|g| !g.found).map(|g| g.name).collect();
         if !missing.is_empty() {
-            return Err(Box::new(grid_missing(wish, (from, from_object), (to, to_object), &self.candidates[index], &missing, door)));
+            return Err(Box::new(findings::grid_missing(
+                wish,
+                (from, from_object),
+                (to, to_object),
+                &self.candidates[index],
+                &missing,
+                door,
+            )));
         }
         if accuracy > wish.budget_m {
-            return Err(Box::new(over_budget(wish, from, to, &object.name(), accuracy)));
+            return Err(Box::new(findings::over_budget(wish, from, to, &object.name(), accuracy)));
         }
         let fails = |e: String| {
             block("frame/operation-fails", format!("`{}` cannot be used: {e}", object.name()))
@@ -333,7 +355,7 @@ fn frame_3d<'d>(door: &'d Door, text: &str, promote: bool) -> Result<(Crs, Objec
 fn time_of(wish: &Wish, from: &Crs, to: &Crs, same: bool, door: &Door) -> Result<Epoch, Box<Problem>> {
     let target = wish.to_epoch.unwrap_or(Epoch::Static);
     if from.dynamic && wish.from_epoch == Epoch::Static {
-        return Err(Box::new(super::findings::no_epoch(wish, from, door)));
+        return Err(Box::new(findings::no_epoch(wish, from, door)));
     }
     if !same && to.dynamic && !from.dynamic && target == Epoch::Static {
         return Err(Box::new(
@@ -344,7 +366,7 @@ fn time_of(wish: &Wish, from: &Crs, to: &Crs, same: bool, door: &Door) -> Result
         ));
     }
     if from.dynamic && to.dynamic && target != Epoch::Static && target != wish.from_epoch && wish.written.is_none() {
-        return Err(Box::new(super::findings::epoch_change(wish, from, to, target)));
+        return Err(Box::new(findings::epoch_change(wish, from, to, target)));
     }
     Ok(if from.dynamic {
         wish.from_epoch
@@ -381,76 +403,4 @@ pub(crate) fn place_of(place: Locality) -> String {
 pub fn shift(a: [f64; 3], b: [f64; 3]) -> (f64, f64) {
     let [e, n, _] = Tangent::new(a[1], a[0], a[2], GRS80).enu(b[1], b[0], b[2]);
     (e.hypot(n), b[2] - a[2])
-}
-
-fn outside(crs: &Crs, area: &Area, place: Locality) -> Problem {
-    let (km, side) = area.margin(place.latitude_deg, place.longitude_deg);
-    block(
-        "frame/outside-area",
-        format!(
-            "{} covers {}; the work at {} is {:.0} km {} of its {}ern limit ({})",
-            crs.title(),
-            area.title(),
-            place_of(place),
-            -km,
-            side.word(),
-            side.word(),
-            area.limit(side)
-        ),
-    )
-    .why("the geodesy library computes outside an area of use without a word")
-    .fix("name the frame that is used at this place")
-}
-
-fn no_operation(wish: &Wish, from: &Crs, to: &Crs, candidates: &[Candidate]) -> Problem {
-    let seen = match candidates.len() {
-        0 => "the registry has none".to_owned(),
-        n => format!("none of {n} can be used: {}", candidates.first().map_or("", |c| c.verdict.as_str())),
-    };
-    block("frame/no-operation", format!("no operation leads from {} to {}: {seen}", from.title(), to.title()))
-        .reference_key(wish.to_key)
-        .size("unknown; between national frames usually 0.3 m to 2 m, and to old datums 100 m or more")
-        .why("the library would only relabel the coordinates (ballpark)")
-        .fix("check both codes; if an authority has published an operation, write it into `operation` with its accuracy and source")
-}
-
-fn grid_missing(wish: &Wish, (from, from_object): (&Crs, &Object), (to, to_object): (&Crs, &Object), best: &Candidate, missing: &[String], door: &Door) -> Problem {
-    let place = wish.locality.map(|l| (l.latitude_deg, l.longitude_deg));
-    let fallback = door
-        .operations(from_object, to_object, place, true)
-        .into_iter()
-        .find(|o| !o.is_ballpark())
-        .map(|o| format!("`{}`, stated {}", o.name(), o.accuracy_m().map_or_else(|| "nothing".to_owned(), |a| format!("{a:.3} m"))));
-    block(
-        "frame/grid-missing",
-        format!("the operation from {} to {} needs the grid `{}`, which is not on this machine", from.title(), to.title(), missing.join("`, `")),
-    )
-    .reference_key(wish.to_key)
-    .size(match &fallback {
-        Some(fallback) => format!("the next best here is {fallback}; the planned one states {:.3} m", best.accuracy_m.unwrap_or(f64::NAN)),
-        None => "no other operation is known here; without the grid the coordinates would only be relabelled (ballpark), 100 m or more for an old datum".to_owned(),
-    })
-    .why(format!("`{}` is the registry's best here, the network is never used, and a lesser operation is never taken in its place", best.name))
-    .fix(format!("put `{}` beside the reference file or in `grids` below it (they are in PROJ's public grid collection), then plan again", missing.join("`, `")))
-}
-
-fn over_budget(wish: &Wish, from: &Crs, to: &Crs, name: &str, accuracy: f64) -> Problem {
-    let group = [from, to].into_iter().find(|c| c.ensemble_accuracy_m.is_some());
-    let why = match group {
-        Some(crs) => format!("{} is a group of realisations, good to {} m, and no operation to a group can be better", crs.title(), crs.ensemble_accuracy_m.unwrap_or(0.0)),
-        None => "the registry knows no better operation for this place".to_owned(),
-    };
-    let fix = match group {
-        Some(crs) if crs.code() == to.code() => "name the realisation of the delivery, not the group; or raise `budget.operation_m` if the client accepts it",
-        Some(_) => "name the realisation in `corrections.frame`, not the group",
-        None => "name other frames, or write an `operation` with its source into the reference, or raise `budget.operation_m` if the client accepts it",
-    };
-    block(
-        "frame/accuracy-over-budget",
-        format!("the best operation from {} to {} states {accuracy:.3} m; the budget is {:.3} m", from.title(), to.title(), wish.budget_m),
-    )
-    .reference_key("budget.operation_m")
-    .size(format!("up to {accuracy:.3} m, {:.0} times the budget, through `{name}`", accuracy / wish.budget_m.max(1e-6)))
-    .why(why)
-    .fix(fix)
 }

@@ -53,8 +53,11 @@ impl Projection {
         let has = |word: &str, direction: &str| crs.axes.iter().any(|a| a.direction == direction || a.name.to_lowercase().contains(word));
         if crs.axes.len() < 2 || !has("easting", "east") || !has("northing", "north") {
             let axes: Vec<String> = crs.axes.iter().map(|a| format!("{} ({})", a.name, a.direction)).collect();
-            return Err(Problem::new("frame/axes", format!("the axes of {} are {}, not easting and northing", crs.title(), axes.join(" and ")))
-                .fix("name a system with eastings and northings"));
+            return Err(Problem::new(
+                "frame/axes",
+                format!("the axes of {} are {}, not easting and northing", crs.title(), axes.join(" and ")),
+            )
+            .fix("name a system with eastings and northings"));
         }
         let geodetic = object.geodetic().ok_or_else(|| Problem::broken("a projected system without a geographic one"))?;
         let base_crs = Crs::of(text, &geodetic);

@@ -50,7 +50,8 @@ impl Columns {
 /// `frame/no-coordinates`, `frame/already-projected`.
 pub fn geographic_frame(schema: &Schema) -> Result<&Frame, Problem> {
     let frame = schema.frame.as_ref().ok_or_else(|| {
-        Problem::new("frame/no-coordinates", "this stage needs positions and its input has none").fix("put it after a stage that makes epochs or points")
+        Problem::new("frame/no-coordinates", "this stage needs positions and its input has none")
+            .fix("put it after a stage that makes epochs or points")
     })?;
     if frame.axes == Axes::Geographic {
         Ok(frame)
@@ -123,7 +124,12 @@ pub fn carry(table: &Table, columns: &Columns, operation: &Operation, cx: &Cx) -
             Diagnostic::new(
                 "frame/operation-fails",
                 Verdict::Block,
-                format!("the operation from `{}` to `{}` gives no result for {}: {reason}", operation.from, operation.to, count(rows.len())),
+                format!(
+                    "the operation from `{}` to `{}` gives no result for {}: {reason}",
+                    operation.from,
+                    operation.to,
+                    count(rows.len())
+                ),
             )
             .place(names(table, &rows))
             .size("no coordinates at these points")
@@ -140,11 +146,15 @@ pub(crate) fn outside(table: &Table, rows: Vec<usize>, name: &str, area: &Area, 
         return;
     }
     cx.find(
-        Diagnostic::new("frame/outside-area", Verdict::Block, format!("{} outside the area of use of {name} ({})", verb(rows.len()), area.title()))
-            .place(names(table, &rows))
-            .size("unknown; the library computes there without a word")
-            .why("the definition is not meant for these places")
-            .fix("check the positions of these points; if they are right, name a system that contains them"),
+        Diagnostic::new(
+            "frame/outside-area",
+            Verdict::Block,
+            format!("{} outside the area of use of {name} ({})", verb(rows.len()), area.title()),
+        )
+        .place(names(table, &rows))
+        .size("unknown; the library computes there without a word")
+        .why("the definition is not meant for these places")
+        .fix("check the positions of these points; if they are right, name a system that contains them"),
     );
 }
 

@@ -23,8 +23,11 @@ fn the_chain_from_itrf_to_grid_and_height() {
     let here = Some(place(GULF.0, GULF.1, GULF.2, Some(2025.5)));
     let (heights, said) = run::<HeightConvert>("{}", &table, &reference, here);
     let (lat, lon) = (heights.floats("latitude_deg").unwrap(), heights.floats("longitude_deg").unwrap());
-    let (h, n, up) =
-        (heights.floats("ellipsoidal_height_m").unwrap(), heights.floats("geoid_separation_m").unwrap(), heights.floats("height_m").unwrap());
+    let (h, n, up) = (
+        heights.floats("ellipsoidal_height_m").unwrap(),
+        heights.floats("geoid_separation_m").unwrap(),
+        heights.floats("height_m").unwrap(),
+    );
     for i in 0..2 {
         assert!((n[i] - plane(lat[i], lon[i])).abs() < 2e-6, "{} {}", n[i], plane(lat[i], lon[i]));
         assert!((up[i] - (h[i] - n[i])).abs() < 1e-12);
@@ -73,7 +76,9 @@ fn grid_absent_renamed_changed_outside_or_no_grid() {
     let mut reference = gulf(folder.path());
     let table = points("EPSG:9989", Epoch::EachObservation, &[("A", 27.5, -87.0, 12.0)]);
     let here = Some(place(27.5, -87.0, 12.0, Some(2025.5)));
-    let try_it = |r: &pipeline_core::reference::Reference, l| bind::<HeightConvert>("{}", &table.schema, r, l).map(|_| ()).map_err(|p| codes(&p).join(" ") + "\n" + &shown(&p));
+    let try_it = |r: &pipeline_core::reference::Reference, l| {
+        bind::<HeightConvert>("{}", &table.schema, r, l).map(|_| ()).map_err(|p| codes(&p).join(" ") + "\n" + &shown(&p))
+    };
     let path = folder.path().join("invented.gtx");
 
     // Present, and the digest agreed on.
@@ -116,7 +121,9 @@ fn grid_absent_renamed_changed_outside_or_no_grid() {
 #[test]
 fn a_node_without_a_value_gives_no_height() {
     let folder = tempfile::tempdir().unwrap();
-    write_gtx(&folder.path().join("hole.gtx"), 27.0, -88.0, 0.5, 3, 5, |la, lo| if (la - 27.5).abs() < 1e-9 && (lo + 87.0).abs() < 1e-9 { f64::NAN } else { plane(la, lo) });
+    write_gtx(&folder.path().join("hole.gtx"), 27.0, -88.0, 0.5, 3, 5, |la, lo| {
+        if (la - 27.5).abs() < 1e-9 && (lo + 87.0).abs() < 1e-9 { f64::NAN } else { plane(la, lo) }
+    });
     let grid = GeoidGrid::at(&folder.path().join("hole.gtx")).unwrap();
     assert_eq!(grid.separation_at(27.5, -87.0).unwrap(), None);
     assert_eq!(grid.separation_at(27.4, -87.1).unwrap(), None);
@@ -174,4 +181,59 @@ fn units_datums_and_surfaces_that_do_not_fit() {
     reference.delivery.heights.surface = pipeline_core::reference::HeightSurface::Ellipsoid;
     let said = bind::<HeightConvert>("{}", &table.schema, &reference, here).err().unwrap();
     assert_eq!(codes(&said), ["height/not-needed"]);
+}
+
+#[test]
+fn an_old_national_datum_after_the_heights() {
+    // Ordnance Survey test file, TP04: heights by OSGM15 in ETRS89, then OSTN15 to the National Grid. The old
+    // datum has no ellipsoidal heights, so that column is left empty and the height stays.
+    let Some(folder) = f::shared("data/grids") else { return };
+    let heights = r#"{"surface": "vertical-datum", "datum": "EPSG:5701", "unit": "m",
+        "geoid": {"grid": "uk_os_OSGM15_GB.tif", "model": "OSGM15", "version": "2015", "frame": "EPSG:4937", "sigma_m": 0.008}}"#;
+    let reference = reference("EPSG:4937", "", "EPSG:27700", heights, 0.1, &folder);
+    let table = points("EPSG:4937", Epoch::Static, &[("TP04", 50.575_636_65, -1.297_822_772_4, 94.688)]);
+    let here = Some(place(50.5756, -1.2978, 94.688, None));
+    let (with_heights, _) = run::<HeightConvert>("{}", &table, &reference, here);
+    let (grid, said) = run::<Reproject>("{}", &with_heights, &reference, here);
+    assert!(said.said().findings.is_empty());
+    let at = |name: &str| grid.floats(name).unwrap()[0];
+    assert!((at("easting_m") - 449_816.371).abs() < 0.01 && (at("northing_m") - 75_335.861).abs() < 0.01);
+    assert!((at("height_m") - 48.589).abs() < 0.01 && at("ellipsoidal_height_m").is_nan());
+    assert!(crate::reference::check_delivery(grid.schema.frame.as_ref().unwrap(), &reference, here.as_ref()).is_empty());
+    // Ellipsoidal heights cannot go there.
+    let plain = f::reference("EPSG:4937", "", "EPSG:27700", f::ELLIPSOID, 0.1, &folder);
+    let said = bind::<Reproject>("{}", &table.schema, &plain, here).err().unwrap();
+    assert_eq!(codes(&said), ["frame/no-third-dimension"], "{}", shown(&said));
+    // The same group of frames as a source of a tighter job.
+    let tight = f::reference("EPSG:4937", "", "EPSG:27700", heights, 0.05, &folder);
+    let said = bind::<HeightConvert>("{}", &table.schema, &tight, here).err().unwrap();
+    assert_eq!(codes(&said), ["frame/ensemble-source"], "{}", shown(&said));
+    eprintln!("{}", shown(&said));
+}
+
+#[test]
+#[ignore = "a measurement, not a check"]
+fn speed() {
+    let t = std::time::Instant::now();
+    let mut sum = 0.0;
+    for i in 0..1_000_000 {
+        let (a, b, c) = crate::geodesy::offset_enu(42.73 + f64::from(i) * 1e-7, -84.55, 220.0, 0.3, -0.2, -2.0, crate::geodesy::GRS80);
+        sum += a + b + c;
+    }
+    eprintln!("offset_enu {} ns ({sum})", t.elapsed().as_nanos() / 1_000_000);
+    let folder = tempfile::tempdir().unwrap();
+    let reference = gulf(folder.path());
+    let names: Vec<String> = (0..10_000).map(|i| format!("P{i}")).collect();
+    let rows: Vec<_> = names.iter().map(|n| (n.as_str(), 27.5, -87.0, 12.0)).collect();
+    let table = points("EPSG:9989", Epoch::EachObservation, &rows);
+    let here = Some(place(27.5, -87.0, 12.0, Some(2025.5)));
+    let t = std::time::Instant::now();
+    let one = bind::<HeightConvert>("{}", &table.schema, &reference, here).unwrap();
+    eprintln!("bind height-convert {:?}", t.elapsed());
+    let t = std::time::Instant::now();
+    let (out, _) = run::<HeightConvert>("{}", &table, &reference, here);
+    eprintln!("bind and run 10 000 rows of height-convert {:?}", t.elapsed());
+    let t = std::time::Instant::now();
+    run::<Reproject>("{}", &out, &reference, here);
+    eprintln!("bind and run 10 000 rows of reproject {:?}; {}", t.elapsed(), one.decided.len());
 }

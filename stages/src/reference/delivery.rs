@@ -5,7 +5,7 @@ use crate::geodesy::door::Kind;
 use crate::geodesy::grids;
 use crate::geodesy::operation::{Operation, Wish};
 use crate::geodesy::projection::Projection;
-use crate::height::convert::epoch_of;
+use crate::height::plan::epoch_of;
 use pipeline_core::reference::{HeightSurface, Reference};
 use pipeline_core::stage::{Locality, Problem};
 use pipeline_core::table::schema::{Axes, Frame, Heights, PhysicalPoint};
@@ -41,7 +41,10 @@ fn heights(frame: &Frame, reference: &Reference, place: Option<Locality>) -> Opt
             let best = model.or(receiver);
             let size = match (ellipsoidal, best, receiver, model) {
                 (true, Some(n), Some(r), Some(m)) => {
-                    format!("delivered heights would be wrong by {n:+.3} m (N); with the receiver's own separation still by {:.3} m", (r - m).abs())
+                    format!(
+                        "delivered heights would be wrong by {n:+.3} m (N); with the receiver's own separation still by {:.3} m",
+                        (r - m).abs()
+                    )
                 }
                 (true, Some(n), _, _) => format!("delivered heights would be wrong by {n:+.3} m (N)"),
                 (false, _, Some(r), Some(m)) => format!("delivered heights would be wrong by {:.3} m", (r - m).abs()),
@@ -64,14 +67,20 @@ fn heights(frame: &Frame, reference: &Reference, place: Option<Locality>) -> Opt
                 .why("the reference promises ellipsoidal heights")
                 .fix("remove `height-convert`, or set `delivery.heights.surface: vertical-datum`"),
         ),
-        (Heights::Vertical { datum: have, .. }, HeightSurface::VerticalDatum) if promised.datum.as_ref().is_some_and(|d| d != have) => Some(
-            block("height/datum-mismatch", format!("heights above `{have}` would be delivered as heights above `{datum}`"))
-                .reference_key("delivery.heights.datum")
-                .size("the distance between the two datums, centimetres to metres")
-                .fix("leave `datum` out of the options of `height-convert`, or change the reference"),
-        ),
-        (Heights::Vertical { unit, .. }, HeightSurface::VerticalDatum) if *unit != promised.unit.unit() => Some(unit_mismatch(unit.symbol(), promised.unit.unit().symbol())),
-        (Heights::Ellipsoidal, HeightSurface::Ellipsoid) if promised.unit.metres() < 1.0 => Some(unit_mismatch("m", promised.unit.unit().symbol())),
+        (Heights::Vertical { datum: have, .. }, HeightSurface::VerticalDatum) if promised.datum.as_ref().is_some_and(|d| d != have) => {
+            Some(
+                block("height/datum-mismatch", format!("heights above `{have}` would be delivered as heights above `{datum}`"))
+                    .reference_key("delivery.heights.datum")
+                    .size("the distance between the two datums, centimetres to metres")
+                    .fix("leave `datum` out of the options of `height-convert`, or change the reference"),
+            )
+        }
+        (Heights::Vertical { unit, .. }, HeightSurface::VerticalDatum) if *unit != promised.unit.unit() => {
+            Some(unit_mismatch(unit.symbol(), promised.unit.unit().symbol()))
+        }
+        (Heights::Ellipsoidal, HeightSurface::Ellipsoid) if promised.unit.metres() < 1.0 => {
+            Some(unit_mismatch("m", promised.unit.unit().symbol()))
+        }
         _ => None,
     }
 }
@@ -93,16 +102,21 @@ fn system(frame: &Frame, reference: &Reference, place: Option<Locality>) -> Opti
         return None;
     }
     let size = match (&have.geographic_3d, &want.geographic_3d) {
-        (Some(a), Some(b)) if a != b => shift_between(a, b, frame, reference, place).unwrap_or_else(|| "the shift between the two datums, up to some metres".to_owned()),
+        (Some(a), Some(b)) if a != b => {
+            shift_between(a, b, frame, reference, place).unwrap_or_else(|| "the shift between the two datums, up to some metres".to_owned())
+        }
         (Some(_), None) | (None, Some(_)) => "the shift between the two datums, often 100 m or more".to_owned(),
         _ => numbers(frame, &want, place),
     };
     Some(
-        block("frame/not-as-promised", format!("coordinates in {} would be delivered where the reference promises {}", have.title(), want.title()))
-            .reference_key("delivery.crs")
-            .size(size)
-            .why("no step takes the points to the system of the delivery")
-            .fix("put `reproject` before this step, without `to`"),
+        block(
+            "frame/not-as-promised",
+            format!("coordinates in {} would be delivered where the reference promises {}", have.title(), want.title()),
+        )
+        .reference_key("delivery.crs")
+        .size(size)
+        .why("no step takes the points to the system of the delivery")
+        .fix("put `reproject` before this step, without `to`"),
     )
 }
 
@@ -144,7 +158,8 @@ fn shift_between(from: &str, to: &str, frame: &Frame, reference: &Reference, pla
 
 fn numbers(frame: &Frame, want: &Crs, place: Option<Locality>) -> String {
     let degrees = frame.axes == Axes::Geographic;
-    let here = place.and_then(|l| Projection::plan(&want.text).ok().and_then(|p| p.at(l.latitude_deg, l.longitude_deg).ok().map(|g| (g, p.unit))));
+    let here =
+        place.and_then(|l| Projection::plan(&want.text).ok().and_then(|p| p.at(l.latitude_deg, l.longitude_deg).ok().map(|g| (g, p.unit))));
     match here {
         Some((g, unit)) if degrees => format!("degrees in place of E {:.3} {u} N {:.3} {u}", g.easting, g.northing, u = unit.symbol()),
         Some((g, unit)) => format!("E {:.3} {u} N {:.3} {u} is promised here", g.easting, g.northing, u = unit.symbol()),

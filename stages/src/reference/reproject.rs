@@ -20,7 +20,7 @@ use crate::geodesy::operation::{Operation, Wish, here};
 use crate::geodesy::projection::{Projection, outside_target};
 use crate::geodesy::rows::{self, Columns};
 use crate::geodesy::uncertainty::add_systematic;
-use crate::height::convert::{epoch_of, grid_resources, written};
+use crate::height::plan::{epoch_of, grid_resources, written};
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::reference::Reference;
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Locality, Problem, Resource, Spec, Stage};
@@ -214,11 +214,15 @@ impl Grid {
         }
         if !failed.is_empty() {
             cx.find(
-                Diagnostic::new("frame/operation-fails", Verdict::Block, format!("{} gives no coordinates: {reason}", self.projection.crs.title()))
-                    .place(rows::names(table, &failed))
-                    .size("no coordinates at these points")
-                    .why("the projection does not reach them")
-                    .fix("check the positions of these points; if they are right, name a system that contains them"),
+                Diagnostic::new(
+                    "frame/operation-fails",
+                    Verdict::Block,
+                    format!("{} gives no coordinates: {reason}", self.projection.crs.title()),
+                )
+                .place(rows::names(table, &failed))
+                .size("no coordinates at these points")
+                .why("the projection does not reach them")
+                .fix("check the positions of these points; if they are right, name a system that contains them"),
             );
         }
         builder.floats(&self.easting, easting).floats(&self.northing, northing);

@@ -2,7 +2,9 @@
 
 use super::check_delivery;
 use super::reproject::Reproject;
-use crate::geodesy::fixture::{self as f, ELLIPSOID, OBSERVATION, bind, codes, navd88, place, plane, points, reference, run, shown, write_gtx};
+use crate::geodesy::fixture::{
+    self as f, ELLIPSOID, OBSERVATION, bind, codes, navd88, place, plane, points, reference, run, shown, write_gtx,
+};
 use crate::height::convert::HeightConvert;
 use pipeline_core::stage::Problem;
 use pipeline_core::table::schema::Epoch;
@@ -13,7 +15,10 @@ fn lansing() -> Option<pipeline_core::stage::Locality> {
     Some(place(LANSING.0, LANSING.1, LANSING.2, Some(2025.5)))
 }
 
-fn refused<S: pipeline_core::stage::Stage>(table: &pipeline_core::table::Table, reference: &pipeline_core::reference::Reference) -> Vec<Problem> {
+fn refused<S: pipeline_core::stage::Stage>(
+    table: &pipeline_core::table::Table,
+    reference: &pipeline_core::reference::Reference,
+) -> Vec<Problem> {
     match bind::<S>("{}", &table.schema, reference, lansing()) {
         Ok(_) => panic!("it was accepted"),
         Err(problems) => {
@@ -46,7 +51,10 @@ fn t03_grid_missing() {
     assert_eq!(codes(&problems), ["height/geoid-missing"]);
     let text = shown(&problems);
     // Golden: the registry's path with GEOID18 is stated at 0.015 m.
-    assert!(text.contains("0.015 m") && text.contains("us_noaa_g2018u0.tif") && text.contains("-34.9 m here") && text.contains("proj-data"), "{text}");
+    assert!(
+        text.contains("0.015 m") && text.contains("us_noaa_g2018u0.tif") && text.contains("-34.9 m here") && text.contains("proj-data"),
+        "{text}"
+    );
 }
 
 #[test]
@@ -59,7 +67,10 @@ fn t04_wgs_84_as_the_source() {
     assert_eq!(codes(&problems), ["frame/ensemble-source", "frame/accuracy-over-budget"]);
     let text = shown(&problems);
     // Golden: 0.000 m by the code, 1.317 m and +1.090 m by ITRF2020 at 2025.5.
-    assert!(text.contains("shift of 0.000 m") && text.contains("1.317 m and +1.090 m") && text.contains("between 0.000 m and 1.317 m"), "{text}");
+    assert!(
+        text.contains("shift of 0.000 m") && text.contains("1.317 m and +1.090 m") && text.contains("between 0.000 m and 1.317 m"),
+        "{text}"
+    );
     // A budget as wide as the group lets it pass.
     let mut wide = reference.clone();
     wide.budget.operation_m = 2.0;
@@ -129,7 +140,13 @@ fn t10_wrong_zone() {
     assert_eq!(codes(&problems), ["frame/outside-area"]);
     let text = shown(&problems);
     // Golden: 119 km south of 43.80 N; E 19635747.464 ft, N -213872.576 ft; EPSG:6499 contains the job.
-    assert!(text.contains("119 km south") && text.contains("43.800 N") && text.contains("N -213872.576 ft") && text.contains("E 19635747.464 ft"), "{text}");
+    assert!(
+        text.contains("119 km south")
+            && text.contains("43.800 N")
+            && text.contains("N -213872.576 ft")
+            && text.contains("E 19635747.464 ft"),
+        "{text}"
+    );
     assert!(text.contains("`EPSG:6499`"), "{text}");
 }
 
@@ -190,7 +207,8 @@ fn an_operation_written_by_hand() {
         ("EPSG:6498", 0.02, "frame/bad-pipeline"),
         ("+proj=noop", 0.06, "frame/accuracy-over-budget"),
     ] {
-        reference.operation = Some(pipeline_core::reference::Operation { pipeline: pipeline.to_owned(), accuracy_m: accuracy, source: "test".to_owned() });
+        reference.operation =
+            Some(pipeline_core::reference::Operation { pipeline: pipeline.to_owned(), accuracy_m: accuracy, source: "test".to_owned() });
         assert_eq!(codes(&refused::<Reproject>(&table, &reference)), [code], "{pipeline}");
     }
 }
@@ -214,4 +232,19 @@ fn a_delivery_that_is_not_as_promised() {
     let problems = check_delivery(&frame, &reference, lansing().as_ref());
     assert_eq!(codes(&problems), ["frame/not-as-promised", "frame/not-the-target"]);
     assert!(shown(&problems).contains("1.317 m horizontally"), "{}", shown(&problems));
+}
+
+#[test]
+fn a_european_job_states_what_its_authority_states() {
+    // The registry cannot say better than 0.1 m from a realisation to the group ETRS89; the reference can.
+    let folder = tempfile::tempdir().unwrap();
+    let here = Some(place(52.0, 13.0, 80.0, Some(2025.5)));
+    let mut reference = reference("EPSG:7931", OBSERVATION, "EPSG:25833", ELLIPSOID, 0.05, folder.path());
+    let table = points("EPSG:7931", Epoch::EachObservation, &[("A", 52.0, 13.0, 80.0)]);
+    let said = bind::<Reproject>("{}", &table.schema, &reference, here).err().unwrap();
+    assert_eq!(codes(&said), ["frame/accuracy-over-budget"], "{}", shown(&said));
+    reference.operation =
+        Some(pipeline_core::reference::Operation { pipeline: "+proj=noop".to_owned(), accuracy_m: 0.01, source: "test".to_owned() });
+    let (grid, _) = run::<Reproject>("{}", &table, &reference, here);
+    assert!((grid.floats("easting_m").unwrap()[0] - 362_705.0).abs() < 500.0);
 }

@@ -231,7 +231,7 @@ fn finish(aim: Aim, links: Vec<Link>, problems: Vec<Problem>) -> Result<Ledger, 
 }
 
 fn twice(name: &str, key: &str, v: &BodyVector, size: String, fix: &str) -> Problem {
-    Problem::new("rig/length-twice", format!("the {name} of {:.3} m is in the chain twice", length(v)))
+    Problem::blocks("rig/length-twice", format!("the {name} of {:.3} m is in the chain twice", length(v)))
         .rig_key(key)
         .why(format!("`receiver_output: pole-tip` says that the receiver has applied it, and `{key}: gunter` (also when left out) says that it still has to be"))
         .size(size)

@@ -22,7 +22,7 @@ pub fn frame(input: &Schema, rig: &Rig) -> Vec<Problem> {
     let mut problems = vec![];
     if frame.point == PhysicalPoint::Target {
         problems.push(
-            Problem::new("rig/length-twice", "the coordinates already mean the target")
+            Problem::blocks("rig/length-twice", "the coordinates already mean the target")
                 .why("an earlier step has applied the lengths of the rig; they would be in the chain twice")
                 .fix("keep one `tilt-correct` in each branch of the job"),
         );

@@ -1,0 +1,159 @@
+//! Planning parts of `height-convert`: what the reference says, what the registry says, the grid.
+
+use super::findings;
+use crate::geodesy::crs::{Crs, block};
+use crate::geodesy::door::Kind;
+use crate::geodesy::grids::{self, GeoidGrid};
+use crate::geodesy::operation::Operation;
+use crate::geodesy::rows::Columns;
+use pipeline_core::diag::{Diagnostic, Verdict};
+use pipeline_core::reference::{Geoid, LengthUnit, Reference};
+use pipeline_core::stage::{BindCx, Problem, Resource, ResourceRole};
+use pipeline_core::table::schema::{Column, Epoch, Frame, Heights, Holds, Role, Schema, Unit};
+use std::path::PathBuf;
+
+/// Coordinate epoch of a table for an epoch of the reference.
+pub(crate) fn epoch_of(text: pipeline_core::reference::EpochText) -> Epoch {
+    match text {
+        pipeline_core::reference::EpochText::Year(year) => Epoch::Fixed(year),
+        pipeline_core::reference::EpochText::Observation => Epoch::EachObservation,
+    }
+}
+
+/// The operation written by hand, when it is for exactly these frames.
+pub(crate) fn written<'a>(reference: &'a Reference, is_source: bool, to: &str) -> Option<&'a pipeline_core::reference::Operation> {
+    let operation = reference.operation.as_ref().filter(|_| is_source)?;
+    let target = Crs::look_up(&reference.delivery.crs).ok()?.geographic_3d;
+    let wanted = Crs::look_up(to).ok()?;
+    (target.as_deref() == Some(wanted.code().as_str()) || (target.is_none() && wanted.kind == Kind::Geographic2D)).then_some(operation)
+}
+
+/// Grids of an operation as resources.
+pub(crate) fn grid_resources(operation: &Operation) -> Vec<Resource> {
+    operation
+        .grids
+        .iter()
+        .filter_map(|g| {
+            let path = if g.path.is_empty() { grids::find(&g.name, operation.folders())? } else { PathBuf::from(&g.path) };
+            Some(Resource { name: g.name.clone(), path, role: ResourceRole::Grid, option: String::new() })
+        })
+        .collect()
+}
+
+pub(super) fn heights_of(frame: &Frame) -> Result<(), Problem> {
+    match &frame.heights {
+        Heights::Ellipsoidal => Ok(()),
+        Heights::Vertical { datum, .. } => {
+            Err(Problem::new("height/already-converted", format!("the heights are above `{datum}` already"))
+                .why("the separation would be removed twice")
+                .fix("remove this step"))
+        }
+        Heights::ReceiverGeoid => Err(block("height/receiver-geoid", "the heights are above the receiver's own geoid")
+            .why("the receiver's model must be put back before another is removed")
+            .fix("read the log with `ingest-nmea`, which gives ellipsoidal heights")),
+    }
+}
+
+/// A coded datum must be a vertical system in the unit of the delivery; a name is taken as it is.
+pub(super) fn check_datum(datum: &str, unit: LengthUnit) -> Result<(), Problem> {
+    let coded = datum.split_once(':').is_some_and(|(_, code)| !code.is_empty() && code.chars().all(|c| c.is_ascii_digit()));
+    if !coded {
+        return Ok(());
+    }
+    let crs = Crs::look_up(datum).map_err(|p| p.reference_key("delivery.heights.datum"))?;
+    if crs.kind != Kind::Vertical {
+        return Err(Problem::new("height/not-vertical", format!("{} is not a vertical system", crs.title()))
+            .reference_key("delivery.heights.datum")
+            .fix("name a vertical system, for example `EPSG:5703`"));
+    }
+    let (Some(own), wanted) = (crs.vertical_unit(), unit.unit()) else { return Ok(()) };
+    if own == wanted {
+        return Ok(());
+    }
+    let ratio = crate::geodesy::crs::metres(own) / unit.metres();
+    let size = if (ratio - 1.0).abs() < 1e-3 {
+        format!("{:.1} ppm of the height", (ratio - 1.0).abs() * 1e6)
+    } else {
+        format!("a factor of {:.2} in height, for a reader who trusts the code", if ratio > 1.0 { ratio } else { 1.0 / ratio })
+    };
+    Err(block("frame/mixed-units", format!("{} is in {}, and the heights are promised in {}", crs.title(), own.symbol(), wanted.symbol()))
+        .reference_key("delivery.heights.unit")
+        .size(size)
+        .why("a vertical code includes its unit")
+        .fix("change `delivery.heights.unit`, or name the vertical system of the same datum in the other unit"))
+}
+
+pub(super) type Found = (Option<GeoidGrid>, String, PathBuf);
+
+pub(super) fn find_grid(geoid: &Geoid, datum: &str, reference: &Reference, folders: &[PathBuf], cx: &BindCx) -> Result<Found, Problem> {
+    let Some(path) = grids::find(&geoid.grid, folders) else {
+        return Err(findings::missing(geoid, datum, &reference.folder, cx.locality));
+    };
+    let digest = grids::sha256(&geoid.grid, &path)?;
+    if let Some(want) = &geoid.sha256
+        && !want.eq_ignore_ascii_case(&digest)
+    {
+        return Err(findings::digest(geoid, want, &digest));
+    }
+    let grid = GeoidGrid::at(&path).map_err(|p| p.reference_key("delivery.heights.geoid.grid"))?;
+    Ok((Some(grid), digest, path))
+}
+
+/// A note when the registry leads to this datum through another grid.
+pub(super) fn other_grid(geoid: &Geoid, datum: &str, reference: &Reference, cx: &BindCx) -> Option<Problem> {
+    let registered = findings::registered(&geoid.frame, datum, &reference.folder, cx.locality)?;
+    let file = std::path::Path::new(&geoid.grid).file_stem()?.to_string_lossy().into_owned();
+    if registered.grids.is_empty() || registered.grids.iter().any(|g| g.contains(&file)) {
+        return None;
+    }
+    Some(Problem::from(
+        Diagnostic::new(
+            "height/other-geoid",
+            Verdict::Note,
+            format!(
+                "the registry leads from `{}` to `{datum}` with `{}`; the reference names `{}`",
+                geoid.frame,
+                registered.grids.join("`, `"),
+                geoid.grid
+            ),
+        )
+        .why("the reference decides, since it says what the client agreed to")
+        .fix("check that model, version and frame belong together"),
+    ))
+}
+
+#[allow(clippy::too_many_arguments)]
+pub(super) fn promise(
+    schema: &Schema,
+    frame: &Frame,
+    columns: &Columns,
+    geoid: &Geoid,
+    datum: &str,
+    digest: &str,
+    unit: LengthUnit,
+    height: &str,
+    operation: &Operation,
+) -> Schema {
+    let mut output = schema.clone();
+    if !operation.identity {
+        for column in &mut output.columns {
+            // An operation may give nothing for a row; that is said as a finding, and the row stays empty.
+            if [&columns.latitude, &columns.longitude, &columns.height].contains(&&column.name) {
+                column.nullable = true;
+            }
+        }
+    }
+    let at = output.columns.iter().position(|c| c.name == columns.height).map_or(output.columns.len(), |i| i + 1);
+    output.columns.insert(at, Column::maybe(height, Holds::Float, unit.unit(), Role::Height));
+    output.columns.insert(at + 1, Column::maybe("geoid_separation_m", Holds::Float, Unit::Metre, Role::GeoidSeparation));
+    let crs = Crs::look_up(&geoid.frame).ok();
+    output.frame = Some(Frame {
+        crs: crs.as_ref().map_or_else(|| geoid.frame.clone(), Crs::code),
+        name: crs.as_ref().map_or_else(|| geoid.frame.clone(), |c| c.name.clone()),
+        axes: frame.axes,
+        epoch: if crs.is_some_and(|c| c.dynamic) { operation.time } else { Epoch::Static },
+        heights: Heights::Vertical { datum: datum.to_owned(), model: findings::model(geoid), sha256: digest.to_owned(), unit: unit.unit() },
+        point: frame.point,
+    });
+    output
+}
