@@ -332,7 +332,7 @@ impl Stage for IngestNmea {
     fn survey(&self) -> Vec<Diagnostic> {
         let mut found = vec![];
         for (session, date_of_line_1) in self.sessions.iter().zip(&self.dates) {
-            let mut blocks = |limit| match look(&self.settings, session, limit) {
+            let blocks = |limit| match look(&self.settings, session, limit) {
                 Ok(mut log) => {
                     let dated = date(&mut log, *date_of_line_1);
                     findings::blocks(&log, &dated, &self.context(session, *date_of_line_1))

@@ -279,14 +279,13 @@ impl<'s> Assembler<'s> {
         let row = self.log.columns.rows();
         let runs = &mut self.log.noticed.dates;
         let last = &mut self.last_runs[strength as usize];
-        match last.and_then(|i| runs.get_mut(i)) {
-            Some(run) if run.base == base => run.last_row = row,
-            _ if runs.len() < 1_000 => {
-                *last = Some(runs.len());
-                let at = At { file: draft.file, line: draft.line_first };
-                runs.push(DateRun { strength, base, first_row: row, last_row: row, at, day });
-            }
-            _ => {}
+        let same = last.filter(|i| runs.get(*i).is_some_and(|r| r.base == base));
+        if let Some(run) = same.and_then(|i| runs.get_mut(i)) {
+            run.last_row = row;
+        } else if runs.len() < 1_000 {
+            *last = Some(runs.len());
+            let at = At { file: draft.file, line: draft.line_first };
+            runs.push(DateRun { strength, base, first_row: row, last_row: row, at, day });
         }
     }
 
