@@ -1,2 +1,47 @@
-//! The command line.
-fn main() {}
+//! The command line of `gunter`.
+
+mod args;
+mod check;
+mod inspect;
+mod pages;
+mod print;
+mod run;
+mod schema;
+mod stages_list;
+
+use args::{Args, Command};
+use clap::Parser;
+use pipeline_core::registry::Registry;
+use std::process::ExitCode;
+
+/// Done.
+const DONE: u8 = 0;
+/// The data failed.
+const DATA: u8 = 1;
+/// The job or the command line is wrong.
+const JOB: u8 = 2;
+
+fn main() -> ExitCode {
+    let args = Args::parse();
+    if let Command::Run { threads: Some(threads), .. } = &args.command {
+        // The column library sizes its own pool once, from this variable; nothing runs yet.
+        std::env::set_var("POLARS_MAX_THREADS", threads.to_string());
+    }
+    let registry = match Registry::new(stages::builtin()) {
+        Ok(registry) => registry,
+        Err(message) => {
+            eprintln!("error: {message}");
+            return ExitCode::from(JOB);
+        }
+    };
+    let code = match args.command {
+        Command::Inspect { logs, write_job } => inspect::run(&logs, write_job.as_deref(), args.format, &registry),
+        Command::Check { job, plan, deny_warnings } => check::run(&job, plan, deny_warnings, args.format, &registry),
+        Command::Run { job, threads, overwrite } => run::run(&job, threads.map(usize::from), overwrite, args.format, &registry),
+        Command::Stages { name } => stages_list::run(name.as_deref(), args.format, &registry),
+        Command::Schema { of } => schema::run(of, &registry),
+        Command::Completions { shell } => pages::completions(shell),
+        Command::Man => pages::man(),
+    };
+    ExitCode::from(code)
+}

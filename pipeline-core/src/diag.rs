@@ -1,6 +1,9 @@
 //! The one form in which anything is said to a person: a mistake in a job file, a damaged line of
 //! a log, a point that must be shot again.
 
+pub mod codes;
+pub mod render;
+
 use serde::{Deserialize, Serialize};
 use std::ops::Range;
 

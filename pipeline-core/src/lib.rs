@@ -14,7 +14,12 @@
 //! [`reference::Reference`].
 
 pub mod diag;
+pub mod job;
+pub mod plan;
+pub mod record;
 pub mod reference;
+pub mod registry;
 pub mod rig;
+pub mod run;
 pub mod stage;
 pub mod table;

@@ -338,6 +338,13 @@ pub trait Stage: Sized + Send + Sync + 'static {
     /// # Errors
     /// The finding that ends the run.
     fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem>;
+
+    /// After the last partition: what only the facts of all sessions together can tell. `facts` are
+    /// the keys and values that this step kept, in the order of the sessions.
+    fn conclude(&self, facts: &[(String, serde_json::Value)]) -> Vec<Diagnostic> {
+        let _ = facts;
+        vec![]
+    }
 }
 
 /// A bound stage whose type is forgotten.
@@ -355,6 +362,8 @@ pub trait AnyBound: Send + Sync {
     /// # Errors
     /// The finding that ends the run.
     fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem>;
+    /// See [`Stage::conclude`].
+    fn conclude(&self, facts: &[(String, serde_json::Value)]) -> Vec<Diagnostic>;
 }
 
 impl<S: Stage> AnyBound for S {
@@ -372,6 +381,9 @@ impl<S: Stage> AnyBound for S {
     }
     fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem> {
         Stage::run(self, inputs, cx)
+    }
+    fn conclude(&self, facts: &[(String, serde_json::Value)]) -> Vec<Diagnostic> {
+        Stage::conclude(self, facts)
     }
 }
 

@@ -1,10 +1,38 @@
-//! Deliveries.
+//! Deliveries: files that a client opens without this program.
+//!
+//! Every format keeps the same four promises.
+//!
+//! * The table must be what the reference promises, or the job does not start.
+//! * No value that is not a finite number reaches a file.
+//! * Each file is opened again with a reader that does not know how it was written, and every row
+//!   and column is compared with the table; only then is it a delivery.
+//! * A statement of reference travels with the file: CRS, epoch, height surface and model, units,
+//!   axis order, physical point, confidence levels.
 
-use pipeline_core::stage::StageKind;
+use pipeline_core::stage::{StageKind, kind};
 use std::sync::Arc;
+
+pub mod cells;
+pub mod csv;
+pub mod deliver;
+pub mod geojson;
+pub mod geopackage;
+pub mod instant;
+pub mod meaning;
+pub mod parquet;
+pub mod path;
+pub mod promise;
+pub mod srs;
+pub mod statement;
+pub mod wgs84;
+
+#[cfg(test)]
+mod chain;
+#[cfg(test)]
+pub(crate) mod sample;
 
 /// The stages of this family, in the order of the reference page.
 #[must_use]
 pub fn kinds() -> Vec<Arc<dyn StageKind>> {
-    vec![]
+    vec![kind::<csv::Csv>(), kind::<geojson::GeoJson>(), kind::<geopackage::GeoPackage>(), kind::<parquet::Parquet>()]
 }

@@ -1,1 +1,38 @@
 //! PROJ behind one door, and the mathematics of the ellipsoid and of local frames.
+//!
+//! * [`ellipsoid`]: geodetic and geocentric coordinates, radii of curvature.
+//! * [`local`]: east, north, up at a point, and offsets carried exactly.
+//! * [`epoch`]: decimal years.
+//! * [`area`]: areas of use.
+//! * [`door`]: the only calls of PROJ.
+//! * [`crs`]: what the registry knows of a system, and its text for file formats.
+//! * [`grids`]: where grids are found; the separation of a geoid.
+//! * [`lattice`]: nodes of a grid, and nodes without a value.
+//! * [`operation`]: the one operation between two frames.
+//! * [`projection`]: the grid of a datum, convergence and scale.
+//! * [`rows`]: rows of a table through an operation.
+//! * [`uncertainty`]: what operations and models add to it.
+//! * [`findings`]: frames and epochs that are not stated.
+
+pub mod area;
+#[cfg(test)]
+mod conformance;
+pub mod crs;
+pub mod door;
+pub mod ellipsoid;
+pub mod epoch;
+pub mod findings;
+#[cfg(test)]
+pub(crate) mod fixture;
+pub mod grids;
+pub mod lattice;
+pub mod local;
+pub mod operation;
+pub mod projection;
+pub mod rows;
+pub mod uncertainty;
+
+pub use crs::{Crs, SrsInfo, ellipsoid_of, srs_of, wkt};
+pub use ellipsoid::{Ellipsoid, GRS80, WGS84};
+pub use epoch::decimal_year;
+pub use local::{Tangent, offset_enu};

@@ -3,8 +3,36 @@
 use pipeline_core::stage::StageKind;
 use std::sync::Arc;
 
+pub mod assign;
+pub mod average;
+mod columns;
+pub mod correlation;
+pub mod covariance;
+pub mod estimate;
+mod findings;
+pub mod groups;
+pub(crate) mod local;
+mod match_notes;
+pub mod names;
+pub mod notes;
+pub mod notes_time;
+pub mod options;
+mod output;
+pub mod radial;
+mod schema;
+mod shot;
+pub mod unmatched;
+mod windows;
+
+#[cfg(test)]
+pub(crate) mod test_rows;
+#[cfg(test)]
+mod tests;
+#[cfg(test)]
+mod tests_notes;
+
 /// The stages of this family, in the order of the reference page.
 #[must_use]
 pub fn kinds() -> Vec<Arc<dyn StageKind>> {
-    vec![]
+    vec![pipeline_core::stage::kind::<assign::Occupations>(), pipeline_core::stage::kind::<average::Average>()]
 }

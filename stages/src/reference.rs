@@ -1,10 +1,17 @@
-//! Frames and grids of the delivery.
+//! Frames: from the frame of the corrections to the grid of the delivery.
 
-use pipeline_core::stage::StageKind;
+pub mod delivery;
+pub mod reproject;
+#[cfg(test)]
+mod traps;
+
+pub use delivery::check_delivery;
+
+use pipeline_core::stage::{StageKind, kind};
 use std::sync::Arc;
 
 /// The stages of this family, in the order of the reference page.
 #[must_use]
 pub fn kinds() -> Vec<Arc<dyn StageKind>> {
-    vec![]
+    vec![kind::<reproject::Reproject>()]
 }

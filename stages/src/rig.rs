@@ -1,10 +1,28 @@
 //! From the antenna to the target: ledger of lengths, attitude, lever arms, second streams.
+//!
+//! * [`ledger`]: every length from the phase centre to the target, with one owner.
+//! * [`rotation`] and [`target`]: the mathematics of one epoch, with its covariance.
+//! * [`north`]: from the sensor's own north to true north.
+//! * [`clock`] and [`delimited`]: times and lines of delimited text, also for `ingest-csv`.
 
-use pipeline_core::stage::StageKind;
+pub mod clock;
+pub mod delimited;
+pub mod ledger;
+pub mod north;
+pub mod quantity;
+pub mod rotation;
+pub mod target;
+pub mod tilt_correct;
+pub mod time_join;
+
+#[cfg(test)]
+pub(crate) mod testing;
+
+use pipeline_core::stage::{StageKind, kind};
 use std::sync::Arc;
 
 /// The stages of this family, in the order of the reference page.
 #[must_use]
 pub fn kinds() -> Vec<Arc<dyn StageKind>> {
-    vec![]
+    vec![kind::<time_join::TimeJoin>(), kind::<tilt_correct::TiltCorrect>()]
 }

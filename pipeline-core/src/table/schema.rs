@@ -293,6 +293,20 @@ pub enum PhysicalPoint {
     Mark,
 }
 
+impl PhysicalPoint {
+    /// The point in words.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::AntennaPhaseCentre => "antenna phase centre",
+            Self::AntennaReferencePoint => "antenna reference point",
+            Self::PoleTip => "pole tip",
+            Self::Target => "target",
+            Self::Mark => "mark",
+        }
+    }
+}
+
 /// Which kind of axes the horizontal coordinates have.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

@@ -279,8 +279,7 @@ impl<'s> Assembler<'s> {
         let row = self.log.columns.rows();
         let runs = &mut self.log.noticed.dates;
         let last = &mut self.last_runs[strength as usize];
-        let same = last.filter(|i| runs.get(*i).is_some_and(|r| r.base == base));
-        if let Some(run) = same.and_then(|i| runs.get_mut(i)) {
+        if let Some(run) = last.and_then(|i| runs.get_mut(i)).filter(|run| run.base == base) {
             run.last_row = row;
         } else if runs.len() < 1_000 {
             *last = Some(runs.len());

@@ -96,7 +96,7 @@ fn pause(log: &Log, a: &DateRun, b: &DateRun) -> Option<usize> {
     let mut found = None;
     for row in a.last_row.max(1)..=last {
         let step = time[row] - time[row - 1];
-        if step < 0 || step >= PAUSE {
+        if !(0..PAUSE).contains(&step) {
             if found.is_some() {
                 return None;
             }

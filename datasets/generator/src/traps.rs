@@ -1,0 +1,378 @@
+//! Small wrong jobs and damaged files, each with the finding that it must lead to.
+//!
+//! Each trap is a folder with a log, notes, rig, reference and `job.yaml`, which is wrong; `fixed.yaml`, where there
+//! is one, is the same job put right, and must not lead to the finding. `expect.yaml` names the finding.
+
+mod bad;
+
+use crate::demo::put;
+use crate::earth::Geodetic;
+use crate::epoch::{Ellipse, Epoch};
+use crate::files::{self, CHAIN, CSV, Reference, Step};
+use crate::geoid::Grid;
+use crate::nmea::{self, Damage, Hit, Line, Mix};
+use crate::noise::{Correlated, Noise};
+use crate::pose::Pose;
+use crate::rig::NOMINAL;
+use crate::time::{self, Ms};
+use std::fmt::Write as _;
+use std::io;
+use std::path::Path;
+
+const SEED: u64 = 20_260_611;
+
+/// A pole that stands still.
+struct Still {
+    place: Geodetic,
+    separation: f64,
+    start: Ms,
+    step: Ms,
+    count: usize,
+    mix: Mix,
+    /// Ranges, for a laser shot.
+    ranges: Vec<f64>,
+    /// Quality code of an epoch.
+    quality: fn(usize) -> u8,
+}
+
+impl Still {
+    fn at(latitude: f64, longitude: f64, height: f64) -> Self {
+        Self {
+            place: Geodetic { latitude, longitude, height },
+            separation: -25.3,
+            start: time::at(2026, 6, 11, 14, 5, 0),
+            step: 200,
+            count: 150,
+            mix: nmea::SHORT,
+            ranges: vec![],
+            quality: |_| 4,
+        }
+    }
+
+    fn epochs(&self) -> Vec<Epoch> {
+        let mut n = Noise::new(SEED, &format!("{:?}", self.place));
+        #[allow(clippy::cast_precision_loss)]
+        let dt = self.step as f64 / 1000.0;
+        let mut axis = [0; 3].map(|_| Correlated::new(&mut n, dt, 115.0));
+        let mut out = vec![];
+        for k in 0..self.count {
+            let quality = (self.quality)(k);
+            let size = match quality {
+                4 => 1.0,
+                5 => 30.0,
+                _ => 60.0,
+            };
+            // Degrees for a metre, good enough for a few millimetres of noise.
+            let metre = 1.0 / 111_000.0;
+            let [a, b, c] = [0, 1, 2].map(|i| axis[i].next(&mut n));
+            let place = Geodetic {
+                latitude: self.place.latitude + 0.007 * size * a * metre,
+                longitude: self.place.longitude + 0.007 * size * b * metre / libm::cos(self.place.latitude.to_radians()),
+                height: self.place.height + 0.013 * size * c,
+            };
+            let mut small = |sigma: f64| sigma * n.normal();
+            out.push(Epoch {
+                time: self.start + i64::try_from(k).unwrap_or(0) * self.step,
+                place,
+                separation: self.separation,
+                quality,
+                satellites: 24,
+                hdop: 0.71,
+                age: Some(1.2),
+                base: "0417",
+                noise: Some(Ellipse { major: 0.0074 * size, minor: 0.0066 * size, direction: 24.0, up: 0.013 * size }),
+                pose: Some(Pose { heading: 63.0 + small(0.3), pitch: -2.4 + small(0.1), roll: 1.1 + small(0.1) }),
+                range: self.ranges.get(k).copied(),
+                speed: 0.01,
+                course: 0.0,
+            });
+        }
+        out
+    }
+
+    fn lines(&self) -> Vec<Line> {
+        let mut out = vec![];
+        for e in self.epochs() {
+            nmea::write(&e, &self.mix, &mut out);
+        }
+        out
+    }
+
+    /// Notes of one point that covers the whole log.
+    fn notes(&self, point: &str, aim: &str) -> String {
+        let last = self.start + i64::try_from(self.count).unwrap_or(1).saturating_sub(1) * self.step;
+        format!(
+            "point,code,from,to,remark,diameter_mm,surface,aim\n{point},W-VALVE,{},{},,150,top,{aim}\n",
+            time::notes(self.start),
+            time::notes(last)
+        )
+    }
+}
+
+/// One trap.
+struct Trap {
+    name: &'static str,
+    code: &'static str,
+    verdict: &'static str,
+    what: &'static str,
+    still: Still,
+    hits: Vec<Hit>,
+    point: &'static str,
+    reference: Reference,
+    /// The reference of `fixed.yaml`, when the mistake is there.
+    fixed_reference: Option<Reference>,
+    /// Rig: physical point of the log, owner of the pole; and the same for `fixed.yaml`.
+    rig: (&'static str, &'static str),
+    fixed_rig: Option<(&'static str, &'static str)>,
+    steps: Vec<Step>,
+    fixed_steps: Option<Vec<Step>>,
+    grid: Option<Grid>,
+}
+
+fn ellipsoid(crs: &'static str) -> Reference {
+    Reference { name: "trap".into(), frame: "EPSG:9989", epoch: "observation", crs, unit: "m", geoid: None }
+}
+
+fn datum(model: &'static str) -> Reference {
+    Reference { geoid: Some(("geoid.gtx".into(), model)), ..ellipsoid("EPSG:6345") }
+}
+
+fn chain(change: impl Fn(&mut Vec<Step>)) -> Vec<Step> {
+    let mut steps: Vec<Step> = CHAIN.into_iter().chain([CSV]).collect();
+    change(&mut steps);
+    steps
+}
+
+fn flat(steps: &mut Vec<Step>) {
+    steps.retain(|s| s.stage != "height-convert");
+}
+
+fn trap(name: &'static str, code: &'static str, verdict: &'static str, what: &'static str, still: Still) -> Trap {
+    Trap {
+        name,
+        code,
+        verdict,
+        what,
+        still,
+        hits: vec![],
+        point: "V-21",
+        reference: ellipsoid("EPSG:6345"),
+        fixed_reference: None,
+        rig: ("antenna-reference-point", "gunter"),
+        fixed_rig: None,
+        // Ellipsoidal heights, unless the trap is about heights.
+        steps: chain(flat),
+        fixed_steps: None,
+        grid: None,
+    }
+}
+
+/// The inland place is a pair of numbers where the codes apply, no more.
+const INLAND: [f64; 3] = [42.71, -84.48, 231.4];
+
+fn inland() -> Still {
+    Still { separation: -34.2, ..Still::at(INLAND[0], INLAND[1], INLAND[2]) }
+}
+
+fn inland_grid() -> Grid {
+    Grid::around(INLAND[0], INLAND[1], 0.02, 11, -33.4)
+}
+
+/// Everything in international feet, heights above a datum.
+fn feet(crs: &'static str) -> Reference {
+    Reference { unit: "ft", ..Reference { crs, ..datum("Trapfield geoid") } }
+}
+
+fn traps() -> Vec<Trap> {
+    let mut all = height_traps();
+    all.extend(frame_traps());
+    all.extend(data_traps());
+    all
+}
+
+fn height_traps() -> Vec<Trap> {
+    let mut t01 = trap(
+        "T01",
+        "height/geoid-twice",
+        "block",
+        "the job calls the altitude of GGA an ellipsoidal height, and the geoid is then removed again",
+        Still { separation: -26.641, ..Still::at(26.913, -88.204, -21.37) },
+    );
+    t01.grid = Some(Grid::around(26.913, -88.204, 0.02, 11, -25.918));
+    t01.reference = datum("Trapsand geoid");
+    t01.fixed_steps = Some(chain(|_| {}));
+    t01.steps = chain(|s| s[0].rest = "    options: { files: [LOGS], untimed: after-time, height: field-is-ellipsoidal }\n");
+
+    let mut t02 = trap(
+        "T02",
+        "height/receiver-geoid",
+        "block",
+        "heights above a datum are promised, and no step leads to it: the receiver's own geoid would be delivered",
+        Still { separation: -27.482, ..Still::at(28.114, -85.337, -24.05) },
+    );
+    t02.grid = Some(Grid::around(28.114, -85.337, 0.02, 11, -26.655));
+    t02.reference = datum("Trapbank geoid");
+    t02.fixed_steps = Some(chain(|_| {}));
+    t02.steps = chain(|s| s.retain(|x| x.stage != "height-convert"));
+
+    let mut t03 = trap(
+        "T03",
+        "height/geoid-missing",
+        "block",
+        "the geoid grid is not on this machine",
+        Still { separation: -26.1, ..Still::at(28.407, -87.731, -22.8) },
+    );
+    t03.steps = chain(|_| {});
+    t03.fixed_reference = Some(datum("Trapshoal geoid"));
+    t03.reference = Reference { geoid: Some(("not-here.gtx".into(), "Trapshoal geoid")), ..ellipsoid("EPSG:6345") };
+    t03.grid = Some(Grid::around(28.407, -87.731, 0.02, 11, -25.377));
+
+    let mut t11 = trap(
+        "T11",
+        "rig/length-twice",
+        "block",
+        "the receiver writes the tip of the pole, and the rig has `gunter` apply the pole again",
+        Still::at(27.066, -86.912, -23.21),
+    );
+    t11.rig = ("pole-tip", "gunter");
+    t11.fixed_rig = Some(("pole-tip", "receiver"));
+    vec![t01, t02, t03, t11]
+}
+
+fn frame_traps() -> Vec<Trap> {
+    let mut t04 = trap("T04", "frame/ensemble-source", "block", "the frame of the corrections is called WGS 84", inland());
+    t04.reference = Reference { frame: "EPSG:4979", ..ellipsoid("EPSG:6345") };
+    t04.fixed_reference = Some(ellipsoid("EPSG:6345"));
+
+    let mut t06 = trap("T06", "frame/no-epoch", "block", "a frame in which coordinates move, and no epoch", inland());
+    t06.reference = Reference { epoch: "", ..ellipsoid("EPSG:6345") };
+    t06.fixed_reference = Some(ellipsoid("EPSG:6345"));
+
+    let mut t08 = trap("T08", "frame/mixed-units", "block", "eastings and northings in feet, heights in metres", inland());
+    t08.reference = ellipsoid("EPSG:6499");
+    t08.fixed_reference = Some(feet("EPSG:6499"));
+    t08.fixed_steps = Some(chain(|_| {}));
+    t08.grid = Some(inland_grid());
+
+    let mut t10 = trap("T10", "frame/outside-area", "block", "a zone that does not cover the job", inland());
+    t10.reference = feet("EPSG:6494");
+    t10.fixed_reference = Some(feet("EPSG:6499"));
+    t10.steps = chain(|_| {});
+    t10.grid = Some(inland_grid());
+    vec![t04, t06, t08, t10]
+}
+
+fn data_traps() -> Vec<Trap> {
+    let mut t13 = trap(
+        "T13",
+        "gate/not-all-fixed",
+        "hold",
+        "72 epochs: 47 fixed, 16 float, 9 with a quality code that the format does not define",
+        Still {
+            step: 1000,
+            count: 72,
+            quality: |k| match k {
+                20..36 => 5,
+                50..59 => 9,
+                _ => 4,
+            },
+            ..Still::at(27.303, -87.118, -22.64)
+        },
+    );
+    t13.point = "V-31";
+    t13.steps = chain(|s| {
+        flat(s);
+        s[2].rest = "    options: { fix: [rtk-fixed], max_correction_age_s: 10, hold_if_kept_span_below_s: 90 }\n";
+    });
+
+    let mut t14 = trap(
+        "T14",
+        "time/no-date",
+        "block",
+        "a log over midnight in which no sentence has a date",
+        Still {
+            start: time::at(2026, 6, 11, 23, 57, 30),
+            step: 1000,
+            count: 290,
+            mix: nmea::DATELESS,
+            ..Still::at(27.441, -86.052, -23.4)
+        },
+    );
+    t14.fixed_steps = Some(chain(|s| {
+        flat(s);
+        s[0].rest = "    options: { files: [LOGS], untimed: after-time, date: 2026-06-11 }\n";
+    }));
+
+    let mut t15 = trap("T15", "data/torn-line", "warn", "a GST sentence is cut off", Still::at(27.218, -87.405, -22.9));
+    t15.hits = vec![Hit { time: t15.still.start + 57 * 200, kind: "GST", damage: Damage::Cut(23) }];
+
+    let mut t18 = trap(
+        "T18",
+        "laser/two-surfaces",
+        "reshoot",
+        "25 ranges: 14 near 1.655 m and 11 near 2.230 m",
+        Still { count: 25, ..Still::at(27.633, -86.377, -22.2) },
+    );
+    let mut n = Noise::new(SEED, "two surfaces");
+    t18.still.ranges = (0..25).map(|k| if k * 4 % 9 < 5 { 1.655 } else { 2.230 } + 0.003 * n.normal()).collect();
+    t18.point = "B-17";
+    vec![t13, t14, t15, t18]
+}
+
+/// Writes `traps/T..` and `bad/` below a folder.
+///
+/// # Errors
+/// When a file cannot be written.
+pub fn write(folder: &Path) -> io::Result<()> {
+    for (name, content) in files() {
+        put(&folder.join(name), &content)?;
+    }
+    Ok(())
+}
+
+/// All files: name and content.
+#[must_use]
+pub fn files() -> Vec<(String, Vec<u8>)> {
+    let mut out = vec![];
+    for t in traps() {
+        let mut add = |name: &str, content: Vec<u8>| out.push((format!("traps/{}/{name}", t.name), content));
+        let aim = if t.still.ranges.is_empty() { "tip" } else { "laser" };
+        add("day.nmea", nmea::bytes(&t.still.lines(), &t.hits));
+        add("notes.csv", t.still.notes(t.point, aim).into_bytes());
+        let rig = |(output, owner): (&str, &str)| match aim {
+            "tip" => NOMINAL.yaml_without_laser("trap pole", output, owner),
+            _ => NOMINAL.yaml("trap pole", output, owner),
+        };
+        let job = |reference: &str, steps: &[Step]| files::job(t.name, t.what, reference, "day.nmea", "notes.csv", steps);
+        add("rig.yaml", rig(t.rig).into_bytes());
+        add("reference.yaml", t.reference.yaml().into_bytes());
+        add("job.yaml", job("reference.yaml", &t.steps).into_bytes());
+        if let Some(r) = &t.fixed_reference {
+            add("reference-fixed.yaml", r.yaml().into_bytes());
+        }
+        if let Some(r) = t.fixed_rig {
+            add("rig-fixed.yaml", rig(r).into_bytes());
+        }
+        if t.fixed_reference.is_some() || t.fixed_rig.is_some() || t.fixed_steps.is_some() {
+            let reference = if t.fixed_reference.is_some() { "reference-fixed.yaml" } else { "reference.yaml" };
+            let mut text = job(reference, t.fixed_steps.as_ref().unwrap_or(&t.steps));
+            if t.fixed_rig.is_some() {
+                text = text.replace("rig: rig.yaml", "rig: rig-fixed.yaml");
+            }
+            add("fixed.yaml", text.into_bytes());
+        }
+        if let Some(g) = &t.grid {
+            add("geoid.gtx", g.bytes());
+        }
+        let mut expect = String::new();
+        let _ = writeln!(expect, "# {}", t.what);
+        let _ = writeln!(expect, "code: {}\nverdict: {}", t.code, t.verdict);
+        let _ = writeln!(expect, "delivers: {}", t.verdict == "warn");
+        if matches!(t.verdict, "hold" | "reshoot") {
+            let _ = writeln!(expect, "point: {}", t.point);
+        }
+        add("expect.yaml", expect.into_bytes());
+    }
+    out.extend(bad::files());
+    out
+}

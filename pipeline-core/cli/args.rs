@@ -1,0 +1,97 @@
+//! The command line: the one source of help, completions and the man page.
+
+use clap::{Parser, Subcommand, ValueEnum};
+use std::path::PathBuf;
+
+/// How answers are printed.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
+pub enum Format {
+    /// For people.
+    #[default]
+    Text,
+    /// One JSON document.
+    Json,
+}
+
+/// Raw survey GNSS logs to as-built points that the asset's owner can trust.
+///
+/// A job (YAML) names the steps; `check` proves it before any data is read, `run` delivers points with
+/// their uncertainty, a statement of reference and a record from which every digit can be made again.
+///
+/// Exit codes: 0 done; 1 the data failed; 2 the job or the command line is wrong.
+#[derive(Debug, Parser)]
+#[command(name = "gunter", version, max_term_width = 100)]
+pub struct Args {
+    /// How answers are printed.
+    #[arg(long, value_enum, default_value_t, global = true)]
+    pub format: Format,
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// Commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Show what a raw log holds and what looks wrong with it.
+    Inspect {
+        /// Logs: plain, gzip or zstd.
+        #[arg(required = true)]
+        logs: Vec<PathBuf>,
+        /// Also write a first job to this file, with its rig and reference beside it.
+        #[arg(long, value_name = "FILE")]
+        write_job: Option<PathBuf>,
+    },
+    /// Prove that a job fits together and that its files are there; nothing is computed.
+    Check {
+        /// The job file.
+        job: PathBuf,
+        /// Print the plan: every step, what it decided, and the reference of its table.
+        #[arg(long)]
+        plan: bool,
+        /// Count warnings as errors.
+        #[arg(long)]
+        deny_warnings: bool,
+    },
+    /// Run a job.
+    Run {
+        /// The job file.
+        job: PathBuf,
+        /// Worker threads; sessions in flight at once. Left out: one for each processor. Results never depend on it.
+        #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+        threads: Option<u16>,
+        /// Replace the results of an earlier run.
+        #[arg(long)]
+        overwrite: bool,
+    },
+    /// List the stages, or explain one.
+    Stages {
+        /// Name of a stage.
+        name: Option<String>,
+    },
+    /// Print the JSON Schema of a job, a rig or a reference, for editors.
+    Schema {
+        /// Which file.
+        #[arg(value_enum, default_value_t)]
+        of: SchemaOf,
+    },
+    /// Print shell completions.
+    Completions {
+        /// The shell.
+        shell: clap_complete::Shell,
+    },
+    /// Print the man page.
+    Man,
+}
+
+/// Files that have a schema.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
+pub enum SchemaOf {
+    /// The job.
+    #[default]
+    Job,
+    /// The rig.
+    Rig,
+    /// The reference.
+    Reference,
+}

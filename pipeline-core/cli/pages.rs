@@ -1,0 +1,23 @@
+//! Completions and the man page, from the same source as the help.
+
+use crate::args::Args;
+use crate::{print, DONE, JOB};
+use clap::CommandFactory;
+
+/// Prints completions for a shell.
+pub fn completions(shell: clap_complete::Shell) -> u8 {
+    let mut text = vec![];
+    clap_complete::generate(shell, &mut Args::command(), "gunter", &mut text);
+    print::answer(&String::from_utf8_lossy(&text));
+    DONE
+}
+
+/// Prints the man page.
+pub fn man() -> u8 {
+    let mut text = vec![];
+    if clap_mangen::Man::new(Args::command()).render(&mut text).is_err() {
+        return JOB;
+    }
+    print::answer(&String::from_utf8_lossy(&text));
+    DONE
+}

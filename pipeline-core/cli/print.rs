@@ -1,0 +1,55 @@
+//! Printing: answers to standard output, findings and progress to standard error.
+
+use crate::args::Format;
+use pipeline_core::diag::{render, Diagnostic};
+use pipeline_core::job::parse::Document;
+use std::io::{IsTerminal, Write};
+
+/// Prints an answer. A reader that has gone away (a closed pipe) is no failure.
+pub fn answer(text: &str) {
+    let mut out = std::io::stdout().lock();
+    let _ = out.write_all(text.as_bytes());
+    if !text.ends_with('\n') {
+        let _ = out.write_all(b"\n");
+    }
+    let _ = out.flush();
+}
+
+/// Prints a value as JSON.
+pub fn json(value: &serde_json::Value) {
+    answer(&serde_json::to_string_pretty(value).unwrap_or_default());
+}
+
+/// Prints findings: to standard error as text, or as a JSON document to standard output.
+pub fn findings(found: &[Diagnostic], documents: &[Document], format: Format) {
+    match format {
+        Format::Text => {
+            if !found.is_empty() {
+                let documents: Vec<&Document> = documents.iter().collect();
+                let colour = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
+                let _ = std::io::stderr().lock().write_all(render::text(found, &documents, colour).as_bytes());
+            }
+        }
+        Format::Json => json(&serde_json::json!({ "findings": found })),
+    }
+}
+
+/// `1 error, 2 warnings`, or an empty text.
+pub fn tally(found: &[Diagnostic]) -> String {
+    use pipeline_core::diag::Verdict;
+    [
+        (Verdict::Error, "error", "errors"),
+        (Verdict::Block, "block", "blocks"),
+        (Verdict::Hold, "hold", "holds"),
+        (Verdict::Reshoot, "point to shoot again", "points to shoot again"),
+        (Verdict::Warn, "warning", "warnings"),
+        (Verdict::Note, "note", "notes"),
+    ]
+    .iter()
+    .filter_map(|(verdict, one, many)| {
+        let n = found.iter().filter(|d| d.verdict == *verdict && d.waived.is_none()).count();
+        (n > 0).then(|| format!("{n} {}", if n == 1 { one } else { many }))
+    })
+    .collect::<Vec<_>>()
+    .join(", ")
+}

@@ -1,0 +1,365 @@
+//! The job, proved to fit together before any data is read.
+
+mod checks;
+pub mod files;
+pub mod print;
+
+use crate::diag::{Diagnostic, Label, Verdict};
+use crate::job::parse::{self, Document};
+use crate::job::{Job, conform, near};
+use crate::reference::Reference;
+use crate::registry::Registry;
+use crate::rig::Rig;
+use crate::stage::{BindCx, DynBound, Inputs, Locality, Problem, Spec};
+use crate::table::schema::Schema;
+use files::JobFiles;
+use serde::de::DeserializeOwned;
+use std::path::{Path, PathBuf};
+
+/// One planned step.
+pub struct Node {
+    /// Its name in the job.
+    pub id: String,
+    /// Index of the step in the job.
+    pub step: usize,
+    /// The stage's constant facts.
+    pub spec: Spec,
+    /// Indices of the nodes whose tables it takes.
+    pub inputs: Vec<usize>,
+    /// The stage and all that it decided.
+    pub bound: DynBound,
+}
+
+/// The proved job.
+pub struct Plan {
+    /// The job.
+    pub job: Job,
+    /// The rig.
+    pub rig: Option<Rig>,
+    /// The reference.
+    pub reference: Option<Reference>,
+    /// Steps in order.
+    pub nodes: Vec<Node>,
+    /// Job, rig and reference as text with places.
+    pub documents: Vec<Document>,
+    /// Folder of the job file.
+    pub folder: PathBuf,
+    /// Folder of the results.
+    pub results: PathBuf,
+    /// The results folder as the job wrote it.
+    pub results_name: String,
+    /// Where the work is.
+    pub locality: Option<Locality>,
+    /// Warnings and notes.
+    pub notes: Vec<Diagnostic>,
+}
+
+/// All that is wrong with a job, and the texts that it points into.
+pub struct Refused {
+    /// The findings, in the order of their places.
+    pub findings: Vec<Diagnostic>,
+    /// Job, rig and reference as far as they could be read.
+    pub documents: Vec<Document>,
+    /// Folder of the results, when the job could be read so far.
+    pub results: Option<PathBuf>,
+}
+
+/// Reads and proves a job file with its rig and reference.
+///
+/// # Errors
+/// Every mistake that can be seen, not only the first.
+pub fn compile(path: &Path, registry: &Registry) -> Result<Plan, Box<Refused>> {
+    let mut compiler = Compiler { registry, findings: vec![], documents: vec![], results: None };
+    match compiler.compile(path) {
+        Some(plan) if compiler.findings.iter().all(|d| !d.verdict.stops_delivery()) => {
+            Ok(Plan { notes: compiler.findings, documents: compiler.documents, ..plan })
+        }
+        _ => {
+            let mut findings = compiler.findings;
+            let order = |name: &str| compiler.documents.iter().position(|d| d.name == name).unwrap_or(usize::MAX);
+            findings.sort_by_key(|d| {
+                let stops = !d.verdict.stops_delivery();
+                d.labels.first().map_or((stops, 0, 0), |l| (stops, order(&l.file), l.range.as_ref().map_or(0, |r| r.start)))
+            });
+            Err(Box::new(Refused { findings, documents: compiler.documents, results: compiler.results }))
+        }
+    }
+}
+
+struct Compiler<'a> {
+    registry: &'a Registry,
+    findings: Vec<Diagnostic>,
+    documents: Vec<Document>,
+    results: Option<PathBuf>,
+}
+
+impl Compiler<'_> {
+    fn read_text(&mut self, name: &str, path: &Path, named_by: Option<(usize, &str)>) -> Option<usize> {
+        let bytes = match std::fs::read(path) {
+            Ok(bytes) => bytes,
+            Err(e) => {
+                let mut d = Diagnostic::new("job/missing-file", Verdict::Error, format!("`{name}` cannot be read: {e}"));
+                d = match named_by {
+                    Some((document, key)) => d.label(self.documents[document].value_label(key, "named here")).fix("paths are relative to the job file"),
+                    None => d.fix("give the path of a job file; `gunter inspect LOG --write-job FILE` makes a first one"),
+                };
+                self.findings.push(d);
+                return None;
+            }
+        };
+        match parse::read(name, &bytes) {
+            Ok(document) => {
+                self.documents.push(document);
+                Some(self.documents.len() - 1)
+            }
+            Err(d) => {
+                // Keep the text so that the place can be drawn.
+                let sha256 = crate::record::sha256_hex(&bytes);
+                if let Ok(text) = String::from_utf8(bytes) {
+                    let spans = crate::job::spans::Spans::read(&text);
+                    self.documents.push(Document { name: name.to_owned(), text, value: serde_json::Value::Null, spans, sha256 });
+                }
+                self.findings.push(*d);
+                None
+            }
+        }
+    }
+
+    fn typed<T: DeserializeOwned + schemars::JsonSchema>(&mut self, document: usize) -> Option<T> {
+        let root = schemars::SchemaGenerator::default().into_root_schema_for::<T>().to_value();
+        let document = &self.documents[document];
+        let found = conform::conform(document, "", &document.value, &root);
+        if !found.is_empty() {
+            self.findings.extend(found);
+            return None;
+        }
+        match serde_path_to_error::deserialize(document.value.clone()) {
+            Ok(value) => Some(value),
+            Err(e) => {
+                let path = e.path().to_string();
+                let label = document.value_label(&path, "here");
+                self.findings.push(Diagnostic::new("job/bad-value", Verdict::Error, e.inner().to_string()).label(label));
+                None
+            }
+        }
+    }
+
+    fn compile(&mut self, path: &Path) -> Option<Plan> {
+        let name = path.to_string_lossy().replace('\\', "/");
+        let job_document = self.read_text(&name, path, None)?;
+        let folder = path.parent().map_or_else(PathBuf::new, Path::to_path_buf);
+        let job: Job = self.typed(job_document)?;
+        let rig: Option<Rig> = self.side_file(&folder, job.rig.as_ref(), job_document, "rig");
+        let mut reference: Option<Reference> = self.side_file(&folder, job.reference.as_ref(), job_document, "reference");
+        if let (Some(reference), Some(file)) = (&mut reference, &job.reference) {
+            reference.folder = folder.join(file).parent().map_or_else(PathBuf::new, Path::to_path_buf);
+        }
+        // A broken rig or reference is said once; stages that need it would only repeat it.
+        let sides_broken = (job.rig.is_some() && rig.is_none()) || (job.reference.is_some() && reference.is_none());
+        let stem = path.file_stem().map_or_else(|| "job".into(), |s| s.to_string_lossy().into_owned());
+        let results_name = job.results.clone().unwrap_or_else(|| format!("results/{stem}"));
+        let results = folder.join(&results_name);
+        self.results = Some(results.clone());
+        self.findings.extend(checks::job(&job, &self.documents[job_document], self.registry));
+        let mut plan = Plan {
+            nodes: vec![],
+            documents: vec![],
+            results,
+            results_name,
+            locality: None,
+            notes: vec![],
+            folder,
+            rig,
+            reference,
+            job,
+        };
+        if sides_broken {
+            self.check_options_only(&plan.job, job_document);
+            return None;
+        }
+        self.bind_all(&mut plan, job_document);
+        if self.findings.iter().all(|d| !d.verdict.stops_delivery()) {
+            self.findings.extend(checks::plan(&plan, &self.documents[job_document]));
+        }
+        Some(plan)
+    }
+
+    fn side_file<T: DeserializeOwned + schemars::JsonSchema>(
+        &mut self,
+        folder: &Path,
+        file: Option<&String>,
+        job_document: usize,
+        key: &str,
+    ) -> Option<T> {
+        let file = file?;
+        let document = self.read_text(file, &folder.join(file), Some((job_document, key)))?;
+        self.typed(document)
+    }
+
+    fn check_options_only(&mut self, job: &Job, job_document: usize) {
+        for (i, step) in job.steps.iter().enumerate() {
+            if let Some(kind) = self.registry.get(&step.stage) {
+                self.options_fit(i, &step.options, &kind.options_schema(), job_document);
+            }
+        }
+    }
+
+    fn options_fit(&mut self, step: usize, options: &serde_json::Map<String, serde_json::Value>, schema: &serde_json::Value, document: usize) -> bool {
+        let document = &self.documents[document];
+        let found = conform::conform(document, &format!("steps[{step}].options"), &serde_json::Value::Object(options.clone()), schema);
+        let good = found.is_empty();
+        self.findings.extend(found);
+        good
+    }
+
+    fn bind_all(&mut self, plan: &mut Plan, job_document: usize) {
+        let job = plan.job.clone();
+        let mut schemas: Vec<Option<(usize, Schema)>> = vec![];
+        for (i, step) in job.steps.iter().enumerate() {
+            let bound = self.bind_step(plan, &job, i, step, &schemas, job_document);
+            schemas.push(bound.map(|node| {
+                let schema = (*node.bound.output).clone();
+                plan.nodes.push(node);
+                (plan.nodes.len() - 1, schema)
+            }));
+        }
+    }
+
+    /// Binds one step; `None` when it or one of its inputs has already been complained about.
+    fn bind_step(
+        &mut self,
+        plan: &mut Plan,
+        job: &Job,
+        i: usize,
+        step: &crate::job::Step,
+        schemas: &[Option<(usize, Schema)>],
+        job_document: usize,
+    ) -> Option<Node> {
+        let kind = self.registry.get(&step.stage)?.clone();
+        let spec = kind.spec();
+        let fits = self.options_fit(i, &step.options, &kind.options_schema(), job_document);
+        let sources = self.sources_of(job, i, spec, job_document)?;
+        let mut inputs = vec![];
+        let mut input_schemas = vec![];
+        for source in sources {
+            let (node, schema) = schemas[source].as_ref()?;
+            inputs.push(*node);
+            input_schemas.push(schema.clone());
+        }
+        if !fits {
+            return None;
+        }
+        let files = JobFiles { folder: plan.folder.clone(), results: plan.results.clone() };
+        let cx = BindCx {
+            inputs: &input_schemas,
+            rig: plan.rig.as_ref(),
+            reference: plan.reference.as_ref(),
+            locality: plan.locality,
+            files: &files,
+        };
+        match kind.bind(serde_json::Value::Object(step.options.clone()), &cx) {
+            Ok(mut bound) => {
+                for note in std::mem::take(&mut bound.notes) {
+                    let placed = self.placed(note, i, &step.id, plan, job_document);
+                    self.findings.push(placed);
+                }
+                if spec.inputs == Inputs::None && plan.locality.is_none() {
+                    plan.locality = bound.stage.locate();
+                }
+                Some(Node { id: step.id.clone(), step: i, spec, inputs, bound })
+            }
+            Err(problems) => {
+                for problem in problems {
+                    let placed = self.placed(problem, i, &step.id, plan, job_document);
+                    if !self.findings.contains(&placed) {
+                        self.findings.push(placed);
+                    }
+                }
+                None
+            }
+        }
+    }
+
+    /// Job indices of the steps whose tables a step takes.
+    fn sources_of(&mut self, job: &Job, i: usize, spec: Spec, job_document: usize) -> Option<Vec<usize>> {
+        let step = &job.steps[i];
+        let document = &self.documents[job_document];
+        if spec.inputs == Inputs::None {
+            if step.from.is_empty() {
+                return Some(vec![]);
+            }
+            self.findings.push(
+                Diagnostic::new("plan/inputs", Verdict::Error, format!("`{}` reads files and takes no table", step.stage))
+                    .label(document.value_label(&format!("steps[{i}].from"), "not needed"))
+                    .fix("remove `from`"),
+            );
+            return None;
+        }
+        let mut sources = vec![];
+        if step.from.is_empty() {
+            if i == 0 {
+                self.findings.push(
+                    Diagnostic::new("plan/inputs", Verdict::Error, format!("`{}` needs a table and is the first step", step.stage))
+                        .label(document.value_label(&format!("steps[{i}].stage"), "nothing stands above it"))
+                        .fix("begin the job with a step that reads logs, such as `ingest-nmea`"),
+                );
+                return None;
+            }
+            sources.push(i - 1);
+        }
+        for (j, name) in step.from.iter().enumerate() {
+            match job.steps[..i].iter().position(|s| s.id == *name) {
+                Some(k) => sources.push(k),
+                None => {
+                    let later = job.steps[i..].iter().any(|s| s.id == *name);
+                    let hint = near::hint(name, job.steps[..i].iter().map(|s| s.id.as_str()));
+                    let text = if later { "this step stands below; tables flow downward only".to_owned() } else { hint };
+                    self.findings.push(
+                        Diagnostic::new("plan/unknown-step", Verdict::Error, format!("no step above is called `{name}`"))
+                            .label(document.value_label(&format!("steps[{i}].from[{j}]"), text))
+                            .fix("name a step that stands above this one"),
+                    );
+                    return None;
+                }
+            }
+        }
+        if spec.inputs == Inputs::One && sources.len() != 1 {
+            self.findings.push(
+                Diagnostic::new("plan/inputs", Verdict::Error, format!("`{}` takes one table and gets {}", step.stage, sources.len()))
+                    .label(document.value_label(&format!("steps[{i}].from"), "here"))
+                    .fix("name one step"),
+            );
+            return None;
+        }
+        Some(sources)
+    }
+
+    /// Gives a stage's problem its step and its place.
+    fn placed(&self, problem: Problem, i: usize, id: &str, plan: &Plan, job_document: usize) -> Diagnostic {
+        let job_name = &self.documents[job_document].name;
+        let side = |file: Option<&String>| file.and_then(|f| self.documents.iter().find(|d| d.name == *f && d.name != *job_name));
+        let mut labels: Vec<Label> = vec![];
+        if let (Some(key), Some(document)) = (&problem.rig_key, side(plan.job.rig.as_ref())) {
+            labels.push(document.key_label(key, "set here"));
+        }
+        if let (Some(key), Some(document)) = (&problem.reference_key, side(plan.job.reference.as_ref())) {
+            labels.push(document.key_label(key, "set here"));
+        }
+        let document = &self.documents[job_document];
+        match &problem.option {
+            Some(option) => {
+                let path = format!("steps[{i}].options.{option}");
+                labels.push(document.value_label(&path, if labels.is_empty() { "here" } else { "used here" }));
+            }
+            None => {
+                let text = if labels.is_empty() { "this step".to_owned() } else { format!("step `{id}` needs it") };
+                labels.push(document.value_label(&format!("steps[{i}].stage"), text));
+            }
+        }
+        let mut finding = *problem.finding;
+        labels.append(&mut finding.labels);
+        finding.labels = labels;
+        finding.step = Some(id.to_owned());
+        finding
+    }
+}

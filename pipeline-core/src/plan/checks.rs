@@ -1,0 +1,98 @@
+//! Rules of a job as a whole, one small function each.
+
+use super::Plan;
+use crate::diag::{Diagnostic, Verdict};
+use crate::job::Job;
+use crate::job::parse::Document;
+use crate::registry::Registry;
+
+/// Rules that need only the job's text.
+pub fn job(job: &Job, document: &Document, registry: &Registry) -> Vec<Diagnostic> {
+    let mut found = vec![];
+    no_steps(job, document, &mut found);
+    unique_ids(job, document, &mut found);
+    known_stages(job, document, registry, &mut found);
+    waivers_say_who_and_why(job, document, &mut found);
+    found
+}
+
+/// Rules that need the plan.
+pub fn plan(plan: &Plan, document: &Document) -> Vec<Diagnostic> {
+    let mut found = vec![];
+    unused_steps(plan, document, &mut found);
+    nothing_delivered(plan, document, &mut found);
+    found
+}
+
+fn no_steps(job: &Job, document: &Document, found: &mut Vec<Diagnostic>) {
+    if job.steps.is_empty() {
+        found.push(
+            Diagnostic::new("plan/no-steps", Verdict::Error, "the job has no steps")
+                .label(document.key_label("steps", "empty"))
+                .fix("begin with `ingest-nmea`; `gunter inspect LOG --write-job FILE` makes a first job"),
+        );
+    }
+}
+
+fn unique_ids(job: &Job, document: &Document, found: &mut Vec<Diagnostic>) {
+    for (i, step) in job.steps.iter().enumerate() {
+        if let Some(first) = job.steps[..i].iter().position(|s| s.id == step.id) {
+            found.push(
+                Diagnostic::new("plan/same-id", Verdict::Error, format!("two steps are called `{}`", step.id))
+                    .label(document.value_label(&format!("steps[{i}].id"), "again here"))
+                    .label(document.value_label(&format!("steps[{first}].id"), "first here"))
+                    .fix("give each step a name of its own"),
+            );
+        }
+    }
+}
+
+fn known_stages(job: &Job, document: &Document, registry: &Registry, found: &mut Vec<Diagnostic>) {
+    for (i, step) in job.steps.iter().enumerate() {
+        if registry.get(&step.stage).is_none() {
+            let hint = registry.hint(&step.stage);
+            let text = if hint.is_empty() { "unknown stage" } else { &hint };
+            found.push(
+                Diagnostic::new("job/unknown-stage", Verdict::Error, format!("no stage is called `{}`", step.stage))
+                    .label(document.value_label(&format!("steps[{i}].stage"), text))
+                    .fix("`gunter stages` lists them"),
+            );
+        }
+    }
+}
+
+fn waivers_say_who_and_why(job: &Job, document: &Document, found: &mut Vec<Diagnostic>) {
+    for (i, waiver) in job.waivers.iter().enumerate() {
+        for (key, text) in [("who", &waiver.who), ("reason", &waiver.reason), ("scope", &waiver.scope)] {
+            if text.trim().is_empty() {
+                found.push(
+                    Diagnostic::new("job/empty-waiver", Verdict::Error, format!("a waiver without `{key}` decides nothing"))
+                        .label(document.value_label(&format!("waivers[{i}].{key}"), "empty"))
+                        .fix("name the person, the scope and the reason"),
+                );
+            }
+        }
+    }
+}
+
+fn unused_steps(plan: &Plan, document: &Document, found: &mut Vec<Diagnostic>) {
+    for (n, node) in plan.nodes.iter().enumerate() {
+        if !node.spec.delivers && !plan.nodes.iter().any(|other| other.inputs.contains(&n)) {
+            found.push(
+                Diagnostic::new("plan/unused-step", Verdict::Warn, format!("nothing takes the table of `{}`", node.id))
+                    .label(document.value_label(&format!("steps[{}].id", node.step), "its rows go nowhere"))
+                    .fix("add an export step below, or remove this one"),
+            );
+        }
+    }
+}
+
+fn nothing_delivered(plan: &Plan, document: &Document, found: &mut Vec<Diagnostic>) {
+    if !plan.nodes.iter().any(|n| n.spec.delivers) {
+        found.push(
+            Diagnostic::new("plan/no-delivery", Verdict::Warn, "the job delivers nothing")
+                .label(document.key_label("steps", "no export among these"))
+                .fix("end with an export, such as `export-geopackage`"),
+        );
+    }
+}

@@ -1,0 +1,331 @@
+//! The world of a real run: opens, hashes, counts, keeps and renames.
+
+use super::set_aside::{self, Range};
+use crate::diag::{Diagnostic, Label, Verdict};
+use crate::job::Waiver;
+use crate::record::{self, Material, Product};
+use crate::stage::cx::{World, unpack, unreadable};
+use crate::stage::{LineCount, OutFile, Problem, Resource};
+use crate::table::Table;
+use sha2::{Digest, Sha256};
+use std::collections::BTreeMap;
+use std::io::Read;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+/// Bytes asked from the disk at once.
+const CHUNK: usize = 1 << 18;
+
+/// What is kept while a run goes on. One lock: it is held for moments only, never across work.
+#[derive(Default)]
+pub struct Kept {
+    /// Materials read so far, by name.
+    pub materials: BTreeMap<(String, String), Material>,
+    /// Lines counted by core in each unpacked file.
+    pub lines_seen: BTreeMap<String, u64>,
+    /// Findings: step, session, order, finding.
+    pub findings: Vec<(usize, usize, usize, Diagnostic)>,
+    /// Set-aside ranges with their session number.
+    pub set_aside: Vec<(usize, Range)>,
+    /// Rows set aside, by step, session and reason.
+    pub refused: BTreeMap<(usize, usize, String), u64>,
+    /// Rows used up, by step and session.
+    pub used: BTreeMap<(usize, usize), u64>,
+    /// Line counts: session, order, count.
+    pub lines: Vec<(usize, usize, LineCount)>,
+    /// Facts: step, session, order, key, value.
+    pub facts: Vec<(usize, usize, usize, String, serde_json::Value)>,
+    /// Files under a temporary name: final path, temporary path, name.
+    pub pending: Vec<(PathBuf, PathBuf, String)>,
+    /// Products: name and rows.
+    pub delivered: Vec<(String, u64)>,
+    /// Waivers that lifted something.
+    pub waived: Vec<(String, String)>,
+}
+
+/// The world of a run.
+pub struct Desk {
+    results: PathBuf,
+    overwrite: bool,
+    waivers: Vec<Waiver>,
+    kept: Arc<Mutex<Kept>>,
+    /// Bytes of raw input read so far.
+    pub bytes: Arc<AtomicU64>,
+    /// Set from outside to stop early.
+    pub stop: Arc<AtomicBool>,
+    steps: Vec<String>,
+}
+
+fn lock(kept: &Mutex<Kept>) -> MutexGuard<'_, Kept> {
+    kept.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl Desk {
+    /// A desk for the steps named, in order.
+    #[must_use]
+    pub fn new(results: &Path, overwrite: bool, waivers: &[Waiver], steps: Vec<String>) -> Self {
+        Self {
+            results: results.to_owned(),
+            overwrite,
+            waivers: waivers.to_vec(),
+            kept: Arc::default(),
+            bytes: Arc::default(),
+            stop: Arc::default(),
+            steps,
+        }
+    }
+
+    /// What was kept.
+    pub fn kept(&self) -> MutexGuard<'_, Kept> {
+        lock(&self.kept)
+    }
+
+    fn step_index(&self, step: &str) -> usize {
+        self.steps.iter().position(|s| s == step).unwrap_or(usize::MAX)
+    }
+
+    /// A door that also knows the session number.
+    #[must_use]
+    pub fn for_session(&self, session: usize) -> SessionDesk<'_> {
+        SessionDesk { desk: self, session }
+    }
+
+    /// Hashes a file that something other than a stage will read (a grid).
+    ///
+    /// # Errors
+    /// When it cannot be read.
+    pub fn hash(&self, resource: &Resource) -> Result<(), Problem> {
+        let mut reader = self.open(resource)?;
+        std::io::copy(&mut reader, &mut std::io::sink()).map_err(|e| unreadable(&resource.name, &e))?;
+        Ok(())
+    }
+
+    fn open(&self, resource: &Resource) -> Result<Box<dyn Read + Send>, Problem> {
+        let file = std::fs::File::open(&resource.path).map_err(|e| unreadable(&resource.name, &e))?;
+        Ok(Box::new(Hashing {
+            inner: std::io::BufReader::with_capacity(CHUNK, file),
+            hasher: Sha256::new(),
+            bytes: 0,
+            total: self.bytes.clone(),
+            name: resource.name.clone(),
+            role: serde_json::to_value(resource.role).ok().and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_default(),
+            kept: self.kept.clone(),
+        }))
+    }
+
+    /// Renames every delivery to its final name.
+    ///
+    /// # Errors
+    /// When a rename fails; files renamed so far are removed again.
+    pub fn publish(&self) -> Result<Vec<Product>, Problem> {
+        let pending = std::mem::take(&mut lock(&self.kept).pending);
+        let mut products = vec![];
+        let mut done: Vec<&PathBuf> = vec![];
+        for (target, temporary, name) in &pending {
+            let bytes = match std::fs::read(temporary).and_then(|b| std::fs::rename(temporary, target).map(|()| b)) {
+                Ok(bytes) => bytes,
+                Err(e) => {
+                    for (_, temporary, _) in &pending {
+                        let _ = std::fs::remove_file(temporary);
+                    }
+                    for path in done {
+                        let _ = std::fs::remove_file(path);
+                    }
+                    return Err(cannot_write(name, &e));
+                }
+            };
+            done.push(target);
+            let rows = lock(&self.kept).delivered.iter().filter(|(n, _)| n == name).map(|(_, r)| *r).sum();
+            products.push(Product { name: name.clone(), sha256: record::sha256_hex(&bytes), bytes: bytes.len() as u64, rows });
+        }
+        products.sort();
+        Ok(products)
+    }
+
+    /// Removes every temporary file.
+    pub fn discard(&self) {
+        for (_, temporary, _) in std::mem::take(&mut lock(&self.kept).pending) {
+            let _ = std::fs::remove_file(temporary);
+        }
+    }
+}
+
+/// The problem of a delivery that cannot be written.
+#[must_use]
+pub fn cannot_write(name: &str, error: &std::io::Error) -> Problem {
+    Problem::from(
+        Diagnostic::new("export/cannot-write", Verdict::Block, format!("`{name}` cannot be written: {error}"))
+            .label(Label::file(name, "this delivery"))
+            .why("nothing half-written is left behind; no delivery of this run was made")
+            .fix("check free space and permissions of the results folder, then run again"),
+    )
+}
+
+/// A reader that hashes what passes and, when dropped, the rest of the file too.
+struct Hashing {
+    inner: std::io::BufReader<std::fs::File>,
+    hasher: Sha256,
+    bytes: u64,
+    total: Arc<AtomicU64>,
+    name: String,
+    role: String,
+    kept: Arc<Mutex<Kept>>,
+}
+
+impl Read for Hashing {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        let n = self.inner.read(buffer)?;
+        self.hasher.update(&buffer[..n]);
+        self.bytes += n as u64;
+        self.total.fetch_add(n as u64, Ordering::Relaxed);
+        Ok(n)
+    }
+}
+
+impl Drop for Hashing {
+    fn drop(&mut self) {
+        // A decoder may stop before trailing bytes; the digest is of the whole file all the same.
+        let mut buffer = vec![0_u8; CHUNK];
+        while let Ok(n @ 1..) = self.inner.read(&mut buffer) {
+            self.hasher.update(&buffer[..n]);
+            self.bytes += n as u64;
+        }
+        let sha256 = record::hex(&std::mem::take(&mut self.hasher).finalize());
+        let material = Material { name: self.name.clone(), role: self.role.clone(), sha256, bytes: self.bytes };
+        lock(&self.kept).materials.insert((self.role.clone(), self.name.clone()), material);
+    }
+}
+
+/// A reader that counts the lines that pass: core's own count, to hold the stage's against.
+struct Counting {
+    inner: Box<dyn Read + Send>,
+    newlines: u64,
+    last: u8,
+    any: bool,
+    name: String,
+    kept: Arc<Mutex<Kept>>,
+}
+
+impl Read for Counting {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        let n = self.inner.read(buffer)?;
+        if n > 0 {
+            self.any = true;
+            self.last = buffer[n - 1];
+            self.newlines += newlines(&buffer[..n]);
+        }
+        Ok(n)
+    }
+}
+
+fn newlines(bytes: &[u8]) -> u64 {
+    // Sums of bytes stay small enough for u8 in runs of 255, which lets the compiler use wide registers.
+    bytes.chunks(255).map(|c| u64::from(c.iter().fold(0_u8, |n, b| n + u8::from(*b == b'\n')))).sum()
+}
+
+impl Drop for Counting {
+    fn drop(&mut self) {
+        let lines = self.newlines + u64::from(self.any && self.last != b'\n');
+        lock(&self.kept).lines_seen.insert(self.name.clone(), lines);
+    }
+}
+
+/// The desk as one session sees it.
+pub struct SessionDesk<'a> {
+    desk: &'a Desk,
+    session: usize,
+}
+
+impl World for SessionDesk<'_> {
+    fn open(&self, resource: &Resource, decompress: bool) -> Result<Box<dyn Read + Send>, Problem> {
+        let raw = self.desk.open(resource)?;
+        if !decompress {
+            return Ok(raw);
+        }
+        let inner = unpack(raw).map_err(|e| unreadable(&resource.name, &e))?;
+        Ok(Box::new(Counting { inner, newlines: 0, last: 0, any: false, name: resource.name.clone(), kept: self.desk.kept.clone() }))
+    }
+
+    fn create(&self, name: &str, option: &str) -> Result<OutFile, Problem> {
+        let target = self.desk.results.join(name);
+        if target.exists() && !self.desk.overwrite {
+            return Err(Problem::from(
+                Diagnostic::new("export/exists", Verdict::Block, format!("`{name}` exists already in the results folder"))
+                    .why("a delivery is never replaced silently")
+                    .fix("move it away, choose another `path` or `results`, or run with `--overwrite`"),
+            )
+            .option(option));
+        }
+        if lock(&self.desk.kept).pending.iter().any(|(t, _, _)| *t == target) {
+            return Err(Problem::from(
+                Diagnostic::new("export/same-file", Verdict::Block, format!("two steps write `{name}`")).fix("give each export its own `path`"),
+            )
+            .option(option));
+        }
+        if let Some(parent) = target.parent() {
+            std::fs::create_dir_all(parent).map_err(|e| cannot_write(name, &e))?;
+        }
+        let file_name = target.file_name().map_or_else(|| "delivery".into(), |n| n.to_string_lossy().into_owned());
+        let temporary = target.with_file_name(format!(".{file_name}.partial"));
+        let _ = std::fs::remove_file(&temporary);
+        lock(&self.desk.kept).pending.push((target, temporary.clone(), name.to_owned()));
+        Ok(OutFile { path: temporary, name: name.to_owned() })
+    }
+
+    fn delivered(&self, file: &OutFile, rows: u64) {
+        lock(&self.desk.kept).delivered.push((file.name.clone(), rows));
+    }
+
+    fn set_aside(&self, step: &str, rows: &Table, reason: &str, detail: &str) -> Result<(), Problem> {
+        let index = self.desk.step_index(step);
+        let ranges = set_aside::ranges(rows, step, index, reason, detail)?;
+        let mut kept = lock(&self.desk.kept);
+        *kept.refused.entry((index, self.session, reason.to_owned())).or_default() += rows.rows() as u64;
+        let session = self.session;
+        kept.set_aside.extend(ranges.into_iter().map(|r| (session, r)));
+        Ok(())
+    }
+
+    fn used(&self, step: &str, rows: u64) {
+        let index = self.desk.step_index(step);
+        *lock(&self.desk.kept).used.entry((index, self.session)).or_default() += rows;
+    }
+
+    fn lines(&self, _: &str, count: LineCount) {
+        let mut kept = lock(&self.desk.kept);
+        let order = kept.lines.len();
+        kept.lines.push((self.session, order, count));
+    }
+
+    fn find(&self, step: &str, _: usize, mut finding: Diagnostic) {
+        finding.step = Some(step.to_owned());
+        let index = self.desk.step_index(step);
+        let mut kept = lock(&self.desk.kept);
+        let order = kept.findings.len();
+        kept.findings.push((index, self.session, order, finding));
+    }
+
+    fn fact(&self, step: &str, _: usize, key: &str, value: serde_json::Value) {
+        let index = self.desk.step_index(step);
+        let mut kept = lock(&self.desk.kept);
+        let order = kept.facts.len();
+        kept.facts.push((index, self.session, order, key.to_owned(), value));
+    }
+
+    fn progress(&self, _: u64) {}
+
+    fn cancelled(&self) -> bool {
+        self.desk.stop.load(Ordering::Relaxed)
+    }
+
+    fn waiver(&self, code: &str, scope: &str) -> Option<String> {
+        let waiver = self.desk.waivers.iter().find(|w| w.code == code && (w.scope == scope || w.scope == "all"))?;
+        let key = (waiver.code.clone(), waiver.scope.clone());
+        let mut kept = lock(&self.desk.kept);
+        if !kept.waived.contains(&key) {
+            kept.waived.push(key);
+        }
+        Some(format!("{}: {}", waiver.who, waiver.reason))
+    }
+}

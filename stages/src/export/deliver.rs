@@ -1,0 +1,164 @@
+//! What all formats do alike: test the options against the table at planning, create the file,
+//! name what went wrong on the disk, write the statement beside it.
+
+use super::cells::{self, differs};
+use super::statement::{self, Subject};
+use super::{path, promise};
+use pipeline_core::diag::{Diagnostic, Verdict};
+use pipeline_core::reference::Reference;
+use pipeline_core::stage::{BindCx, Cx, OutFile, Problem};
+use pipeline_core::table::Table;
+use pipeline_core::table::schema::{Axes, Frame, Heights};
+use std::fs::File;
+use std::io::{BufWriter, Write};
+
+/// What planning a delivery gives.
+#[derive(Clone, Debug)]
+pub struct Ready {
+    /// Frame of the delivered table.
+    pub frame: Frame,
+    /// The reference of the job.
+    pub reference: Reference,
+    /// Warnings and notes.
+    pub notes: Vec<Problem>,
+}
+
+/// Tests path, frame, promise and position columns. `crs` tells whether the CRS must be the promised one.
+///
+/// # Errors
+/// All problems that can be seen.
+pub fn ready(cx: &BindCx, path: &str, extension: Option<&str>, crs: bool) -> Result<Ready, Vec<Problem>> {
+    let schema = cx.input()?;
+    let mut problems = vec![];
+    problems.extend(path::check(path, extension).err());
+    let reference = match cx.need_reference() {
+        Ok(r) => Some(r),
+        Err(p) => {
+            problems.push(p);
+            None
+        }
+    };
+    let Some(frame) = &schema.frame else {
+        problems.push(
+            Problem::new("export/no-frame", "the table does not say which frame its coordinates are in")
+                .why("a file without a frame cannot be used, and nobody can tell later")
+                .fix("take the table of a step that has positions, with `from`"),
+        );
+        return Err(problems);
+    };
+    if let Some(reference) = reference {
+        problems.extend(promise::check(frame, reference, cx.locality, crs));
+    }
+    if crs {
+        problems.extend(cells::position(schema, frame).err().unwrap_or_default());
+    }
+    match reference {
+        Some(reference) if problems.is_empty() => Ok(Ready { frame: frame.clone(), reference: reference.clone(), notes: notes(frame) }),
+        _ => Err(problems),
+    }
+}
+
+fn notes(frame: &Frame) -> Vec<Problem> {
+    let mut notes = vec![];
+    if let (Axes::Projected(grid), Heights::Vertical { unit, .. }) = (frame.axes, &frame.heights)
+        && grid != *unit
+    {
+        notes.push(Problem::from(
+            Diagnostic::new(
+                "export/mixed-units",
+                Verdict::Note,
+                format!("eastings and northings are in `{}` and heights in `{}`", grid.symbol(), unit.symbol()),
+            )
+            .why("the reference says so; the unit is in every column name and in the statement of reference"),
+        ));
+    }
+    notes
+}
+
+/// The finding of a file that cannot be written.
+#[must_use]
+pub fn cannot_write(file: &OutFile, error: impl std::fmt::Display) -> Problem {
+    Problem::from(
+        Diagnostic::new("export/cannot-write", Verdict::Block, format!("`{}` cannot be written: {error}", file.name))
+            .place(format!("file `{}`", file.name))
+            .why("nothing is delivered unless every file is complete")
+            .fix("free space on the disk or make the `results` folder of the job writable, then run again"),
+    )
+    .option("path")
+}
+
+/// The finding of a file that was written and cannot be read.
+#[must_use]
+pub fn cannot_read(file: &OutFile, error: impl std::fmt::Display) -> Problem {
+    differs(&file.name, format!("cannot be read back: {error}"))
+}
+
+/// Opens the temporary file for writing, empty.
+///
+/// # Errors
+/// `export/cannot-write`.
+pub fn open(file: &OutFile) -> Result<BufWriter<File>, Problem> {
+    Ok(BufWriter::new(File::create(&file.path).map_err(|e| cannot_write(file, e))?))
+}
+
+/// Brings everything to the disk, so that a full disk is noticed now and not later.
+///
+/// # Errors
+/// `export/cannot-write`.
+pub fn close(writer: BufWriter<File>, file: &OutFile) -> Result<(), Problem> {
+    let inner = writer.into_inner().map_err(|e| cannot_write(file, e.error()))?;
+    sync(&inner, file)
+}
+
+/// Asks the system to bring a file to the disk.
+///
+/// # Errors
+/// `export/cannot-write`.
+pub fn sync(inner: &File, file: &OutFile) -> Result<(), Problem> {
+    match inner.sync_all() {
+        // Pipes and devices cannot be synchronised, and say so.
+        Err(e) if e.kind() != std::io::ErrorKind::InvalidInput => Err(cannot_write(file, e)),
+        _ => Ok(()),
+    }
+}
+
+/// Writes the statement of reference beside a delivery, reads it back, and declares both delivered.
+///
+/// # Errors
+/// `export/cannot-write` or `export/read-back-differs`.
+pub fn finish(cx: &Cx, file: &OutFile, subject: &Subject, statement: &serde_json::Value) -> Result<(), Problem> {
+    let side = cx.create(&format!("{}.reference.json", subject.file), "path")?;
+    let mut text = serde_json::to_string_pretty(statement).map_err(Problem::broken)?;
+    text.push('\n');
+    let mut writer = open(&side)?;
+    writer.write_all(text.as_bytes()).map_err(|e| cannot_write(&side, e))?;
+    close(writer, &side)?;
+    let back = std::fs::read(&side.path).map_err(|e| cannot_read(&side, e))?;
+    let back: serde_json::Value = serde_json::from_slice(&back).map_err(|e| cannot_read(&side, e))?;
+    if !statement::agrees(&back, statement) {
+        return Err(differs(&side.name, "does not hold the statement of reference that was written"));
+    }
+    cx.delivered(file, subject.table.rows());
+    cx.delivered(&side, 0);
+    if subject.table.rows() == 0 {
+        cx.find(
+            Diagnostic::new("export/no-rows", Verdict::Warn, format!("`{}` holds no points", subject.file))
+                .place(format!("file `{}`", subject.file))
+                .why("every row was set aside before this step, or there was none")
+                .fix("look at the set-aside table of the run for the reasons"),
+        );
+    }
+    Ok(())
+}
+
+/// Refuses a table that came out in another frame than the plan said.
+///
+/// # Errors
+/// A broken promise.
+pub fn same_frame(table: &Table, frame: &Frame) -> Result<(), Problem> {
+    if table.schema.frame.as_ref() == Some(frame) {
+        Ok(())
+    } else {
+        Err(Problem::broken("the table to deliver is in another frame than the plan said"))
+    }
+}

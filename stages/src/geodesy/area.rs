@@ -1,0 +1,182 @@
+//! Areas of use: whether a place lies inside, and how far from the edge.
+
+use super::ellipsoid::GRS80;
+use super::local::Tangent;
+
+/// An area of use: a box of longitudes and latitudes, deg. `west` above `east` crosses the 180th
+/// meridian.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct Area {
+    /// Western limit.
+    pub west: f64,
+    /// Southern limit.
+    pub south: f64,
+    /// Eastern limit.
+    pub east: f64,
+    /// Northern limit.
+    pub north: f64,
+    /// Name in the registry.
+    pub name: String,
+}
+
+/// Longitude from 0 to 360.
+fn turn(longitude: f64) -> f64 {
+    longitude.rem_euclid(360.0)
+}
+
+impl Area {
+    /// Width in degrees.
+    fn width(&self) -> f64 {
+        if self.east - self.west >= 360.0 { 360.0 } else { turn(self.east - self.west) }
+    }
+
+    /// Whether a place lies inside or on the edge.
+    #[must_use]
+    pub fn contains(&self, latitude: f64, longitude: f64) -> bool {
+        latitude >= self.south && latitude <= self.north && turn(longitude - self.west) <= self.width()
+    }
+
+    /// Size in square degrees, to put smaller areas first.
+    #[must_use]
+    pub fn size(&self) -> f64 {
+        self.width() * (self.north - self.south)
+    }
+
+    /// Distance to the edge in km and the side that is nearest: positive inside, negative outside.
+    ///
+    /// Straight-line distance on GRS 80 to the nearest point of the box; good to some metres at a
+    /// hundred kilometres, which is all that an area of use deserves.
+    #[must_use]
+    pub fn margin(&self, latitude: f64, longitude: f64) -> (f64, Side) {
+        let inside = self.contains(latitude, longitude);
+        let clamped_latitude = latitude.clamp(self.south, self.north);
+        let from_west = turn(longitude - self.west);
+        let clamped_longitude = if from_west <= self.width() {
+            longitude
+        } else if from_west - self.width() < 360.0 - from_west {
+            self.east
+        } else {
+            self.west
+        };
+        let here = Tangent::new(latitude, longitude, 0.0, GRS80);
+        let distance = |la: f64, lo: f64| here.enu(la, lo, 0.0).iter().map(|v| v * v).sum::<f64>().sqrt() / 1000.0;
+        if inside {
+            let mut sides = vec![(distance(self.south, longitude), Side::South), (distance(self.north, longitude), Side::North)];
+            if self.width() < 360.0 {
+                sides.push((distance(latitude, self.west), Side::West));
+                sides.push((distance(latitude, self.east), Side::East));
+            }
+            return sides.into_iter().min_by(|a, b| a.0.total_cmp(&b.0)).unwrap_or((0.0, Side::South));
+        }
+        let side = if latitude < self.south {
+            Side::South
+        } else if latitude > self.north {
+            Side::North
+        } else if (clamped_longitude - self.east).abs() < 1e-12 {
+            Side::East
+        } else {
+            Side::West
+        };
+        (-distance(clamped_latitude, clamped_longitude), side)
+    }
+
+    /// Its name, cut after 70 characters: some list every county.
+    #[must_use]
+    pub fn title(&self) -> String {
+        let name = self.name.trim_end_matches('.');
+        if name.chars().count() <= 70 { name.to_owned() } else { format!("{} …", name.chars().take(70).collect::<String>().trim_end()) }
+    }
+
+    /// The limit on a side, in words.
+    #[must_use]
+    pub fn limit(&self, side: Side) -> String {
+        match side {
+            Side::South => latitude_text(self.south),
+            Side::North => latitude_text(self.north),
+            Side::West => longitude_text(self.west),
+            Side::East => longitude_text(self.east),
+        }
+    }
+}
+
+/// A side of an area.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Side {
+    /// South.
+    South,
+    /// North.
+    North,
+    /// West.
+    West,
+    /// East.
+    East,
+}
+
+impl Side {
+    /// Word, as in `south of its southern limit`.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::South => "south",
+            Self::North => "north",
+            Self::West => "west",
+            Self::East => "east",
+        }
+    }
+}
+
+/// `42.730 N`.
+#[must_use]
+pub fn latitude_text(latitude: f64) -> String {
+    format!("{:.3} {}", latitude.abs(), if latitude < 0.0 { 'S' } else { 'N' })
+}
+
+/// `84.550 W`.
+#[must_use]
+pub fn longitude_text(longitude: f64) -> String {
+    let longitude = (longitude + 180.0).rem_euclid(360.0) - 180.0;
+    format!("{:.3} {}", longitude.abs(), if longitude < 0.0 { 'W' } else { 'E' })
+}
+
+/// `42.730 N 84.550 W`.
+#[must_use]
+pub fn place_text(latitude: f64, longitude: f64) -> String {
+    format!("{} {}", latitude_text(latitude), longitude_text(longitude))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn area(west: f64, south: f64, east: f64, north: f64) -> Area {
+        Area { west, south, east, north, name: String::new() }
+    }
+
+    #[test]
+    fn distance_to_michigan_central() {
+        // Golden value of the study: 42.730 N is 119 km south of 43.80 N.
+        let (km, side) = area(-87.06, 43.80, -82.27, 45.92).margin(42.73, -84.55);
+        assert_eq!(side, Side::South);
+        assert!((km + 119.0).abs() < 0.5, "{km}");
+    }
+
+    #[test]
+    fn inside_on_the_edge_and_a_kilometre_outside() {
+        let a = area(10.0, 50.0, 11.0, 51.0);
+        assert!(a.contains(50.0, 10.0) && a.contains(51.0, 11.0) && a.contains(50.5, 370.5));
+        assert!(a.margin(50.5, 10.5).0 > 35.0);
+        let (km, side) = a.margin(50.5, 11.0 + 1.0 / 70.9);
+        assert!(side == Side::East && (km + 1.0).abs() < 0.02, "{km}");
+        let (km, side) = a.margin(51.0 + 100.0 / 111.2, 10.5);
+        assert!(side == Side::North && (km + 100.0).abs() < 0.3, "{km}");
+    }
+
+    #[test]
+    fn across_the_180th_meridian() {
+        let a = area(166.0, -48.0, -177.0, -30.0);
+        assert!(a.contains(-40.0, 179.0) && a.contains(-40.0, -179.0) && !a.contains(-40.0, 0.0));
+        assert!(a.margin(-40.0, -176.0).1 == Side::East && a.margin(-40.0, 165.0).1 == Side::West);
+        let world = area(-180.0, -90.0, 180.0, 90.0);
+        assert!(world.contains(0.0, 180.0) && world.contains(-90.0, -180.0) && world.margin(10.0, 10.0).0 > 0.0);
+    }
+}

@@ -1,0 +1,92 @@
+//! Decimal years.
+
+/// Decimal year of an instant in nanoseconds since 1970-01-01T00:00:00 UTC: the year plus the part
+/// of it that has gone by, exact in leap years.
+///
+/// Proleptic Gregorian calendar; leap seconds are not counted (they move 3 cm a year by 1 nm).
+#[must_use]
+pub fn decimal_year(nanoseconds: i64) -> f64 {
+    const DAY: i64 = 86_400_000_000_000;
+    let day = nanoseconds.div_euclid(DAY);
+    let (year, _, _) = civil(day);
+    let start = day_number(year, 1, 1);
+    let length = day_number(year + 1, 1, 1) - start;
+    #[allow(clippy::cast_precision_loss)]
+    let part = ((day - start) * DAY + nanoseconds.rem_euclid(DAY)) as f64 / (length * DAY) as f64;
+    #[allow(clippy::cast_precision_loss)]
+    let year = year as f64;
+    year + part
+}
+
+/// Instant, in nanoseconds since 1970 UTC, of a decimal year; to about 1 microsecond, which is what a
+/// double of this size holds. `None` outside the years 1700 to 2250.
+#[must_use]
+pub fn instant(decimal_year: f64) -> Option<i64> {
+    const DAY: i64 = 86_400_000_000_000;
+    if !(1700.0..2250.0).contains(&decimal_year) {
+        return None;
+    }
+    #[allow(clippy::cast_possible_truncation)]
+    let year = decimal_year.floor() as i64;
+    let start = day_number(year, 1, 1);
+    let length = day_number(year + 1, 1, 1) - start;
+    #[allow(clippy::cast_possible_truncation, clippy::cast_precision_loss)]
+    let part = (decimal_year.fract() * (length * DAY) as f64).round() as i64;
+    Some(start * DAY + part)
+}
+
+/// Days from 1970-01-01 of a date of the Gregorian calendar (Howard Hinnant's closed formula).
+fn day_number(year: i64, month: i64, day: i64) -> i64 {
+    let y = if month <= 2 { year - 1 } else { year };
+    let era = y.div_euclid(400);
+    let year_of_era = y.rem_euclid(400);
+    let shifted = (month + 9) % 12;
+    let day_of_year = (153 * shifted + 2) / 5 + day - 1;
+    era * 146_097 + year_of_era * 365 + year_of_era / 4 - year_of_era / 100 + day_of_year - 719_468
+}
+
+/// Year, month and day of a day number.
+fn civil(day: i64) -> (i64, i64, i64) {
+    let z = day + 719_468;
+    let era = z.div_euclid(146_097);
+    let day_of_era = z.rem_euclid(146_097);
+    let year_of_era = (day_of_era - day_of_era / 1460 + day_of_era / 36_524 - day_of_era / 146_096) / 365;
+    let day_of_year = day_of_era - (365 * year_of_era + year_of_era / 4 - year_of_era / 100);
+    let shifted = (5 * day_of_year + 2) / 153;
+    let month = if shifted < 10 { shifted + 3 } else { shifted - 9 };
+    (year_of_era + era * 400 + i64::from(month <= 2), month, day_of_year - (153 * shifted + 2) / 5 + 1)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn leap_years_to_a_microyear() {
+        // 2024-07-02T00:00Z is day 183 of 366, the exact middle; 2025-07-02T12:00Z is the middle of 365 days.
+        assert!((decimal_year(1_719_878_400_000_000_000) - 2024.5).abs() < 1e-9);
+        assert!((decimal_year(1_751_457_600_000_000_000) - 2025.5).abs() < 1e-9);
+        assert!((decimal_year(0) - 1970.0).abs() < 1e-12);
+        // 2024-02-29T12:00Z: 59.5 days of 366.
+        assert!((decimal_year(1_709_208_000_000_000_000) - (2024.0 + 59.5 / 366.0)).abs() < 1e-9);
+        // 2000 is a leap year, 1900 is not: 1900-12-31T00:00Z is day 364 of 365.
+        assert!((decimal_year(-2_177_539_200_000_000_000) - (1900.0 + 364.0 / 365.0)).abs() < 1e-9);
+        // The last nanosecond of a year stays in it.
+        assert!(decimal_year(1_735_689_599_999_999_999) <= 2025.0);
+    }
+
+    proptest! {
+        #[test]
+        fn there_and_back(ns in -8_000_000_000_000_000_000_i64..8_000_000_000_000_000_000) {
+            let back = instant(decimal_year(ns)).unwrap();
+            prop_assert!((back - ns).abs() < 20_000, "{}", back - ns);
+        }
+
+        #[test]
+        fn dates_count_without_gaps(day in -100_000_i64..100_000) {
+            let (y, m, d) = civil(day);
+            prop_assert_eq!(day_number(y, m, d), day);
+        }
+    }
+}

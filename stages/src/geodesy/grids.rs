@@ -1,0 +1,143 @@
+//! Where grids are looked for, and the geoid grid itself.
+
+use super::crs::{block, open};
+use super::door::{Door, Object};
+use super::lattice::{self, Lattice};
+use pipeline_core::stage::Problem;
+use sha2::{Digest, Sha256};
+use std::io::Read;
+use std::path::{Path, PathBuf};
+
+/// Folders in which grids are looked for, in order: the folder of the reference file, `grids`
+/// below it, the folders of `PROJ_DATA`, the data folders of the system.
+#[must_use]
+pub fn folders(reference: &Path) -> Vec<PathBuf> {
+    let here = if reference.as_os_str().is_empty() { PathBuf::from(".") } else { reference.to_owned() };
+    let mut all = vec![here.clone(), here.join("grids")];
+    if let Some(data) = std::env::var_os("PROJ_DATA") {
+        all.extend(std::env::split_paths(&data).filter(|p| !p.as_os_str().is_empty()));
+    }
+    all.extend(["/usr/share/proj", "/usr/local/share/proj"].map(PathBuf::from));
+    all
+}
+
+/// The file that a name stands for: the path itself when it is absolute, else the first that exists
+/// below the folders.
+#[must_use]
+pub fn find(name: &str, folders: &[PathBuf]) -> Option<PathBuf> {
+    let path = Path::new(name);
+    if path.is_absolute() {
+        return path.is_file().then(|| path.to_owned());
+    }
+    folders.iter().map(|f| f.join(path)).find(|p| p.is_file())
+}
+
+/// SHA-256 of a file in lower-case hex.
+///
+/// # Errors
+/// `data/unreadable-file`.
+pub fn sha256(name: &str, path: &Path) -> Result<String, Problem> {
+    let unreadable = |e: std::io::Error| pipeline_core::stage::cx::unreadable(name, &e);
+    let mut file = std::fs::File::open(path).map_err(unreadable)?;
+    let mut hash = Sha256::new();
+    let mut buffer = vec![0; 1 << 16];
+    loop {
+        match file.read(&mut buffer).map_err(unreadable)? {
+            0 => break,
+            n => hash.update(&buffer[..n]),
+        }
+    }
+    Ok(hash.finalize().iter().map(|b| format!("{b:02x}")).collect())
+}
+
+/// A geoid grid on the disk.
+#[derive(Clone, Debug)]
+pub struct GeoidGrid {
+    folder: PathBuf,
+    file: String,
+    lattice: Option<Lattice>,
+}
+
+impl GeoidGrid {
+    /// The grid at a path.
+    ///
+    /// # Errors
+    /// `height/geoid-name` for a file name that cannot be said in a PROJ pipeline;
+    /// `height/geoid-unreadable` for a file that is no grid of heights.
+    pub fn at(path: &Path) -> Result<Self, Problem> {
+        let file = path.file_name().map(|f| f.to_string_lossy().into_owned()).unwrap_or_default();
+        if file.is_empty() || file.chars().any(|c| c.is_whitespace() || ",\"'+=".contains(c)) {
+            return Err(block("height/geoid-name", format!("the name of the geoid grid `{file}` cannot be used"))
+                .why("blanks, commas, quotes, `+` and `=` have a meaning in a pipeline")
+                .fix("rename the file and `delivery.heights.geoid.grid`"));
+        }
+        let refused = |why: &str| {
+            block("height/geoid-unreadable", format!("`{file}` is not a grid of heights: {why}"))
+                .size("no heights")
+                .why("the file may be cut short, or be something else under this name")
+                .fix("use the GeoTIFF or GTX form of the model in `delivery.heights.geoid.grid`")
+        };
+        let lattice = lattice::read(path).map_err(refused)?;
+        let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).map_or_else(|| PathBuf::from("."), Path::to_owned);
+        let grid = Self { folder, file: file.clone(), lattice };
+        let door = open(&grid.folders())?;
+        door.create(&grid.pipeline()).map_err(|e| refused(&e))?;
+        Ok(grid)
+    }
+
+    /// The pipeline: with height 0 in, the separation N comes out. Bilinear inside a cell.
+    ///
+    /// `+multiplier=1` because PROJ by itself subtracts the grid from the height.
+    #[must_use]
+    pub fn pipeline(&self) -> String {
+        format!(
+            "+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad +step +proj=vgridshift +grids={} +multiplier=1 +step +proj=unitconvert +xy_in=rad +xy_out=deg",
+            self.file
+        )
+    }
+
+    /// The folder that a door needs for it.
+    #[must_use]
+    pub fn folders(&self) -> Vec<PathBuf> {
+        vec![self.folder.clone()]
+    }
+
+    /// Opens it for computing on one thread.
+    ///
+    /// # Errors
+    /// When the file has gone since planning.
+    pub fn open<'d>(&self, door: &'d Door) -> Result<OpenGeoid<'d>, Problem> {
+        let object = door.create(&self.pipeline()).map_err(|e| Problem::broken(format!("the geoid grid cannot be opened: {e}")))?;
+        Ok(OpenGeoid { object, lattice: self.lattice })
+    }
+
+    /// Separation N (m) at one place: height above the ellipsoid = height above the geoid + N.
+    /// `None` outside the grid, or where a node of the cell has no value.
+    ///
+    /// # Errors
+    /// When the library cannot start.
+    pub fn separation_at(&self, latitude_deg: f64, longitude_deg: f64) -> Result<Option<f64>, Problem> {
+        let door = open(&self.folders())?;
+        Ok(self.open(&door)?.separation(latitude_deg, longitude_deg).ok())
+    }
+}
+
+/// A geoid grid ready to compute on one thread.
+pub struct OpenGeoid<'d> {
+    object: Object<'d>,
+    lattice: Option<Lattice>,
+}
+
+impl OpenGeoid<'_> {
+    /// Separation N (m) at a latitude and longitude (deg).
+    ///
+    /// # Errors
+    /// Outside the grid, or where a node of the cell has no value.
+    pub fn separation(&self, latitude_deg: f64, longitude_deg: f64) -> Result<f64, String> {
+        let n = self.object.carry([longitude_deg, latitude_deg, 0.0, f64::INFINITY]).map(|out| out[2])?;
+        if self.lattice.is_some_and(|l| l.has_hole(&self.object, latitude_deg, longitude_deg)) {
+            return Err("a node of the grid beside it has no value".to_owned());
+        }
+        Ok(n)
+    }
+}

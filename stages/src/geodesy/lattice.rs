@@ -1,0 +1,234 @@
+//! Where the nodes of a geoid grid lie, read from the head of a GTX or GeoTIFF file.
+//!
+//! PROJ interpolates from the nodes that have a value and says nothing when others of the cell have
+//! none: at the rim of a coverage a height would be off by decimetres and look good. With the nodes
+//! known, such a cell is told apart by how the function behaves in it.
+
+use super::door::Object;
+use std::io::{Read, Seek, SeekFrom};
+use std::path::Path;
+
+/// Position of the nodes, deg. Only the fractions of a cell are used, so whole turns do not matter.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Lattice {
+    /// Longitude of a column of nodes.
+    pub west: f64,
+    /// Latitude of a row of nodes.
+    pub south: f64,
+    /// Distance of columns.
+    pub step_longitude: f64,
+    /// Distance of rows.
+    pub step_latitude: f64,
+}
+
+/// Why a file is no grid of heights.
+pub type Refusal = &'static str;
+
+/// Reads the head of a file. `Ok(None)` for a GeoTIFF of several grids, whose nodes are not looked at.
+///
+/// # Errors
+/// When it is neither GTX nor TIFF, or is cut short.
+pub fn read(path: &Path) -> Result<Option<Lattice>, Refusal> {
+    const UNREADABLE: Refusal = "it cannot be read";
+    let mut file = std::fs::File::open(path).map_err(|_| UNREADABLE)?;
+    let length = file.metadata().map_err(|_| UNREADABLE)?.len();
+    let mut head = [0; 40];
+    let got = read_some(&mut file, &mut head).map_err(|_| UNREADABLE)?;
+    let head = head.get(..got).unwrap_or_default();
+    if head.starts_with(b"II*\0") || head.starts_with(b"MM\0*") {
+        return Ok(tiff(&mut file, head.starts_with(b"II")));
+    }
+    if !path.extension().is_some_and(|e| e.eq_ignore_ascii_case("gtx")) {
+        return Err("it is neither GeoTIFF nor GTX");
+    }
+    gtx(head, length).map(Some)
+}
+
+fn read_some(file: &mut std::fs::File, into: &mut [u8]) -> std::io::Result<usize> {
+    let mut got = 0;
+    while got < into.len() {
+        match file.read(&mut into[got..])? {
+            0 => break,
+            n => got += n,
+        }
+    }
+    Ok(got)
+}
+
+/// GTX: south, west, step of latitude, step of longitude (big-endian doubles), rows, columns (big-endian
+/// 32-bit), then one 32-bit float for each node.
+fn gtx(head: &[u8], length: u64) -> Result<Lattice, Refusal> {
+    let double = |at: usize| head.get(at..at + 8).and_then(|b| b.try_into().ok()).map(f64::from_be_bytes);
+    let count = |at: usize| head.get(at..at + 4).and_then(|b| b.try_into().ok()).map(u32::from_be_bytes);
+    let (Some(south), Some(west), Some(step_latitude), Some(step_longitude), Some(rows), Some(columns)) =
+        (double(0), double(8), double(16), double(24), count(32), count(36))
+    else {
+        return Err("it is too short for a GTX file");
+    };
+    let sane = south.abs() <= 90.0 && west.abs() <= 360.0 && step_latitude > 0.0 && step_longitude > 0.0;
+    if !sane || step_latitude > 90.0 || step_longitude > 180.0 || rows < 2 || columns < 2 {
+        return Err("its head is not that of a GTX file");
+    }
+    if length != 40 + 4 * u64::from(rows) * u64::from(columns) {
+        return Err("its length does not fit the number of its nodes");
+    }
+    Ok(Lattice { west, south, step_longitude, step_latitude })
+}
+
+/// The lattice of the only image of a classic TIFF: pixel scale, tie point, and whether the tie point
+/// is a corner or a node.
+fn tiff(file: &mut std::fs::File, little: bool) -> Option<Lattice> {
+    let mut bytes = |at: u64, n: usize| -> Option<Vec<u8>> {
+        let mut buffer = vec![0; n];
+        file.seek(SeekFrom::Start(at)).ok()?;
+        file.read_exact(&mut buffer).ok()?;
+        Some(buffer)
+    };
+    let short = |b: &[u8]| -> Option<u16> {
+        let b: [u8; 2] = b.get(..2)?.try_into().ok()?;
+        Some(if little { u16::from_le_bytes(b) } else { u16::from_be_bytes(b) })
+    };
+    let long = |b: &[u8]| -> Option<u32> {
+        let b: [u8; 4] = b.get(..4)?.try_into().ok()?;
+        Some(if little { u32::from_le_bytes(b) } else { u32::from_be_bytes(b) })
+    };
+    let double = |b: &[u8]| -> Option<f64> {
+        let b: [u8; 8] = b.get(..8)?.try_into().ok()?;
+        Some(if little { f64::from_le_bytes(b) } else { f64::from_be_bytes(b) })
+    };
+    let start = u64::from(long(&bytes(4, 4)?)?);
+    let entries = usize::from(short(&bytes(start, 2)?)?);
+    let directory = bytes(start + 2, entries * 12 + 4)?;
+    if long(directory.get(entries * 12..)?)? != 0 {
+        return None;
+    }
+    let (mut scale, mut tie, mut corner) = (None, None, false);
+    for entry in directory.chunks_exact(12).take(entries) {
+        let (tag, count, at) = (short(entry)?, long(&entry[4..])?, u64::from(long(&entry[8..])?));
+        match tag {
+            33_550 if count >= 2 => {
+                let b = bytes(at, 16)?;
+                scale = Some((double(&b)?, double(&b[8..])?));
+            }
+            33_922 if count >= 6 => {
+                let b = bytes(at, 48)?;
+                let v: Vec<f64> = b.chunks_exact(8).filter_map(double).collect();
+                tie = Some((v[0], v[1], v[3], v[4]));
+            }
+            34_735 if (4..10_000).contains(&count) => {
+                let b = bytes(at, usize::try_from(count).ok()? * 2)?;
+                let keys: Vec<u16> = b.chunks_exact(2).filter_map(short).collect();
+                // GeoKey 1025 (raster type) 1: the tie point is the corner of a pixel, not its centre.
+                corner = keys.chunks_exact(4).skip(1).any(|k| k[0] == 1025 && k[3] == 1);
+            }
+            _ => {}
+        }
+    }
+    let ((step_longitude, step_latitude), (i, j, x, y)) = (scale?, tie?);
+    if !(step_longitude > 0.0 && step_latitude > 0.0) {
+        return None;
+    }
+    let half = if corner { 0.5 } else { 0.0 };
+    Some(Lattice { west: x + (half - i) * step_longitude, south: y - (half - j) * step_latitude, step_longitude, step_latitude })
+}
+
+impl Lattice {
+    /// Whether some node of the cell around a place has no value.
+    ///
+    /// With four values the function is a straight line along each axis and meets the next cell
+    /// without a step. With one node missing it is a quotient and bends; with two or three missing it
+    /// is level along an axis and jumps, or ends, at the empty nodes.
+    #[must_use]
+    pub fn has_hole(&self, grid: &Object, latitude_deg: f64, longitude_deg: f64) -> bool {
+        let (x, y) = ((longitude_deg - self.west) / self.step_longitude, (latitude_deg - self.south) / self.step_latitude);
+        let (mut column, mut row) = (x.floor(), y.floor());
+        // A place on the eastern or northern rim belongs to the last cell, not to one beyond the grid.
+        let outside = |c: f64, r: f64| {
+            let at = [self.west + (c + 0.5) * self.step_longitude, self.south + (r + 0.5) * self.step_latitude, 0.0, f64::INFINITY];
+            grid.carry(at).is_err_and(|reason| reason.contains("outside"))
+        };
+        if x - column < 1e-6 && outside(column, row) {
+            column -= 1.0;
+        }
+        if y - row < 1e-6 && outside(column, row) {
+            row -= 1.0;
+        }
+        let value = |x: f64, y: f64| {
+            let at = [self.west + (column + x) * self.step_longitude, self.south + (row + y) * self.step_latitude, 0.0, f64::INFINITY];
+            grid.carry(at).map(|out| out[2])
+        };
+        // Lines that do not go through the middle, where two empty corners across from each other hide.
+        let (x, y) = (0.3, 0.3);
+        let bends = |a: [Result<f64, String>; 3]| match a {
+            [Ok(a), Ok(b), Ok(c)] => Some(((a + c - 2.0 * b).abs() > 1e-7, (a - c).abs() < 1e-9)),
+            _ => None,
+        };
+        let along_x = bends([value(0.25, y), value(0.5, y), value(0.75, y)]);
+        let along_y = bends([value(x, 0.25), value(x, 0.5), value(x, 0.75)]);
+        let (Some((bends_x, level_x)), Some((bends_y, level_y))) = (along_x, along_y) else { return true };
+        let e = 1e-6;
+        let jumps = |inside: Result<f64, String>, beyond: Result<f64, String>| match (inside, beyond) {
+            (Ok(a), Ok(b)) => (a - b).abs() > 1e-3,
+            // Beyond the rim of the whole grid there is nothing to compare with.
+            (Ok(_), Err(reason)) => !reason.contains("outside"),
+            (Err(_), _) => true,
+        };
+        bends_x
+            || bends_y
+            || (level_x && (jumps(value(e, y), value(-e, y)) || jumps(value(1.0 - e, y), value(1.0 + e, y))))
+            || (level_y && (jumps(value(x, e), value(x, -e)) || jumps(value(x, 1.0 - e), value(x, 1.0 + e))))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geodesy::fixture::{plane, shared, write_gtx};
+    use crate::geodesy::grids::GeoidGrid;
+    use proptest::prelude::*;
+
+    #[test]
+    fn every_pattern_of_empty_nodes_is_seen() {
+        let folder = tempfile::tempdir().unwrap();
+        for mask in 0..16_u32 {
+            let path = folder.path().join(format!("hole{mask}.gtx"));
+            // The four nodes of the middle cell, 27.0 to 27.5 N, 87.5 to 87.0 W.
+            write_gtx(&path, 26.0, -88.5, 0.5, 6, 6, |la, lo| {
+                let index = [(27.0, -87.5), (27.0, -87.0), (27.5, -87.5), (27.5, -87.0)].iter().position(|n| *n == (la, lo));
+                if index.is_some_and(|i| mask >> i & 1 == 1) { f64::NAN } else { plane(la, lo) + (la * lo).sin() * 0.1 }
+            });
+            let grid = GeoidGrid::at(&path).unwrap();
+            for (la, lo) in [(27.2, -87.3), (27.01, -87.49), (27.45, -87.05), (27.25, -87.25)] {
+                assert_eq!(grid.separation_at(la, lo).unwrap().is_none(), mask != 0, "{mask:04b} at {la} {lo}");
+            }
+            assert!(grid.separation_at(26.2, -88.2).unwrap().is_some());
+        }
+    }
+
+    #[test]
+    fn lattices_of_real_files() {
+        let Some(path) = shared("data/grids/us_noaa_g2018p0.tif") else { return };
+        // SOURCES.md: west 291, north 21, step 1/60 deg, 361 rows.
+        let lattice = read(&path).unwrap().unwrap();
+        assert!((lattice.step_longitude - 1.0 / 60.0).abs() < 1e-9);
+        assert!(((lattice.south - 21.0) * 60.0).abs() < 1e-6 && ((lattice.west - 291.0) * 60.0).abs() < 1e-6, "{lattice:?}");
+        // No cell of a full grid looks as if it had a hole.
+        let grid = GeoidGrid::at(&path).unwrap();
+        for i in 0..40 {
+            let (la, lo) = (15.1 + 0.14 * f64::from(i), -68.9 + 0.12 * f64::from(i));
+            assert!(grid.separation_at(la, lo).unwrap().is_some(), "{la} {lo}");
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn any_bytes_are_refused_or_read_without_a_panic(bytes in prop::collection::vec(any::<u8>(), 0..200), head in 0..3) {
+            let folder = tempfile::tempdir().unwrap();
+            let path = folder.path().join("x.gtx");
+            let mut all: Vec<u8> = match head { 0 => vec![], 1 => b"II*\0\x08\0\0\0".to_vec(), _ => b"MM\0*\0\0\0\x08".to_vec() };
+            all.extend(bytes);
+            std::fs::write(&path, all).unwrap();
+            let _ = read(&path);
+        }
+    }
+}

@@ -1,0 +1,456 @@
+//! The one operation between two frames: chosen when the job is planned, written down as a
+//! pipeline, and never chosen again.
+//!
+//! Three rules together, since none is enough alone: only the registry's best operation for the
+//! place, no ballpark steps, and a stated accuracy within the budget of the job.
+
+use super::area::{Area, place_text};
+use super::crs::{Crs, block, define, open};
+use super::door::{Door, GridNeed, Kind, Object};
+use super::ellipsoid::GRS80;
+use super::local::Tangent;
+use pipeline_core::reference::Operation as Written;
+use pipeline_core::stage::{Locality, Problem};
+use pipeline_core::table::schema::Epoch;
+use serde::Serialize;
+use std::path::PathBuf;
+
+/// What is wanted.
+pub struct Wish<'a> {
+    /// Geographic 3D frame of the points.
+    pub from: &'a str,
+    /// Their coordinate epoch.
+    pub from_epoch: Epoch,
+    /// Key of the reference that named it.
+    pub from_key: &'static str,
+    /// Key of the reference that names its epoch.
+    pub from_epoch_key: &'static str,
+    /// Geographic 3D frame that they go to. A 2D frame whose datum has no 3D system in the registry is
+    /// taken as if it had one; its heights then mean nothing and must not be used.
+    pub to: &'a str,
+    /// Its coordinate epoch, when given.
+    pub to_epoch: Option<Epoch>,
+    /// Key of the reference that named it.
+    pub to_key: &'static str,
+    /// Where the work is.
+    pub locality: Option<Locality>,
+    /// Worst accuracy that an operation may state, m.
+    pub budget_m: f64,
+    /// An operation written by hand for exactly these two frames.
+    pub written: Option<&'a Written>,
+    /// Folders of grids.
+    pub folders: &'a [PathBuf],
+}
+
+/// One operation of the registry that was looked at.
+#[derive(Clone, Debug, Serialize)]
+pub struct Candidate {
+    /// Name.
+    pub name: String,
+    /// Stated accuracy, m.
+    pub accuracy_m: Option<f64>,
+    /// Area of use.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub area: Option<String>,
+    /// Grids that it needs.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub grids: Vec<GridNeed>,
+    /// `taken`, or why not.
+    pub verdict: String,
+}
+
+/// The operation chosen.
+#[derive(Clone, Debug)]
+pub struct Operation {
+    /// Name.
+    pub name: String,
+    /// Pipeline text: longitude, latitude (deg), ellipsoidal height (m), decimal year in;
+    /// longitude, latitude, height out.
+    pub pipeline: String,
+    /// Stated accuracy, m.
+    pub accuracy_m: f64,
+    /// Code or text of the frame it starts from.
+    pub from: String,
+    /// Code or text of the frame it leads to.
+    pub to: String,
+    /// The time that it is evaluated at.
+    pub time: Epoch,
+    /// Everything that was looked at.
+    pub candidates: Vec<Candidate>,
+    /// Its area of use.
+    pub area: Option<Area>,
+    /// Grids that it reads.
+    pub grids: Vec<GridNeed>,
+    /// Whether both frames are the same and nothing is computed.
+    pub identity: bool,
+    /// Lines for the plan: areas of use with margins.
+    pub areas: Vec<String>,
+    /// Areas in which every point must lie: of the two frames and of the operation.
+    pub limits: Vec<(String, Area)>,
+    folders: Vec<PathBuf>,
+}
+
+impl Operation {
+    /// Chooses.
+    ///
+    /// # Errors
+    /// Every reason for which no operation may be used, with its size here where it can be computed.
+    pub fn choose(wish: &Wish) -> Result<Self, Vec<Problem>> {
+        let door = open(wish.folders).map_err(|p| vec![p])?;
+        let (from, from_object) = frame_3d(&door, wish.from, false).map_err(|p| vec![p.reference_key(wish.from_key)])?;
+        let (to, to_object) = frame_3d(&door, wish.to, true).map_err(|p| vec![p.reference_key(wish.to_key)])?;
+        let same = from_object.same_as(&to_object);
+        let mut problems = vec![];
+        let mut areas = vec![];
+        let limits = [&from, &to].into_iter().filter_map(|c| c.area.clone().map(|a| (c.title(), a))).collect();
+        for (crs, key) in [(&from, wish.from_key), (&to, wish.to_key)] {
+            if let (Some(area), Some(place)) = (&crs.area, wish.locality) {
+                let (km, side) = area.margin(place.latitude_deg, place.longitude_deg);
+                areas.push(format!("{}: {:.0} km inside the {}ern limit of its area of use", crs.code(), km, side.word()));
+                if km < 0.0 {
+                    problems.push(outside(crs, area, place).reference_key(key));
+                }
+            }
+        }
+        let time = match time_of(wish, &from, &to, same, &door) {
+            Ok(time) => time,
+            Err(problem) => {
+                problems.push(*problem);
+                return Err(problems);
+            }
+        };
+        if !problems.is_empty() {
+            return Err(problems);
+        }
+        let start = Self {
+            name: String::new(),
+            pipeline: String::new(),
+            accuracy_m: 0.0,
+            from: from.code(),
+            to: to.code(),
+            time,
+            candidates: vec![],
+            area: None,
+            grids: vec![],
+            identity: false,
+            areas,
+            limits,
+            folders: wish.folders.to_vec(),
+        };
+        let chosen = if let Some(written) = wish.written {
+            start.by_hand(wish, written, &door)
+        } else if same {
+            Ok(Self { name: "none: both frames are the same".to_owned(), pipeline: "+proj=noop".to_owned(), identity: true, ..start })
+        } else {
+            start.of_registry(wish, &door, (&from, &from_object), (&to, &to_object))
+        };
+        chosen.map_err(|problem| vec![*problem])
+    }
+
+    fn by_hand(mut self, wish: &Wish, written: &Written, door: &Door) -> Result<Self, Box<Problem>> {
+        let object = door.create(&written.pipeline).map_err(|e| {
+            Problem::new("frame/bad-pipeline", format!("the pipeline written by hand cannot be used: {e}"))
+                .reference_key("operation.pipeline")
+                .fix("correct `operation.pipeline`; its grids must lie beside the reference file")
+        })?;
+        if object.kind() != Kind::NotCrs || object.uses_radians() {
+            return Err(Box::new(
+                Problem::new("frame/bad-pipeline", "the pipeline written by hand does not take and give degrees")
+                    .reference_key("operation.pipeline")
+                    .why("longitude and latitude go in and come out in degrees; a step without unit conversion takes radians")
+                    .fix("begin with `+step +proj=unitconvert +xy_in=deg +xy_out=rad` and end with the reverse"),
+            ));
+        }
+        if written.accuracy_m > wish.budget_m {
+            return Err(Box::new(
+                block(
+                    "frame/accuracy-over-budget",
+                    format!("the operation of {} states {:.3} m; the budget is {:.3} m", written.source, written.accuracy_m, wish.budget_m),
+                )
+                .reference_key("operation.accuracy_m")
+                .size(format!("{:.1} times the budget", written.accuracy_m / wish.budget_m))
+                .fix("use a better operation, or raise `budget.operation_m` if the client accepts it"),
+            ));
+        }
+        self.grids = object.grids();
+        if let Some(place) = wish.locality {
+            let moved = object.carry(here(place, &self.time)).map_err(|e| {
+                block("frame/operation-fails", format!("the pipeline written by hand gives no result at {}: {e}", place_of(place)))
+                    .reference_key("operation.pipeline")
+                    .fix("correct `operation.pipeline`")
+            })?;
+            let (horizontal, up) = shift([place.longitude_deg, place.latitude_deg, place.height_m.unwrap_or(0.0)], moved);
+            self.areas.push(format!("moves a point here by {horizontal:.3} m horizontally and {up:+.3} m in height"));
+        }
+        self.name = format!("by hand, after {}", written.source);
+        self.pipeline.clone_from(&written.pipeline);
+        self.accuracy_m = written.accuracy_m;
+        Ok(self)
+    }
+
+    fn of_registry(mut self, wish: &Wish, door: &Door, (from, from_object): (&Crs, &Object), (to, to_object): (&Crs, &Object)) -> Result<Self, Box<Problem>> {
+        let place = wish.locality.map(|l| (l.latitude_deg, l.longitude_deg));
+        let all = door.operations(from_object, to_object, place, false);
+        let mut chosen: Option<(usize, &Object)> = None;
+        for (i, object) in all.iter().enumerate() {
+            let area = object.area();
+            let accuracy_m = object.accuracy_m();
+            let covers = match (&area, place) {
+                (Some(area), Some((latitude, longitude))) => area.contains(latitude, longitude),
+                _ => true,
+            };
+            let verdict = if !covers {
+                "not taken: its area of use does not contain the place"
+            } else if object.is_ballpark() {
+                "not taken: a step only pretends to transform (ballpark)"
+            } else if accuracy_m.is_none() {
+                "not taken: states no accuracy"
+            } else if chosen.is_some() {
+                "not taken: another is better here"
+            } else {
+                chosen = Some((i, object));
+                "taken: best for this place in the registry's order"
+            };
+            self.candidates.push(Candidate {
+                name: object.name(),
+                accuracy_m,
+                area: area.map(|a| a.name),
+                grids: object.grids(),
+                verdict: verdict.to_owned(),
+            });
+        }
+        let Some((index, object)) = chosen else {
+            return Err(Box::new(no_operation(wish, from, to, &self.candidates)));
+        };
+        if place.is_none() && all.len() > 1 && !covers_all(object, from, to) {
+            return Err(Box::new(
+                block("frame/no-place", format!("{} operations lead from {} to {}, and which one is right depends on the place", all.len(), from.title(), to.title()))
+                    .reference_key(wish.to_key)
+                    .why("no log of this job told where the work is")
+                    .fix("give a log with positions, or write `operation` into the reference"),
+            ));
+        }
+        let accuracy = object.accuracy_m().unwrap_or(f64::INFINITY);
+        let missing: Vec<String> = object.grids().into_iter().filter(|g| !g.found).map(|g| g.name).collect();
+        if !missing.is_empty() {
+            return Err(Box::new(grid_missing(wish, (from, from_object), (to, to_object), &self.candidates[index], &missing, door)));
+        }
+        if accuracy > wish.budget_m {
+            return Err(Box::new(over_budget(wish, from, to, &object.name(), accuracy)));
+        }
+        let fails = |e: String| {
+            block("frame/operation-fails", format!("`{}` cannot be used: {e}", object.name()))
+                .reference_key(wish.to_key)
+                .fix("write an `operation` into the reference")
+        };
+        let pipeline = object.normalized().and_then(|n| n.proj_text()).ok_or_else(|| fails("it has no pipeline text".to_owned()))?;
+        let pinned = door.create(&pipeline).map_err(fails)?;
+        if pinned.uses_radians() {
+            return Err(Box::new(fails("it takes radians".to_owned())));
+        }
+        if let Some(place) = wish.locality {
+            let moved = pinned.carry(here(place, &self.time)).map_err(fails)?;
+            let (horizontal, up) = shift([place.longitude_deg, place.latitude_deg, place.height_m.unwrap_or(0.0)], moved);
+            self.areas.push(format!("moves a point here by {horizontal:.3} m horizontally and {up:+.3} m in height"));
+            if let Some(area) = object.area() {
+                let (km, side) = area.margin(place.latitude_deg, place.longitude_deg);
+                self.areas.push(format!("operation: {:.0} km inside the {}ern limit of its area of use", km, side.word()));
+            }
+        }
+        self.name = object.name();
+        self.area = object.area();
+        self.limits.extend(object.area().map(|a| (format!("`{}`", object.name()), a)));
+        self.grids = object.grids();
+        self.pipeline = pipeline;
+        self.accuracy_m = accuracy;
+        Ok(self)
+    }
+
+    /// Folders in which its grids are found again.
+    #[must_use]
+    pub fn folders(&self) -> &[PathBuf] {
+        &self.folders
+    }
+
+    /// For the plan and the record.
+    #[must_use]
+    pub fn decided(&self) -> serde_json::Value {
+        let (library, registry) = Door::new(&[]).map(|d| d.versions()).unwrap_or_default();
+        serde_json::json!({
+            "from": self.from,
+            "to": self.to,
+            "name": self.name,
+            "pipeline": self.pipeline,
+            "accuracy_m": self.accuracy_m,
+            "evaluated_at": match self.time {
+                Epoch::Static => serde_json::Value::String("not time-dependent".to_owned()),
+                Epoch::Fixed(year) => serde_json::json!(year),
+                Epoch::EachObservation => serde_json::Value::String("each row's own time".to_owned()),
+            },
+            "areas": self.areas,
+            "candidates": self.candidates,
+            "library": format!("PROJ {library}"),
+            "registry": format!("EPSG {registry}"),
+        })
+    }
+
+    /// The decimal year that PROJ gets for a row.
+    #[must_use]
+    pub fn year(&self, row_nanoseconds: Option<i64>) -> f64 {
+        match self.time {
+            Epoch::Static => f64::INFINITY,
+            Epoch::Fixed(year) => year,
+            Epoch::EachObservation => row_nanoseconds.map_or(f64::NAN, super::epoch::decimal_year),
+        }
+    }
+}
+
+/// The frame of a text and its object; refuses anything but geographic 3D with Greenwich degrees.
+fn frame_3d<'d>(door: &'d Door, text: &str, promote: bool) -> Result<(Crs, Object<'d>), Problem> {
+    let object = define(door, text)?;
+    let crs = Crs::of(text, &object);
+    if promote
+        && crs.kind == Kind::Geographic2D
+        && crs.geographic_3d.is_none()
+        && let Some(three) = object.to_3d()
+    {
+        return Ok((crs, three));
+    }
+    if crs.kind != Kind::Geographic3D {
+        let hint = crs.geographic_3d.as_ref().map_or_else(String::new, |code| format!("; its 3D system is `{code}`"));
+        return Err(Problem::new("frame/not-geographic-3d", format!("{} is not a geographic 3D system{hint}", crs.title()))
+            .why("a position of a receiver has three coordinates, and a shift between frames moves all three")
+            .fix("give the geographic 3D code of the frame"));
+    }
+    if crs.horizontal_unit().is_none() || object.proj_text().is_some_and(|t| t.contains("+pm=")) {
+        return Err(Problem::new("frame/meridian", format!("{} does not count degrees from Greenwich", crs.title()))
+            .fix("give a frame in degrees from Greenwich"));
+    }
+    Ok((crs, object))
+}
+
+/// The time at which the operation is evaluated.
+fn time_of(wish: &Wish, from: &Crs, to: &Crs, same: bool, door: &Door) -> Result<Epoch, Box<Problem>> {
+    let target = wish.to_epoch.unwrap_or(Epoch::Static);
+    if from.dynamic && wish.from_epoch == Epoch::Static {
+        return Err(Box::new(super::findings::no_epoch(wish, from, door)));
+    }
+    if !same && to.dynamic && !from.dynamic && target == Epoch::Static {
+        return Err(Box::new(
+            block("frame/no-epoch", format!("{} is a frame in which points move, and no epoch is given for the delivery", to.title()))
+                .reference_key("delivery.epoch")
+                .why("coordinates in it belong to one date")
+                .fix("set `delivery.epoch` to the decimal year that the client wants, or to `observation`"),
+        ));
+    }
+    if from.dynamic && to.dynamic && target != Epoch::Static && target != wish.from_epoch && wish.written.is_none() {
+        return Err(Box::new(super::findings::epoch_change(wish, from, to, target)));
+    }
+    Ok(if from.dynamic {
+        wish.from_epoch
+    } else if to.dynamic {
+        target
+    } else {
+        Epoch::Static
+    })
+}
+
+fn covers_all(object: &Object, from: &Crs, to: &Crs) -> bool {
+    let Some(area) = object.area() else { return false };
+    let smaller = [&from.area, &to.area].into_iter().flatten().min_by(|a, b| a.size().total_cmp(&b.size()));
+    smaller.is_some_and(|s| area.contains(s.south, s.west) && area.contains(s.north, s.east))
+}
+
+/// The place as PROJ takes it.
+pub(crate) fn here(place: Locality, time: &Epoch) -> [f64; 4] {
+    let year = match time {
+        Epoch::Static => f64::INFINITY,
+        Epoch::Fixed(year) => *year,
+        Epoch::EachObservation => place.decimal_year.unwrap_or(f64::INFINITY),
+    };
+    [place.longitude_deg, place.latitude_deg, place.height_m.unwrap_or(0.0), year]
+}
+
+pub(crate) fn place_of(place: Locality) -> String {
+    place_text(place.latitude_deg, place.longitude_deg)
+}
+
+/// Horizontal and vertical distance (m) between two positions of one frame (longitude, latitude,
+/// height).
+#[must_use]
+pub fn shift(a: [f64; 3], b: [f64; 3]) -> (f64, f64) {
+    let [e, n, _] = Tangent::new(a[1], a[0], a[2], GRS80).enu(b[1], b[0], b[2]);
+    (e.hypot(n), b[2] - a[2])
+}
+
+fn outside(crs: &Crs, area: &Area, place: Locality) -> Problem {
+    let (km, side) = area.margin(place.latitude_deg, place.longitude_deg);
+    block(
+        "frame/outside-area",
+        format!(
+            "{} covers {}; the work at {} is {:.0} km {} of its {}ern limit ({})",
+            crs.title(),
+            area.title(),
+            place_of(place),
+            -km,
+            side.word(),
+            side.word(),
+            area.limit(side)
+        ),
+    )
+    .why("the geodesy library computes outside an area of use without a word")
+    .fix("name the frame that is used at this place")
+}
+
+fn no_operation(wish: &Wish, from: &Crs, to: &Crs, candidates: &[Candidate]) -> Problem {
+    let seen = match candidates.len() {
+        0 => "the registry has none".to_owned(),
+        n => format!("none of {n} can be used: {}", candidates.first().map_or("", |c| c.verdict.as_str())),
+    };
+    block("frame/no-operation", format!("no operation leads from {} to {}: {seen}", from.title(), to.title()))
+        .reference_key(wish.to_key)
+        .size("unknown; between national frames usually 0.3 m to 2 m, and to old datums 100 m or more")
+        .why("the library would only relabel the coordinates (ballpark)")
+        .fix("check both codes; if an authority has published an operation, write it into `operation` with its accuracy and source")
+}
+
+fn grid_missing(wish: &Wish, (from, from_object): (&Crs, &Object), (to, to_object): (&Crs, &Object), best: &Candidate, missing: &[String], door: &Door) -> Problem {
+    let place = wish.locality.map(|l| (l.latitude_deg, l.longitude_deg));
+    let fallback = door
+        .operations(from_object, to_object, place, true)
+        .into_iter()
+        .find(|o| !o.is_ballpark())
+        .map(|o| format!("`{}`, stated {}", o.name(), o.accuracy_m().map_or_else(|| "nothing".to_owned(), |a| format!("{a:.3} m"))));
+    block(
+        "frame/grid-missing",
+        format!("the operation from {} to {} needs the grid `{}`, which is not on this machine", from.title(), to.title(), missing.join("`, `")),
+    )
+    .reference_key(wish.to_key)
+    .size(match &fallback {
+        Some(fallback) => format!("the next best here is {fallback}; the planned one states {:.3} m", best.accuracy_m.unwrap_or(f64::NAN)),
+        None => "no other operation is known here; without the grid the coordinates would only be relabelled (ballpark), 100 m or more for an old datum".to_owned(),
+    })
+    .why(format!("`{}` is the registry's best here, the network is never used, and a lesser operation is never taken in its place", best.name))
+    .fix(format!("put `{}` beside the reference file or in `grids` below it (they are in PROJ's public grid collection), then plan again", missing.join("`, `")))
+}
+
+fn over_budget(wish: &Wish, from: &Crs, to: &Crs, name: &str, accuracy: f64) -> Problem {
+    let group = [from, to].into_iter().find(|c| c.ensemble_accuracy_m.is_some());
+    let why = match group {
+        Some(crs) => format!("{} is a group of realisations, good to {} m, and no operation to a group can be better", crs.title(), crs.ensemble_accuracy_m.unwrap_or(0.0)),
+        None => "the registry knows no better operation for this place".to_owned(),
+    };
+    let fix = match group {
+        Some(crs) if crs.code() == to.code() => "name the realisation of the delivery, not the group; or raise `budget.operation_m` if the client accepts it",
+        Some(_) => "name the realisation in `corrections.frame`, not the group",
+        None => "name other frames, or write an `operation` with its source into the reference, or raise `budget.operation_m` if the client accepts it",
+    };
+    block(
+        "frame/accuracy-over-budget",
+        format!("the best operation from {} to {} states {accuracy:.3} m; the budget is {:.3} m", from.title(), to.title(), wish.budget_m),
+    )
+    .reference_key("budget.operation_m")
+    .size(format!("up to {accuracy:.3} m, {:.0} times the budget, through `{name}`", accuracy / wish.budget_m.max(1e-6)))
+    .why(why)
+    .fix(fix)
+}

@@ -1,0 +1,226 @@
+//! From latitude and longitude to the grid of the same datum: a pure conversion, axes by name.
+
+use super::area::Area;
+use super::crs::{Crs, block, define, open};
+use super::door::{Door, Factors, Kind, Object};
+use super::operation::place_of;
+use pipeline_core::stage::{Locality, Problem};
+use pipeline_core::table::schema::Unit;
+
+/// A projected system and the conversion that leads to it from its own geographic system.
+#[derive(Clone, Debug)]
+pub struct Projection {
+    /// The system.
+    pub crs: Crs,
+    /// Code of the geographic 3D system below it; the 2D one where the datum has no 3D system.
+    pub base: String,
+    /// Whether the registry knows ellipsoidal heights in that datum.
+    pub base_has_heights: bool,
+    /// Pipeline: longitude, latitude (deg) in; easting, northing in the unit of the system out.
+    pub pipeline: String,
+    /// Unit of easting and northing.
+    pub unit: Unit,
+}
+
+/// A point on the grid.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct GridPoint {
+    /// Easting, in the unit of the system.
+    pub easting: f64,
+    /// Northing, in the unit of the system.
+    pub northing: f64,
+    /// Convergence and scale.
+    pub factors: Factors,
+}
+
+impl Projection {
+    /// Prepares a projected system.
+    ///
+    /// # Errors
+    /// `frame/unknown-crs`, `frame/not-horizontal`, `frame/axes`, `frame/unit`; the caller names the key.
+    pub fn plan(text: &str) -> Result<Self, Problem> {
+        let door = open(&[])?;
+        let object = define(&door, text)?;
+        let crs = Crs::of(text, &object);
+        if crs.kind != Kind::Projected {
+            return Err(not_horizontal(&crs));
+        }
+        let unit = crs.horizontal_unit().ok_or_else(|| {
+            Problem::new("frame/unit", format!("{} is in `{}`", crs.title(), crs.axes.first().map_or("", |a| a.unit.as_str())))
+                .why("coordinates are delivered in m, ft or ftUS")
+                .fix("name a system in one of these units")
+        })?;
+        let has = |word: &str, direction: &str| crs.axes.iter().any(|a| a.direction == direction || a.name.to_lowercase().contains(word));
+        if crs.axes.len() < 2 || !has("easting", "east") || !has("northing", "north") {
+            let axes: Vec<String> = crs.axes.iter().map(|a| format!("{} ({})", a.name, a.direction)).collect();
+            return Err(Problem::new("frame/axes", format!("the axes of {} are {}, not easting and northing", crs.title(), axes.join(" and ")))
+                .fix("name a system with eastings and northings"));
+        }
+        let geodetic = object.geodetic().ok_or_else(|| Problem::broken("a projected system without a geographic one"))?;
+        let base_crs = Crs::of(text, &geodetic);
+        if base_crs.horizontal_unit().is_none() || geodetic.proj_text().is_some_and(|t| t.contains("+pm=")) {
+            return Err(Problem::new("frame/meridian", format!("{} does not count degrees from Greenwich", base_crs.title()))
+                .fix("name a system with degrees from Greenwich"));
+        }
+        let base_has_heights = base_crs.geographic_3d.is_some();
+        let base = match (&base_crs.geographic_3d, geodetic.id()) {
+            (Some(code), _) => code.clone(),
+            (None, Some((authority, code))) => format!("{authority}:{code}"),
+            (None, None) => geodetic.wkt(2).ok_or_else(|| Problem::broken("a geographic system has no text"))?,
+        };
+        let flat = geodetic.to_2d().ok_or_else(|| Problem::broken("a geographic system cannot be made 2D"))?;
+        let pipeline = door
+            .operations(&flat, &object, None, false)
+            .into_iter()
+            .next()
+            .and_then(|o| o.normalized())
+            .and_then(|o| o.proj_text())
+            .ok_or_else(|| block("frame/no-operation", format!("{} cannot be computed from {}", crs.title(), base_crs.title())))?;
+        let projection = Self { crs, base, base_has_heights, pipeline, unit };
+        projection.check_axes(&door, &object)?;
+        Ok(projection)
+    }
+
+    /// Axis order by computation: a step to the north must move the point along the direction that
+    /// the convergence says. Swapped axes cannot pass.
+    fn check_axes(&self, door: &Door, object: &Object) -> Result<(), Problem> {
+        let Some(area) = &self.crs.area else { return Ok(()) };
+        let (latitude, longitude) = centre(area);
+        let pipeline = door.create(&self.pipeline).map_err(Problem::broken)?;
+        let (Ok(a), Ok(b), Ok(f)) = (
+            pipeline.carry([longitude, latitude, 0.0, f64::INFINITY]),
+            pipeline.carry([longitude, latitude + 1e-6, 0.0, f64::INFINITY]),
+            object.factors(latitude, longitude),
+        ) else {
+            return Ok(());
+        };
+        let computed = (-(b[0] - a[0])).atan2(b[1] - a[1]).to_degrees();
+        if ((computed - f.convergence_deg + 180.0).rem_euclid(360.0) - 180.0).abs() > 0.01 {
+            return Err(Problem::new("frame/axes", format!("easting and northing of {} cannot be told apart", self.crs.title()))
+                .fix("name a system with eastings and northings"));
+        }
+        Ok(())
+    }
+
+    /// Opens it for computing.
+    ///
+    /// # Errors
+    /// When PROJ refuses the pinned pipeline.
+    pub fn open<'d>(&self, door: &'d Door) -> Result<OpenProjection<'d>, Problem> {
+        Ok(OpenProjection { pipeline: door.create(&self.pipeline).map_err(Problem::broken)?, object: define(door, &self.crs.text)? })
+    }
+
+    /// Easting and northing at one place.
+    ///
+    /// # Errors
+    /// PROJ's reason.
+    pub fn at(&self, latitude_deg: f64, longitude_deg: f64) -> Result<GridPoint, String> {
+        let door = Door::new(&[])?;
+        let open = self.open(&door).map_err(|p| p.finding.what)?;
+        open.project(latitude_deg, longitude_deg)
+    }
+}
+
+/// A projection ready to compute on one thread.
+pub struct OpenProjection<'d> {
+    pipeline: Object<'d>,
+    object: Object<'d>,
+}
+
+impl OpenProjection<'_> {
+    /// Easting, northing, convergence and scale of a latitude and longitude (deg).
+    ///
+    /// # Errors
+    /// PROJ's reason.
+    pub fn project(&self, latitude_deg: f64, longitude_deg: f64) -> Result<GridPoint, String> {
+        let [easting, northing, _] = self.pipeline.carry([longitude_deg, latitude_deg, 0.0, f64::INFINITY])?;
+        let factors = self.object.factors(latitude_deg, longitude_deg)?;
+        Ok(GridPoint { easting, northing, factors })
+    }
+}
+
+fn centre(area: &Area) -> (f64, f64) {
+    let width = if area.east < area.west { area.east + 360.0 - area.west } else { area.east - area.west };
+    ((area.south + area.north) / 2.0, area.west + width * 0.6)
+}
+
+fn not_horizontal(crs: &Crs) -> Problem {
+    let kind = match crs.kind {
+        Kind::Compound => "a horizontal and a vertical system together",
+        Kind::Vertical => "a vertical system",
+        Kind::Geocentric => "a geocentric system",
+        _ => "neither projected nor geographic",
+    };
+    Problem::new("frame/not-horizontal", format!("{} is {kind}", crs.title()))
+        .why("a delivery names its horizontal system and its heights apart, so that neither is inherited silently")
+        .fix("give the horizontal code in `delivery.crs` and the vertical code in `delivery.heights.datum`")
+}
+
+/// A place outside the area of use of a target (`frame/outside-area`): distance, the numbers that
+/// would come out, and the systems of the same kind that contain it.
+///
+/// `None` when it is inside, or when no area is known.
+#[must_use]
+pub fn outside_target(projection: &Projection, place: Locality) -> Option<Problem> {
+    let area = projection.crs.area.as_ref()?;
+    let (km, side) = area.margin(place.latitude_deg, place.longitude_deg);
+    if km >= 0.0 {
+        return None;
+    }
+    let unit = projection.unit.symbol();
+    let size = match projection.at(place.latitude_deg, place.longitude_deg) {
+        Ok(p) => format!("E {:.3} {unit} N {:.3} {unit} would come out, scale {:.6}", p.easting, p.northing, p.factors.meridional),
+        Err(e) => format!("no coordinates would come out: {e}"),
+    };
+    let inside = containing(projection, place);
+    let fix = if inside.is_empty() {
+        "name a system whose area of use contains the work".to_owned()
+    } else {
+        format!("use {}, whose area of use contains the work", inside.join(" or "))
+    };
+    Some(
+        block(
+            "frame/outside-area",
+            format!(
+                "{} covers {}; the work at {} is {:.0} km {} of its {}ern limit ({})",
+                projection.crs.title(),
+                area.title(),
+                place_of(place),
+                -km,
+                side.word(),
+                side.word(),
+                area.limit(side)
+            ),
+        )
+        .size(size)
+        .why("the geodesy library computes outside an area of use without a word")
+        .fix(fix),
+    )
+}
+
+/// Up to three systems of the same authority, datum and unit that contain a place: same method
+/// first, small areas first.
+fn containing(projection: &Projection, place: Locality) -> Vec<String> {
+    let Some((authority, _)) = &projection.crs.id else { return vec![] };
+    let Ok(door) = Door::new(&[]) else { return vec![] };
+    let all = door.list(authority, true, place.latitude_deg, place.longitude_deg);
+    let base = projection.crs.name.split(" / ").next().unwrap_or_default().to_owned();
+    let method = door
+        .create(&projection.crs.text)
+        .ok()
+        .and_then(|o| o.area())
+        .and_then(|a| {
+            let (latitude, longitude) = centre(&a);
+            door.list(authority, true, latitude, longitude).into_iter().find(|l| l.code == projection.crs.code()).map(|l| l.method)
+        })
+        .unwrap_or_default();
+    let mut fitting: Vec<_> = all
+        .into_iter()
+        .filter(|l| l.name.split(" / ").next() == Some(base.as_str()))
+        .filter(|l| Crs::look_up(&l.code).is_ok_and(|c| c.datum == projection.crs.datum && c.horizontal_unit() == Some(projection.unit)))
+        .collect();
+    fitting.sort_by(|a, b| {
+        (a.method != method).cmp(&(b.method != method)).then(a.area.size().total_cmp(&b.area.size())).then(a.code.cmp(&b.code))
+    });
+    fitting.into_iter().take(3).map(|l| format!("`{}` ({})", l.code, l.name)).collect()
+}

@@ -1,0 +1,476 @@
+//! `height-convert`: ellipsoidal heights become heights above the vertical datum of the delivery.
+//!
+//! **What it does.** Moves the points into the frame that the geoid model is made for, by one
+//! operation that is chosen and written down when the job is planned; reads the separation N of the
+//! model at each point (bilinear in the cell) and gives H = h - N in the unit of the delivery.
+//!
+//! **When to use it.** After `average`, when the reference promises heights above a vertical datum.
+//!
+//! **What it promises.** One vertical way only: the grid that the reference names, with its digest
+//! checked. The receiver's own separation is never used; its difference from the model is reported.
+//! A missing grid, a point outside the grid, a stated accuracy above the budget stop the delivery.
+//!
+//! **References.** IOGP Guidance Note 7-2, methods for geographic 3D to gravity-related height;
+//! GGA semantics h = altitude + separation.
+
+use super::findings;
+use crate::geodesy::crs::{Crs, block, open};
+use crate::geodesy::door::Kind;
+use crate::geodesy::findings::ensemble_source;
+use crate::geodesy::grids::{self, GeoidGrid};
+use crate::geodesy::operation::{Operation, Wish};
+use crate::geodesy::rows::{self, Columns};
+use crate::geodesy::uncertainty::add_systematic;
+use pipeline_core::diag::{Diagnostic, Verdict};
+use pipeline_core::reference::{Geoid, HeightSurface, LengthUnit, Reference};
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, ResourceRole, Spec, Stage};
+use pipeline_core::table::schema::{Column, Epoch, Frame, Heights, Holds, Role, Schema, Unit};
+use pipeline_core::table::{Table, TableBuilder};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use std::path::PathBuf;
+use std::sync::Arc;
+
+/// Options of `height-convert`. Everything comes from the reference; an option is for a second
+/// delivery of the same survey on another vertical datum.
+#[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Options {
+    /// Vertical datum, as a code such as EPSG:5703 or a name. Default: `delivery.heights.datum` of the reference.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub datum: Option<String>,
+    /// Unit of the heights. Default: `delivery.heights.unit` of the reference.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unit: Option<LengthUnit>,
+    /// Geoid model; its grid is looked for beside the reference file. Default: `delivery.heights.geoid` of the reference.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub geoid: Option<Geoid>,
+}
+
+/// The stage, with everything that it decided.
+pub struct HeightConvert {
+    columns: Columns,
+    operation: Operation,
+    geoid: GeoidGrid,
+    geoid_sigma_m: f64,
+    model: String,
+    unit: LengthUnit,
+    height: String,
+    output: Arc<Schema>,
+    resources: Vec<Resource>,
+}
+
+const DOC: &str = "\
+What it does
+
+Moves the points into the frame that the geoid model is made for, by one operation that is chosen and written down when \
+the job is planned. Reads the separation N of the model at each point, bilinear in the cell, and gives H = h - N in the \
+unit of the delivery: the column `height_m` (or `height_ft`, `height_ftUS`) and `geoid_separation_m`. The ellipsoidal \
+height stays, in the frame of the model.
+
+When to use it
+
+After `average`, when the reference promises heights above a vertical datum.
+
+What it promises
+
+There is one vertical way only: the grid that the reference names, its digest checked when the reference gives one. The \
+receiver's own separation is never used; its difference from the model is reported. A missing grid, a point outside the \
+grid or on a node without a value, or a stated accuracy above the budget stops the delivery with its size in metres.
+
+Uncertainty: the sigma of the model and the stated accuracy of the operation are added, as variances, to the systematic \
+and the total uncertainty upward. The stated accuracy of the operation counts as one sigma in height and as one sigma \
+radially in plan, half of its variance on each axis.
+
+References
+
+IOGP Guidance Note 7-2, geographic 3D to gravity-related height; the GGA sentence gives altitude above the receiver's \
+own geoid, h = altitude + separation.";
+
+impl Stage for HeightConvert {
+    type Options = Options;
+    const SPEC: Spec = Spec {
+        name: "height-convert",
+        version: 1,
+        summary: "Ellipsoidal heights become heights above the vertical datum of the delivery",
+        doc: DOC,
+        inputs: Inputs::One,
+        delivers: false,
+        examples: &[
+            Example { title: "everything from the reference", options: "{}" },
+            Example { title: "the same heights in US survey feet", options: "{ unit: ftUS }" },
+        ],
+    };
+
+    fn bind(options: Options, cx: &BindCx) -> Result<Bound<Self>, Vec<Problem>> {
+        let reference = cx.need_reference().map_err(|p| vec![p])?;
+        let schema = cx.input()?;
+        let frame = rows::geographic_frame(schema).map_err(|p| vec![p])?;
+        let mut problems = heights_of(frame).err().into_iter().collect::<Vec<_>>();
+        let columns = Columns::of(schema).map_err(|p| vec_append(&mut problems, p));
+        let promised = &reference.delivery.heights;
+        if promised.surface == HeightSurface::Ellipsoid && options.datum.is_none() {
+            return Err(vec![
+                Problem::new("height/not-needed", "the reference promises heights above the ellipsoid, and this step would convert them")
+                    .reference_key("delivery.heights.surface")
+                    .fix("remove this step, or set `delivery.heights.surface: vertical-datum` with `datum` and `geoid`"),
+            ]);
+        }
+        let Some(datum) = options.datum.clone().or_else(|| promised.datum.clone()) else {
+            return Err(vec![
+                Problem::new("height/no-datum", "no vertical datum is named")
+                    .reference_key("delivery.heights.datum")
+                    .fix("set `delivery.heights.datum` to its code, for example `EPSG:5703`, or to its name"),
+            ]);
+        };
+        let Some(geoid) = options.geoid.clone().or_else(|| promised.geoid.clone()) else {
+            return Err(vec![
+                Problem::new("height/no-geoid", format!("no geoid model is named that leads to `{datum}`"))
+                    .reference_key("delivery.heights.geoid")
+                    .why("heights above a vertical datum need a model, and the receiver's own is a coarse global one")
+                    .fix("set `delivery.heights.geoid` with `grid`, `model`, `version`, `frame` and `sigma_m`"),
+            ]);
+        };
+        let unit = options.unit.unwrap_or(promised.unit);
+        problems.extend(check_datum(&datum, unit).err());
+
+        let folders = grids::folders(&reference.folder);
+        let place = cx.locality;
+        let (grid, digest, path) = match find_grid(&geoid, &datum, reference, &folders, cx) {
+            Ok(found) => found,
+            Err(problem) => {
+                problems.push(problem);
+                (None, String::new(), PathBuf::new())
+            }
+        };
+        let is_source = frame.crs == reference.corrections.frame;
+        if is_source
+            && let Ok(door) = open(&folders)
+            && let Some(problem) = ensemble_source(&door, &frame.crs, &geoid.frame, reference.budget.operation_m, place)
+        {
+            problems.push(problem);
+        }
+        let to_epoch = reference.delivery.epoch.map(epoch_of).or(Some(frame.epoch)).filter(|e| *e != Epoch::Static);
+        let operation = Operation::choose(&Wish {
+            from: &frame.crs,
+            from_epoch: frame.epoch,
+            from_key: if is_source { "corrections.frame" } else { "delivery.crs" },
+            from_epoch_key: "corrections.epoch",
+            to: &geoid.frame,
+            to_epoch,
+            to_key: "delivery.heights.geoid.frame",
+            locality: place,
+            budget_m: reference.budget.operation_m,
+            written: written(reference, is_source, &geoid.frame),
+            folders: &folders,
+        })
+        .map_err(|p| vec_append(&mut problems, p));
+
+        let (Ok(columns), Ok(operation), Some(grid)) = (columns, operation, grid) else { return Err(problems) };
+        if !problems.is_empty() {
+            return Err(problems);
+        }
+        let separation = place.and_then(|l| grid.separation_at(l.latitude_deg, l.longitude_deg).ok());
+        if let (Some(None), Some(place)) = (separation, place) {
+            return Err(vec![
+                block(
+                    "height/outside-geoid",
+                    format!("the geoid grid `{}` has no value at {}", geoid.grid, crate::geodesy::area::place_text(place.latitude_deg, place.longitude_deg)),
+                )
+                .reference_key("delivery.heights.geoid.grid")
+                .size(place.receiver_separation_m.map_or_else(
+                    || "no heights here".to_owned(),
+                    |n| format!("no heights here; without a model they would be wrong by N, {n:.1} m by the receiver's own separation"),
+                ))
+                .why("the grid does not reach the work")
+                .fix("name the grid that covers the work in `delivery.heights.geoid.grid`"),
+            ]);
+        }
+        let height = format!("height_{}", unit.unit().symbol());
+        let output = promise(schema, frame, &columns, &geoid, &datum, &digest, unit, &height, &operation);
+        let mut resources = vec![Resource { name: geoid.grid.clone(), path, role: ResourceRole::Grid, option: String::new() }];
+        resources.extend(grid_resources(&operation));
+        let here = separation.flatten();
+        let model = findings::model(&geoid);
+        let decided_geoid = serde_json::json!({
+            "grid": geoid.grid,
+            "sha256": digest,
+            "model": geoid.model,
+            "version": geoid.version,
+            "frame": geoid.frame,
+            "sigma_m": geoid.sigma_m,
+            "pipeline": grid.pipeline(),
+            "interpolation": "bilinear",
+            "separation_here_m": here,
+        });
+        let mut bound = Bound::new(
+            Self {
+                columns,
+                geoid: grid,
+                geoid_sigma_m: geoid.sigma_m,
+                model: model.clone(),
+                unit,
+                height,
+                output: Arc::new(output.clone()),
+                resources,
+                operation,
+            },
+            output,
+            Grain::Session,
+        );
+        bound.decided.push(("operation".to_owned(), bound.stage.operation.decided()));
+        bound.decided.push(("geoid".to_owned(), decided_geoid));
+        bound.notes.extend(other_grid(&geoid, &datum, reference, cx));
+        if let (Some(n), Some(theirs)) = (here, place.and_then(|l| l.receiver_separation_m)) {
+            bound.notes.push(Problem::from(Diagnostic::new(
+                "height/receiver-geoid-difference",
+                Verdict::Note,
+                format!("the receiver's own separation is {theirs:.3} m here, {model} gives {n:.3} m: {:+.3} m apart; the receiver's is not used", theirs - n),
+            )));
+        }
+        Ok(bound)
+    }
+
+    fn resources(&self) -> Vec<Resource> {
+        self.resources.clone()
+    }
+
+    fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem> {
+        let table = inputs.first().ok_or_else(|| Problem::broken("no input"))?;
+        let moved = rows::carry(table, &self.columns, &self.operation, cx)?;
+        let door = open(&self.geoid.folders())?;
+        let grid = self.geoid.open(&door)?;
+        let rows = table.rows();
+        let (mut separations, mut heights) = (vec![f64::NAN; rows], vec![f64::NAN; rows]);
+        let mut outside = vec![];
+        let mut reason = String::new();
+        for i in 0..rows {
+            if !(moved.latitude[i].is_finite() && moved.longitude[i].is_finite() && moved.height[i].is_finite()) {
+                continue;
+            }
+            match grid.separation(moved.latitude[i], moved.longitude[i]) {
+                Ok(n) => {
+                    separations[i] = n;
+                    heights[i] = (moved.height[i] - n) / self.unit.metres();
+                }
+                Err(e) => {
+                    reason = e;
+                    outside.push(i);
+                }
+            }
+        }
+        if !outside.is_empty() {
+            let mut finding = Diagnostic::new(
+                "height/outside-geoid",
+                Verdict::Block,
+                format!("{} of {rows} rows have no separation in {}: {reason}", outside.len(), self.model),
+            )
+            .place(rows::names(table, &outside))
+            .size("no heights at these points")
+            .why("they lie outside the grid, or on a part of it without values")
+            .fix("name a grid that covers them in `delivery.heights.geoid.grid`");
+            finding.labels = rows::labels(table, &outside, "no separation here");
+            cx.find(finding);
+        }
+        self.report(table, &separations, cx)?;
+
+        let mut builder = TableBuilder::from_table(self.output.clone(), table);
+        if !self.operation.identity {
+            builder
+                .floats(&self.columns.latitude, moved.latitude)
+                .floats(&self.columns.longitude, moved.longitude)
+                .floats(&self.columns.height, moved.height);
+        }
+        builder.floats(&self.height, heights).floats("geoid_separation_m", separations);
+        let accuracy = self.operation.accuracy_m;
+        add_systematic(&mut builder, table, accuracy, accuracy.hypot(self.geoid_sigma_m))?;
+        builder.finish()
+    }
+}
+
+impl HeightConvert {
+    /// Difference of the receiver's separation from the model.
+    fn report(&self, table: &Table, separations: &[f64], cx: &Cx) -> Result<(), Problem> {
+        let known: Vec<f64> = separations.iter().copied().filter(|n| n.is_finite()).collect();
+        if let Some((low, mean, high)) = spread(&known) {
+            cx.fact("geoid_separation_m", serde_json::json!({"min": low, "mean": mean, "max": high}));
+        }
+        let Some(column) = table.schema.role(Role::ReceiverSeparation) else { return Ok(()) };
+        let theirs = table.floats(&column.name)?;
+        let differences: Vec<f64> = theirs.iter().zip(separations).map(|(a, b)| a - b).filter(|d| d.is_finite()).collect();
+        let Some((low, mean, high)) = spread(&differences) else { return Ok(()) };
+        cx.fact("receiver_geoid_difference_m", serde_json::json!({"min": low, "mean": mean, "max": high, "rows": differences.len()}));
+        cx.find(
+            Diagnostic::new(
+                "height/receiver-geoid-difference",
+                Verdict::Note,
+                format!("the receiver's own separation differs from {} by {mean:+.3} m on average, {low:+.3} to {high:+.3} m", self.model),
+            )
+            .place(format!("{} rows", differences.len()))
+            .size(format!("{:.3} m in height, if the receiver's model had been used", mean.abs()))
+            .why("receivers carry a coarse global model; it was removed from the log's heights and not used again")
+            .fix("nothing to do"),
+        );
+        Ok(())
+    }
+}
+
+fn spread(values: &[f64]) -> Option<(f64, f64, f64)> {
+    if values.is_empty() {
+        return None;
+    }
+    let low = values.iter().copied().fold(f64::INFINITY, f64::min);
+    let high = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    #[allow(clippy::cast_precision_loss)]
+    let mean = values.iter().sum::<f64>() / values.len() as f64;
+    Some((low, mean, high))
+}
+
+/// Moves new problems to the list; the result carries no more than that it failed.
+fn vec_append(problems: &mut Vec<Problem>, new: Vec<Problem>) {
+    problems.extend(new);
+}
+
+/// Coordinate epoch of a table for an epoch of the reference.
+pub(crate) fn epoch_of(text: pipeline_core::reference::EpochText) -> Epoch {
+    match text {
+        pipeline_core::reference::EpochText::Year(year) => Epoch::Fixed(year),
+        pipeline_core::reference::EpochText::Observation => Epoch::EachObservation,
+    }
+}
+
+/// The operation written by hand, when it is for exactly these frames.
+pub(crate) fn written<'a>(reference: &'a Reference, is_source: bool, to: &str) -> Option<&'a pipeline_core::reference::Operation> {
+    let operation = reference.operation.as_ref().filter(|_| is_source)?;
+    let target = Crs::look_up(&reference.delivery.crs).ok()?.geographic_3d;
+    let wanted = Crs::look_up(to).ok()?;
+    (target.as_deref() == Some(wanted.code().as_str()) || (target.is_none() && wanted.kind == Kind::Geographic2D)).then_some(operation)
+}
+
+/// Grids of an operation as resources.
+pub(crate) fn grid_resources(operation: &Operation) -> Vec<Resource> {
+    operation
+        .grids
+        .iter()
+        .filter_map(|g| {
+            let path = if g.path.is_empty() { grids::find(&g.name, operation.folders())? } else { PathBuf::from(&g.path) };
+            Some(Resource { name: g.name.clone(), path, role: ResourceRole::Grid, option: String::new() })
+        })
+        .collect()
+}
+
+fn heights_of(frame: &Frame) -> Result<(), Problem> {
+    match &frame.heights {
+        Heights::Ellipsoidal => Ok(()),
+        Heights::Vertical { datum, .. } => Err(Problem::new("height/already-converted", format!("the heights are above `{datum}` already"))
+            .why("the separation would be removed twice")
+            .fix("remove this step")),
+        Heights::ReceiverGeoid => Err(block("height/receiver-geoid", "the heights are above the receiver's own geoid")
+            .why("the receiver's model must be put back before another is removed")
+            .fix("read the log with `ingest-nmea`, which gives ellipsoidal heights")),
+    }
+}
+
+/// A coded datum must be a vertical system in the unit of the delivery; a name is taken as it is.
+fn check_datum(datum: &str, unit: LengthUnit) -> Result<(), Problem> {
+    let coded = datum.split_once(':').is_some_and(|(_, code)| !code.is_empty() && code.chars().all(|c| c.is_ascii_digit()));
+    if !coded {
+        return Ok(());
+    }
+    let crs = Crs::look_up(datum).map_err(|p| p.reference_key("delivery.heights.datum"))?;
+    if crs.kind != Kind::Vertical {
+        return Err(Problem::new("height/not-vertical", format!("{} is not a vertical system", crs.title()))
+            .reference_key("delivery.heights.datum")
+            .fix("name a vertical system, for example `EPSG:5703`"));
+    }
+    let (Some(own), wanted) = (crs.vertical_unit(), unit.unit()) else { return Ok(()) };
+    if own == wanted {
+        return Ok(());
+    }
+    let ratio = crate::geodesy::crs::metres(own) / unit.metres();
+    let size = if (ratio - 1.0).abs() < 1e-3 {
+        format!("{:.1} ppm of the height", (ratio - 1.0).abs() * 1e6)
+    } else {
+        format!("a factor of {:.2} in height, for a reader who trusts the code", if ratio > 1.0 { ratio } else { 1.0 / ratio })
+    };
+    Err(block("frame/mixed-units", format!("{} is in {}, and the heights are promised in {}", crs.title(), own.symbol(), wanted.symbol()))
+        .reference_key("delivery.heights.unit")
+        .size(size)
+        .why("a vertical code includes its unit")
+        .fix("change `delivery.heights.unit`, or name the vertical system of the same datum in the other unit"))
+}
+
+type Found = (Option<GeoidGrid>, String, PathBuf);
+
+fn find_grid(geoid: &Geoid, datum: &str, reference: &Reference, folders: &[PathBuf], cx: &BindCx) -> Result<Found, Problem> {
+    let Some(path) = grids::find(&geoid.grid, folders) else {
+        return Err(findings::missing(geoid, datum, &reference.folder, cx.locality));
+    };
+    let digest = grids::sha256(&geoid.grid, &path)?;
+    if let Some(want) = &geoid.sha256
+        && !want.eq_ignore_ascii_case(&digest)
+    {
+        return Err(findings::digest(geoid, want, &digest));
+    }
+    let grid = GeoidGrid::at(&path).map_err(|p| p.reference_key("delivery.heights.geoid.grid"))?;
+    Ok((Some(grid), digest, path))
+}
+
+/// A note when the registry leads to this datum through another grid.
+fn other_grid(geoid: &Geoid, datum: &str, reference: &Reference, cx: &BindCx) -> Option<Problem> {
+    let registered = findings::registered(&geoid.frame, datum, &reference.folder, cx.locality)?;
+    let file = std::path::Path::new(&geoid.grid).file_stem()?.to_string_lossy().into_owned();
+    if registered.grids.is_empty() || registered.grids.iter().any(|g| g.contains(&file)) {
+        return None;
+    }
+    Some(Problem::from(
+        Diagnostic::new(
+            "height/other-geoid",
+            Verdict::Note,
+            format!("the registry leads from `{}` to `{datum}` with `{}`; the reference names `{}`", geoid.frame, registered.grids.join("`, `"), geoid.grid),
+        )
+        .why("the reference decides, since it says what the client agreed to")
+        .fix("check that model, version and frame belong together"),
+    ))
+}
+
+#[allow(clippy::too_many_arguments)]
+fn promise(
+    schema: &Schema,
+    frame: &Frame,
+    columns: &Columns,
+    geoid: &Geoid,
+    datum: &str,
+    digest: &str,
+    unit: LengthUnit,
+    height: &str,
+    operation: &Operation,
+) -> Schema {
+    let mut output = schema.clone();
+    if !operation.identity {
+        for column in &mut output.columns {
+            // An operation may give nothing for a row; that is said as a finding, and the row stays empty.
+            if [&columns.latitude, &columns.longitude, &columns.height].contains(&&column.name) {
+                column.nullable = true;
+            }
+        }
+    }
+    let at = output.columns.iter().position(|c| c.name == columns.height).map_or(output.columns.len(), |i| i + 1);
+    output.columns.insert(at, Column::maybe(height, Holds::Float, unit.unit(), Role::Height));
+    output.columns.insert(at + 1, Column::maybe("geoid_separation_m", Holds::Float, Unit::Metre, Role::GeoidSeparation));
+    let crs = Crs::look_up(&geoid.frame).ok();
+    output.frame = Some(Frame {
+        crs: crs.as_ref().map_or_else(|| geoid.frame.clone(), Crs::code),
+        name: crs.as_ref().map_or_else(|| geoid.frame.clone(), |c| c.name.clone()),
+        axes: frame.axes,
+        epoch: if crs.is_some_and(|c| c.dynamic) { operation.time } else { Epoch::Static },
+        heights: Heights::Vertical {
+            datum: datum.to_owned(),
+            model: findings::model(geoid),
+            sha256: digest.to_owned(),
+            unit: unit.unit(),
+        },
+        point: frame.point,
+    });
+    output
+}

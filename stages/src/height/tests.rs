@@ -1,0 +1,177 @@
+//! Heights: the demo chain, the matrix of grids, published values.
+
+use super::convert::HeightConvert;
+use crate::geodesy::fixture::{self as f, bind, codes, navd88, place, plane, points, reference, run, shown, write_gtx};
+use crate::geodesy::grids::{GeoidGrid, sha256};
+use crate::reference::reproject::Reproject;
+use pipeline_core::diag::Verdict;
+use pipeline_core::table::schema::{Epoch, Heights, Role};
+use std::path::Path;
+
+const GULF: (f64, f64, f64) = (27.5, -87.0, 12.0);
+
+fn gulf(folder: &Path) -> pipeline_core::reference::Reference {
+    write_gtx(&folder.join("invented.gtx"), 26.0, -88.5, 0.25, 13, 13, plane);
+    reference("EPSG:9989", f::OBSERVATION, "EPSG:6345", &navd88("invented.gtx", "EPSG:6319", "m"), 0.05, folder)
+}
+
+#[test]
+fn the_chain_from_itrf_to_grid_and_height() {
+    let folder = tempfile::tempdir().unwrap();
+    let reference = gulf(folder.path());
+    let table = points("EPSG:9989", Epoch::EachObservation, &[("A", GULF.0, GULF.1, GULF.2), ("B", 27.501, -87.002, 11.5)]);
+    let here = Some(place(GULF.0, GULF.1, GULF.2, Some(2025.5)));
+    let (heights, said) = run::<HeightConvert>("{}", &table, &reference, here);
+    let (lat, lon) = (heights.floats("latitude_deg").unwrap(), heights.floats("longitude_deg").unwrap());
+    let (h, n, up) =
+        (heights.floats("ellipsoidal_height_m").unwrap(), heights.floats("geoid_separation_m").unwrap(), heights.floats("height_m").unwrap());
+    for i in 0..2 {
+        assert!((n[i] - plane(lat[i], lon[i])).abs() < 2e-6, "{} {}", n[i], plane(lat[i], lon[i]));
+        assert!((up[i] - (h[i] - n[i])).abs() < 1e-12);
+        assert!((lat[i] - table.floats("latitude_deg").unwrap()[i]).abs() > 1e-6, "the frame did not change");
+    }
+    let frame = heights.schema.frame.clone().unwrap();
+    assert_eq!((frame.crs.as_str(), frame.epoch), ("EPSG:6319", Epoch::Static));
+    assert!(matches!(frame.heights, Heights::Vertical { ref datum, .. } if datum == "EPSG:5703"));
+    assert_eq!(heights.schema.role(Role::Height).unwrap().name, "height_m");
+    // Geoid 0.02 m joins 0.015 m; the registry states 0 m for this operation.
+    assert!((heights.floats("sigma_up_m").unwrap()[0] - 0.025).abs() < 1e-12);
+    assert!((heights.floats("systematic_up_m").unwrap()[0] - 0.02_f64.hypot(0.004)).abs() < 1e-12);
+    assert!((heights.floats("vertical_95_m").unwrap()[0] - 1.959_964 * 0.025).abs() < 1e-6);
+    let findings = &said.said().findings;
+    assert_eq!(findings.len(), 1);
+    assert_eq!((findings[0].code.as_str(), findings[0].verdict), ("height/receiver-geoid-difference", Verdict::Note));
+
+    let (grid, said) = run::<Reproject>("{}", &heights, &reference, here);
+    assert!(said.said().findings.is_empty());
+    let (e, north) = (grid.floats("easting_m").unwrap(), grid.floats("northing_m").unwrap());
+    // Central meridian of zone 16 is 87 W: about 500 km east of the false origin, scale 0.9996.
+    assert!((e[0] - 500_000.0).abs() < 2.0 && e[1] < e[0] && north[1] > north[0]);
+    assert!((grid.floats("scale_factor").unwrap()[0] - 0.9996).abs() < 1e-7);
+    assert!(grid.floats("grid_convergence_deg").unwrap()[0].abs() < 1e-4);
+    assert_eq!(grid.floats("height_m").unwrap(), up, "the grid changes no height");
+    assert!(crate::reference::check_delivery(grid.schema.frame.as_ref().unwrap(), &reference, here.as_ref()).is_empty());
+}
+
+#[test]
+fn rows_without_a_position_stay_without() {
+    let folder = tempfile::tempdir().unwrap();
+    let reference = gulf(folder.path());
+    let nan = f64::NAN;
+    let table = points("EPSG:9989", Epoch::EachObservation, &[("A", nan, nan, nan), ("B", 27.5, -87.0, 1.0), ("C", 27.5, -87.0, nan)]);
+    let (out, said) = run::<HeightConvert>("{}", &table, &reference, Some(place(27.5, -87.0, 1.0, None)));
+    let height = out.floats("height_m").unwrap();
+    assert!(height[0].is_nan() && height[1].is_finite() && height[2].is_nan());
+    assert!(said.said().findings.iter().all(|f| f.verdict == Verdict::Note));
+    let empty = points("EPSG:9989", Epoch::EachObservation, &[]);
+    assert_eq!(run::<HeightConvert>("{}", &empty, &reference, None).0.rows(), 0);
+}
+
+#[test]
+fn grid_absent_renamed_changed_outside_or_no_grid() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut reference = gulf(folder.path());
+    let table = points("EPSG:9989", Epoch::EachObservation, &[("A", 27.5, -87.0, 12.0)]);
+    let here = Some(place(27.5, -87.0, 12.0, Some(2025.5)));
+    let try_it = |r: &pipeline_core::reference::Reference, l| bind::<HeightConvert>("{}", &table.schema, r, l).map(|_| ()).map_err(|p| codes(&p).join(" ") + "\n" + &shown(&p));
+    let path = folder.path().join("invented.gtx");
+
+    // Present, and the digest agreed on.
+    let digest = sha256("invented.gtx", &path).unwrap();
+    reference.delivery.heights.geoid.as_mut().unwrap().sha256 = Some(digest.to_uppercase());
+    try_it(&reference, here).unwrap();
+    // One byte changed.
+    let good = std::fs::read(&path).unwrap();
+    let mut bad = good.clone();
+    bad[60] ^= 1;
+    std::fs::write(&path, &bad).unwrap();
+    let said = try_it(&reference, here).unwrap_err();
+    assert!(said.starts_with("height/geoid-digest") && said.contains(&digest.to_uppercase()), "{said}");
+    // In `grids` below the reference.
+    std::fs::create_dir(folder.path().join("grids")).unwrap();
+    std::fs::write(folder.path().join("grids/invented.gtx"), &good).unwrap();
+    std::fs::remove_file(&path).unwrap();
+    try_it(&reference, here).unwrap();
+    // Renamed, so absent.
+    std::fs::rename(folder.path().join("grids/invented.gtx"), folder.path().join("grids/invented2.gtx")).unwrap();
+    let said = try_it(&reference, here).unwrap_err();
+    assert!(said.starts_with("height/geoid-missing") && said.contains("-34.9 m here"), "{said}");
+    // No grid at all.
+    std::fs::write(&path, b"not a grid").unwrap();
+    reference.delivery.heights.geoid.as_mut().unwrap().sha256 = None;
+    let said = try_it(&reference, here).unwrap_err();
+    assert!(said.starts_with("height/geoid-unreadable"), "{said}");
+    // Outside the grid: at planning, and for one point of the run.
+    std::fs::write(&path, &good).unwrap();
+    let said = try_it(&reference, Some(place(30.0, -87.0, 12.0, Some(2025.5)))).unwrap_err();
+    assert!(said.starts_with("height/outside-geoid"), "{said}");
+    let two = points("EPSG:9989", Epoch::EachObservation, &[("A", 27.5, -87.0, 12.0), ("FAR", 29.9, -87.0, 12.0)]);
+    let (out, said) = run::<HeightConvert>("{}", &two, &reference, here);
+    let findings = &said.said().findings;
+    let outside = findings.iter().find(|f| f.code == "height/outside-geoid").unwrap();
+    assert!(outside.verdict == Verdict::Block && outside.place == "`FAR`", "{outside:?}");
+    assert!(out.floats("height_m").unwrap()[1].is_nan());
+}
+
+#[test]
+fn a_node_without_a_value_gives_no_height() {
+    let folder = tempfile::tempdir().unwrap();
+    write_gtx(&folder.path().join("hole.gtx"), 27.0, -88.0, 0.5, 3, 5, |la, lo| if (la - 27.5).abs() < 1e-9 && (lo + 87.0).abs() < 1e-9 { f64::NAN } else { plane(la, lo) });
+    let grid = GeoidGrid::at(&folder.path().join("hole.gtx")).unwrap();
+    assert_eq!(grid.separation_at(27.5, -87.0).unwrap(), None);
+    assert_eq!(grid.separation_at(27.4, -87.1).unwrap(), None);
+    assert!((grid.separation_at(27.2, -86.2).unwrap().unwrap() - plane(27.2, -86.2)).abs() < 2e-6);
+}
+
+#[test]
+fn published_values_of_egm96() {
+    // S-EGM96-PROJ-1 (PROJ test suite): 55.5 N 12.5 E, N = 36.394. That suite ships a thinned copy of the
+    // grid under the full grid's name; its value is 0.37 m from the full grid, so only the sign is held to it.
+    // S-EGM96-1, 3, 4, 6 (NGA readme of the 15-minute grid): up to 0.6 m apart by bilinear interpolation.
+    let cases = [
+        (55.5, 12.5, 36.394, 0.6),
+        (38.628_155, 269.779_155, -31.628, 0.6),
+        (46.874_319, 102.448_729, -43.575, 0.6),
+        (-23.617_446, 133.874_712, 15.871, 0.6),
+        (-0.466_744, 0.002_3, 17.329, 0.6),
+    ];
+    let paths = [Some("/usr/share/proj/egm96_15.gtx".into()), f::shared("data/grids/us_nga_egm96_15.tif")];
+    for path in paths.into_iter().flatten().filter(|p: &std::path::PathBuf| p.exists()) {
+        let grid = GeoidGrid::at(&path).unwrap();
+        let mut worst: f64 = 0.0;
+        for (latitude, longitude, n, tolerance) in cases {
+            let got = grid.separation_at(latitude, longitude).unwrap().unwrap();
+            assert!((got - n).abs() < tolerance, "{} {latitude} {longitude}: {got} {n}", path.display());
+            worst = worst.max((got - n).abs());
+        }
+        eprintln!("CONFORMANCE EGM96 15-minute, {}: 5 points, worst {worst:.3} m", path.display());
+    }
+}
+
+#[test]
+fn names_of_files_that_a_pipeline_cannot_say() {
+    for name in ["a b.gtx", "a,b.gtx", "a+b.gtx", "a\"b.gtx"] {
+        assert_eq!(GeoidGrid::at(Path::new(name)).unwrap_err().finding.code, "height/geoid-name");
+        // (before the file is looked at)
+    }
+}
+
+#[test]
+fn units_datums_and_surfaces_that_do_not_fit() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut reference = gulf(folder.path());
+    let table = points("EPSG:9989", Epoch::EachObservation, &[("A", 27.5, -87.0, 12.0)]);
+    let here = Some(place(27.5, -87.0, 12.0, Some(2025.5)));
+    let said = bind::<HeightConvert>(r#"{"unit": "ft"}"#, &table.schema, &reference, here).err().unwrap();
+    assert_eq!(codes(&said), ["frame/mixed-units"], "{}", shown(&said));
+    let (out, _) = run::<HeightConvert>(r#"{"unit": "ftUS", "datum": "EPSG:6360"}"#, &table, &reference, here);
+    let (metre, _) = run::<HeightConvert>("{}", &table, &reference, here);
+    assert!((out.floats("height_ftUS").unwrap()[0] * 1200.0 / 3937.0 - metre.floats("height_m").unwrap()[0]).abs() < 1e-9);
+    let said = bind::<HeightConvert>("{}", &metre.schema, &reference, here).err().unwrap();
+    assert_eq!(codes(&said), ["height/already-converted"]);
+    let said = bind::<HeightConvert>(r#"{"datum": "EPSG:6319"}"#, &table.schema, &reference, here).err().unwrap();
+    assert_eq!(codes(&said), ["height/not-vertical"]);
+    reference.delivery.heights.surface = pipeline_core::reference::HeightSurface::Ellipsoid;
+    let said = bind::<HeightConvert>("{}", &table.schema, &reference, here).err().unwrap();
+    assert_eq!(codes(&said), ["height/not-needed"]);
+}

@@ -1,0 +1,404 @@
+//! `reproject`: positions go to the horizontal system of the delivery.
+//!
+//! **What it does.** Moves the points into the datum of the target by one operation that is chosen and
+//! written down when the job is planned (all three coordinates move), then computes easting and
+//! northing, grid convergence and scale.
+//!
+//! **When to use it.** Last before the exports, after `height-convert`.
+//!
+//! **What it promises.** Axes by name, never by position; no ballpark, no lesser operation, nothing
+//! outside an area of use, no feet beside metres.
+//!
+//! **References.** IOGP Guidance Note 7-2 (map projections and transformations).
+
+use crate::geodesy::area::Area;
+use crate::geodesy::crs::{Crs, block, metres, open};
+use crate::geodesy::door::Kind;
+use crate::geodesy::findings::ensemble_source;
+use crate::geodesy::grids;
+use crate::geodesy::operation::{Operation, Wish, here};
+use crate::geodesy::projection::{Projection, outside_target};
+use crate::geodesy::rows::{self, Columns};
+use crate::geodesy::uncertainty::add_systematic;
+use crate::height::convert::{epoch_of, grid_resources, written};
+use pipeline_core::diag::{Diagnostic, Verdict};
+use pipeline_core::reference::Reference;
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Locality, Problem, Resource, Spec, Stage};
+use pipeline_core::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, Role, Schema, Unit};
+use pipeline_core::table::{Table, TableBuilder};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use std::sync::Arc;
+
+/// Options of `reproject`.
+#[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Options {
+    /// Target: a code such as EPSG:6345, or WKT or PROJ text; projected or geographic. Default: `delivery.crs` of the reference.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub to: Option<String>,
+}
+
+/// The stage, with everything that it decided.
+pub struct Reproject {
+    columns: Columns,
+    operation: Operation,
+    grid: Option<Grid>,
+    heights_empty: bool,
+    output: Arc<Schema>,
+    resources: Vec<Resource>,
+}
+
+struct Grid {
+    projection: Projection,
+    easting: String,
+    northing: String,
+    area: Option<Area>,
+}
+
+const DOC: &str = "\
+What it does
+
+Moves the points into the datum of the target by one operation that is chosen and written down when the job is planned; \
+all three coordinates move. Then computes easting and northing in the unit of the target, grid convergence (clockwise \
+from true north to grid north) and the scale factor of the grid. Latitude and longitude stay, in the datum of the target.
+
+When to use it
+
+Last before the exports, after `height-convert`. Heights above a vertical datum are kept as they are: they belong to the \
+ground and not to the horizontal datum. They are refused where the target's datum has heights of its own and is not the \
+frame of the geoid model, because model and frame would then not belong together. Where the target's datum has no heights \
+in the registry (an old national datum), the ellipsoidal height is left empty.
+
+What it promises
+
+Axes by name, never by position. Only the registry's best operation for the place, never a ballpark, never above the \
+budget; or the pipeline that the reference states, with its source. Targets whose area of use does not contain the work \
+are refused, with the distance, and with systems that do contain it. Feet beside metres are refused. Uncertainty: the \
+stated accuracy of the operation counts as one sigma in height and one sigma radially in plan, systematic.
+
+References
+
+IOGP Guidance Note 7-2, map projections and transformations; PROJ 9.6.2 with the EPSG registry that it carries.";
+
+impl Stage for Reproject {
+    type Options = Options;
+    const SPEC: Spec = Spec {
+        name: "reproject",
+        version: 1,
+        summary: "Positions go to the horizontal system of the delivery",
+        doc: DOC,
+        inputs: Inputs::One,
+        delivers: false,
+        examples: &[
+            Example { title: "to the system of the reference", options: "{}" },
+            Example { title: "to UTM zone 16 north on NAD83(2011)", options: "{ to: \"EPSG:6345\" }" },
+        ],
+    };
+
+    fn bind(options: Options, cx: &BindCx) -> Result<Bound<Self>, Vec<Problem>> {
+        let reference = cx.need_reference().map_err(|p| vec![p])?;
+        let schema = cx.input()?;
+        let frame = rows::geographic_frame(schema).map_err(|p| vec![p])?;
+        let from_option = options.to.is_some();
+        let text = options.to.clone().unwrap_or_else(|| reference.delivery.crs.clone());
+        let at = |problem: Problem| if from_option { problem.option("to") } else { problem.reference_key("delivery.crs") };
+        let mut problems = vec![];
+        let columns = Columns::of(schema).map_err(|p| problems.extend(p));
+        if frame.heights == Heights::ReceiverGeoid {
+            problems.push(
+                block("height/receiver-geoid", "the heights are above the receiver's own geoid")
+                    .fix("read the log with `ingest-nmea`, which gives ellipsoidal heights"),
+            );
+        }
+        let target = Target::plan(&text).map_err(|p| vec![at(p)])?;
+        let place = cx.locality;
+        if let Some(projection) = &target.projection {
+            if let Some(place) = place
+                && let Some(problem) = outside_target(projection, place)
+            {
+                problems.push(at(problem));
+            }
+            problems.extend(mixed_units(projection, frame, reference, place).map(at));
+        }
+        let folders = grids::folders(&reference.folder);
+        let is_source = frame.crs == reference.corrections.frame;
+        if is_source
+            && let Ok(door) = open(&folders)
+            && let Some(problem) = ensemble_source(&door, &frame.crs, &target.base, reference.budget.operation_m, place)
+        {
+            problems.push(problem);
+        }
+        let delivery_epoch = reference.delivery.epoch.map(epoch_of);
+        let operation = Operation::choose(&Wish {
+            from: &frame.crs,
+            from_epoch: frame.epoch,
+            from_key: if is_source { "corrections.frame" } else { "delivery.heights.geoid.frame" },
+            from_epoch_key: "corrections.epoch",
+            to: &target.base,
+            to_epoch: delivery_epoch,
+            to_key: "delivery.crs",
+            locality: place,
+            budget_m: reference.budget.operation_m,
+            written: written(reference, is_source, &target.base),
+            folders: &folders,
+        })
+        .map_err(|found| {
+            // The target's own area was said better above, with systems that contain the place.
+            let said = problems.iter().any(|p| p.finding.code == "frame/outside-area");
+            problems.extend(found.into_iter().filter(|p| !(said && p.finding.code == "frame/outside-area")));
+        });
+        if let Ok(operation) = &operation {
+            problems.extend(heights_and_datum(frame, operation, &target, place).map(at));
+        }
+        let (Ok(columns), Ok(operation)) = (columns, operation) else { return Err(problems) };
+        if !problems.is_empty() {
+            return Err(problems);
+        }
+        Ok(bound(schema, frame, columns, operation, target, delivery_epoch, place))
+    }
+
+    fn resources(&self) -> Vec<Resource> {
+        self.resources.clone()
+    }
+
+    fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem> {
+        let table = inputs.first().ok_or_else(|| Problem::broken("no input"))?;
+        let moved = rows::carry(table, &self.columns, &self.operation, cx)?;
+        let mut builder = TableBuilder::from_table(self.output.clone(), table);
+        if let Some(grid) = &self.grid {
+            grid.fill(table, &moved, &mut builder, cx)?;
+        }
+        if !self.operation.identity {
+            builder.floats(&self.columns.latitude, moved.latitude).floats(&self.columns.longitude, moved.longitude);
+            let rows = table.rows();
+            builder.floats(&self.columns.height, if self.heights_empty { vec![f64::NAN; rows] } else { moved.height });
+            let up = if self.heights_empty { 0.0 } else { self.operation.accuracy_m };
+            add_systematic(&mut builder, table, self.operation.accuracy_m, up)?;
+        }
+        builder.finish()
+    }
+}
+
+impl Grid {
+    fn fill(&self, table: &Table, moved: &rows::Moved, builder: &mut TableBuilder, cx: &Cx) -> Result<(), Problem> {
+        let rows = table.rows();
+        let door = open(&[])?;
+        let projection = self.projection.open(&door)?;
+        let empty = || vec![f64::NAN; rows];
+        let (mut easting, mut northing, mut convergence, mut scale) = (empty(), empty(), empty(), empty());
+        let (mut failed, mut outside, mut reason) = (vec![], vec![], String::new());
+        for i in 0..rows {
+            let (latitude, longitude) = (moved.latitude[i], moved.longitude[i]);
+            if !(latitude.is_finite() && longitude.is_finite()) {
+                continue;
+            }
+            if self.area.as_ref().is_some_and(|a| !a.contains(latitude, longitude)) {
+                outside.push(i);
+            }
+            match projection.project(latitude, longitude) {
+                Ok(p) => {
+                    easting[i] = p.easting;
+                    northing[i] = p.northing;
+                    convergence[i] = p.factors.convergence_deg;
+                    scale[i] = p.factors.meridional;
+                }
+                Err(e) => {
+                    failed.push(i);
+                    reason = e;
+                }
+            }
+        }
+        if let Some(area) = &self.area {
+            rows::outside(table, outside, &self.projection.crs.title(), area, cx);
+        }
+        if !failed.is_empty() {
+            cx.find(
+                Diagnostic::new("frame/operation-fails", Verdict::Block, format!("{} gives no coordinates: {reason}", self.projection.crs.title()))
+                    .place(rows::names(table, &failed))
+                    .size("no coordinates at these points")
+                    .why("the projection does not reach them")
+                    .fix("check the positions of these points; if they are right, name a system that contains them"),
+            );
+        }
+        builder.floats(&self.easting, easting).floats(&self.northing, northing);
+        builder.floats("grid_convergence_deg", convergence).floats("scale_factor", scale);
+        Ok(())
+    }
+}
+
+/// What the points go to.
+struct Target {
+    crs: Crs,
+    base: String,
+    base_has_heights: bool,
+    projection: Option<Projection>,
+}
+
+impl Target {
+    fn plan(text: &str) -> Result<Self, Problem> {
+        let crs = Crs::look_up(text)?;
+        if matches!(crs.kind, Kind::Geographic2D | Kind::Geographic3D) {
+            let base_has_heights = crs.geographic_3d.is_some();
+            let base = crs.geographic_3d.clone().unwrap_or_else(|| crs.code());
+            return Ok(Self { crs, base, base_has_heights, projection: None });
+        }
+        let projection = Projection::plan(text)?;
+        Ok(Self {
+            crs: projection.crs.clone(),
+            base: projection.base.clone(),
+            base_has_heights: projection.base_has_heights,
+            projection: Some(projection),
+        })
+    }
+}
+
+/// Feet beside metres, or one foot beside the other (`frame/mixed-units`): the three numbers as they
+/// would come out.
+fn mixed_units(projection: &Projection, frame: &Frame, reference: &Reference, place: Option<Locality>) -> Option<Problem> {
+    let promised = &reference.delivery.heights;
+    let vertical = match &frame.heights {
+        Heights::Vertical { unit, .. } => *unit,
+        Heights::Ellipsoidal | Heights::ReceiverGeoid => Unit::Metre,
+    };
+    if projection.unit == vertical {
+        return None;
+    }
+    let ellipsoidal = matches!(frame.heights, Heights::Ellipsoidal);
+    let still = if ellipsoidal { ", and Z is still ellipsoidal" } else { "" };
+    let what = match place.and_then(|l| projection.at(l.latitude_deg, l.longitude_deg).ok().map(|p| (l, p))) {
+        Some((l, p)) => {
+            let unit = projection.unit.symbol();
+            let z = l.height_m.map_or_else(|| "in".to_owned(), |h| format!("{:.3}", h / metres(vertical)));
+            format!("E {:.3} {unit} N {:.3} {unit} Z {z} {}{still}", p.easting, p.northing, vertical.symbol())
+        }
+        None => format!("E and N in {}, Z in {}{still}", projection.unit.symbol(), vertical.symbol()),
+    };
+    let ratio = metres(vertical) / metres(projection.unit);
+    let ratio = if ratio < 1.0 { 1.0 / ratio } else { ratio };
+    let size = if ratio < 1.001 {
+        format!("Z wrong by {:.1} ppm if read in the unit of E and N", (ratio - 1.0) * 1e6)
+    } else {
+        format!("Z wrong by a factor of {ratio:.2} if read in the unit of E and N{}", if ellipsoidal { ", and by N" } else { "" })
+    };
+    let symbol = projection.unit.symbol();
+    Some(
+        block("frame/mixed-units", format!("{} has no height axis; the output would mix units: {what}", projection.crs.title()))
+            .size(size)
+            .why("a 2D system leaves the third number as it was")
+            .fix(format!(
+                "set `delivery.heights.unit: {symbol}` with a vertical `datum` in {symbol} and put `height-convert` before this step, or deliver in a grid in {}",
+                promised.unit.unit().symbol()
+            )),
+    )
+}
+
+/// A datum change where the heights do not allow one.
+fn heights_and_datum(frame: &Frame, operation: &Operation, target: &Target, place: Option<Locality>) -> Option<Problem> {
+    if operation.identity {
+        return None;
+    }
+    let moved = place.and_then(|place| {
+        let door = open(operation.folders()).ok()?;
+        let start = here(place, &operation.time);
+        let out = door.create(&operation.pipeline).ok()?.carry(start).ok()?;
+        let (horizontal, up) = crate::geodesy::operation::shift([start[0], start[1], start[2]], out);
+        Some(format!("{horizontal:.3} m horizontally and {up:+.3} m in ellipsoidal height here"))
+    });
+    match &frame.heights {
+        Heights::Vertical { datum, model, .. } if target.base_has_heights => Some(
+            block(
+                "frame/heights-already-converted",
+                format!("heights are above `{datum}` already, through {model} in `{}`, and {} is in another datum", operation.from, target.crs.title()),
+            )
+            .size(moved.unwrap_or_else(|| "the shift between the two datums".to_owned()))
+            .why("model and frame belong together; after the heights only the grid of the same datum may follow")
+            .fix("set `delivery.heights.geoid.frame` to the datum of the delivery if the model is made for it, or deliver in the model's frame"),
+        ),
+        Heights::Ellipsoidal if !target.base_has_heights => Some(
+            block("frame/no-third-dimension", format!("the datum of {} has no ellipsoidal heights in the registry", target.crs.title()))
+                .size(moved.unwrap_or_else(|| "tens of metres, the distance of the two ellipsoids".to_owned()))
+                .why("the ellipsoidal height would be that of another frame under the name of this one")
+                .fix("deliver heights above a vertical datum: set `delivery.heights` and put `height-convert` before this step"),
+        ),
+        _ => None,
+    }
+}
+
+fn bound(
+    schema: &Schema,
+    frame: &Frame,
+    columns: Columns,
+    operation: Operation,
+    target: Target,
+    delivery_epoch: Option<Epoch>,
+    place: Option<Locality>,
+) -> Bound<Reproject> {
+    let mut output = schema.clone();
+    let heights_empty = !operation.identity && !target.base_has_heights;
+    if !operation.identity {
+        for column in &mut output.columns {
+            if [&columns.latitude, &columns.longitude, &columns.height].contains(&&column.name) {
+                column.nullable = true;
+            }
+        }
+    }
+    let mut grid = None;
+    let mut axes = Axes::Geographic;
+    let mut areas = operation.areas.clone();
+    let mut notes = vec![];
+    if let Some(projection) = target.projection {
+        let symbol = projection.unit.symbol();
+        let (easting, northing) = (format!("easting_{symbol}"), format!("northing_{symbol}"));
+        let at = output.columns.iter().position(|c| c.name == columns.latitude).unwrap_or(output.columns.len());
+        output.columns.insert(at, Column::maybe(&easting, Holds::Float, projection.unit, Role::Easting));
+        output.columns.insert(at + 1, Column::maybe(&northing, Holds::Float, projection.unit, Role::Northing));
+        output.columns.push(Column::maybe("grid_convergence_deg", Holds::Float, Unit::Degree, Role::Other));
+        output.columns.push(Column::maybe("scale_factor", Holds::Float, Unit::None, Role::Other));
+        axes = Axes::Projected(projection.unit);
+        let area = projection.crs.area.clone();
+        if let (Some(area), Some(place)) = (&area, place) {
+            let (km, side) = area.margin(place.latitude_deg, place.longitude_deg);
+            areas.push(format!("{}: {km:.0} km inside the {}ern limit of its area of use", projection.crs.code(), side.word()));
+        }
+        notes.extend(not_conformal(&projection, place));
+        grid = Some(Grid { projection, easting, northing, area });
+    }
+    output.frame = Some(Frame {
+        crs: target.crs.code(),
+        name: target.crs.name.clone(),
+        axes,
+        epoch: if target.crs.dynamic { delivery_epoch.unwrap_or(operation.time) } else { Epoch::Static },
+        heights: frame.heights.clone(),
+        point: frame.point,
+    });
+    let conversion = grid.as_ref().map(|g| g.projection.pipeline.clone());
+    let decided = operation.decided();
+    let resources = grid_resources(&operation);
+    let stage = Reproject { columns, operation, grid, heights_empty, output: Arc::new(output.clone()), resources };
+    let mut bound = Bound::new(stage, output, Grain::Session).decided("operation", decided).decided("areas", areas);
+    if let Some(conversion) = conversion {
+        bound = bound.decided("conversion", conversion);
+    }
+    bound.notes = notes;
+    bound
+}
+
+/// A grid that does not keep angles is no grid for as-built work.
+fn not_conformal(projection: &Projection, place: Option<Locality>) -> Option<Problem> {
+    let place = place?;
+    let f = projection.at(place.latitude_deg, place.longitude_deg).ok()?.factors;
+    let ratio = (f.meridional / f.parallel - 1.0).abs();
+    (ratio > 1e-5).then(|| {
+        Problem::from(
+            Diagnostic::new(
+                "frame/not-conformal",
+                Verdict::Warn,
+                format!("{} stretches by {:.6} north-south and {:.6} east-west here", projection.crs.title(), f.meridional, f.parallel),
+            )
+            .size(format!("{:.3} m on 100 m between the two directions", ratio * 100.0))
+            .why("it does not keep angles, so bearings and distances taken from it are wrong")
+            .fix("deliver in a conformal grid, such as the national one or UTM"),
+        )
+    })
+}

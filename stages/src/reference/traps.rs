@@ -1,0 +1,217 @@
+//! The traps of frames, epochs, units and areas: each must stop, with its size from the data.
+
+use super::check_delivery;
+use super::reproject::Reproject;
+use crate::geodesy::fixture::{self as f, ELLIPSOID, OBSERVATION, bind, codes, navd88, place, plane, points, reference, run, shown, write_gtx};
+use crate::height::convert::HeightConvert;
+use pipeline_core::stage::Problem;
+use pipeline_core::table::schema::Epoch;
+
+const LANSING: (f64, f64, f64) = (42.73, -84.55, 220.0);
+
+fn lansing() -> Option<pipeline_core::stage::Locality> {
+    Some(place(LANSING.0, LANSING.1, LANSING.2, Some(2025.5)))
+}
+
+fn refused<S: pipeline_core::stage::Stage>(table: &pipeline_core::table::Table, reference: &pipeline_core::reference::Reference) -> Vec<Problem> {
+    match bind::<S>("{}", &table.schema, reference, lansing()) {
+        Ok(_) => panic!("it was accepted"),
+        Err(problems) => {
+            eprintln!("{}", shown(&problems));
+            problems
+        }
+    }
+}
+
+#[test]
+fn t02_ellipsoidal_heights_delivered_as_national() {
+    let folder = tempfile::tempdir().unwrap();
+    write_gtx(&folder.path().join("g.gtx"), 42.0, -86.0, 0.5, 5, 5, |_, _| -33.58);
+    let reference = reference("EPSG:9989", OBSERVATION, "EPSG:6498", &navd88("g.gtx", "EPSG:6319", "m"), 0.05, folder.path());
+    let table = points("EPSG:9989", Epoch::EachObservation, &[("A", LANSING.0, LANSING.1, LANSING.2)]);
+    let (grid, _) = run::<Reproject>("{}", &table, &reference, lansing());
+    let problems = check_delivery(grid.schema.frame.as_ref().unwrap(), &reference, lansing().as_ref());
+    eprintln!("{}", shown(&problems));
+    assert_eq!(codes(&problems), ["height/receiver-geoid"]);
+    let text = shown(&problems);
+    assert!(text.contains("-34.900 m") && text.contains("-33.580 m") && text.contains("1.320 m"), "{text}");
+}
+
+#[test]
+fn t03_grid_missing() {
+    let folder = tempfile::tempdir().unwrap();
+    let reference = reference("EPSG:6319", "", "EPSG:6498", &navd88("us_noaa_g2018u0.tif", "EPSG:6319", "m"), 0.05, folder.path());
+    let table = points("EPSG:6319", Epoch::Static, &[("A", LANSING.0, LANSING.1, LANSING.2)]);
+    let problems = refused::<HeightConvert>(&table, &reference);
+    assert_eq!(codes(&problems), ["height/geoid-missing"]);
+    let text = shown(&problems);
+    // Golden: the registry's path with GEOID18 is stated at 0.015 m.
+    assert!(text.contains("0.015 m") && text.contains("us_noaa_g2018u0.tif") && text.contains("-34.9 m here") && text.contains("proj-data"), "{text}");
+}
+
+#[test]
+fn t04_wgs_84_as_the_source() {
+    let folder = tempfile::tempdir().unwrap();
+    let reference = reference("EPSG:4979", OBSERVATION, "EPSG:6498", ELLIPSOID, 0.05, folder.path());
+    let table = points("EPSG:4979", Epoch::EachObservation, &[("A", LANSING.0, LANSING.1, LANSING.2)]);
+    let problems = refused::<Reproject>(&table, &reference);
+    // T07 comes with it: the best operation from the group states 2 m.
+    assert_eq!(codes(&problems), ["frame/ensemble-source", "frame/accuracy-over-budget"]);
+    let text = shown(&problems);
+    // Golden: 0.000 m by the code, 1.317 m and +1.090 m by ITRF2020 at 2025.5.
+    assert!(text.contains("shift of 0.000 m") && text.contains("1.317 m and +1.090 m") && text.contains("between 0.000 m and 1.317 m"), "{text}");
+    // A budget as wide as the group lets it pass.
+    let mut wide = reference.clone();
+    wide.budget.operation_m = 2.0;
+    assert!(bind::<Reproject>("{}", &table.schema, &wide, lansing()).is_ok());
+}
+
+#[test]
+fn t06_no_epoch() {
+    let folder = tempfile::tempdir().unwrap();
+    let reference = reference("EPSG:9989", "", "EPSG:6498", ELLIPSOID, 0.05, folder.path());
+    let table = points("EPSG:9989", Epoch::Static, &[("A", LANSING.0, LANSING.1, LANSING.2)]);
+    let problems = refused::<Reproject>(&table, &reference);
+    assert_eq!(codes(&problems), ["frame/no-epoch"]);
+    // Golden: 0.276 m without an epoch, 0.018 m a year.
+    assert!(shown(&problems).contains("0.276 m horizontally") && shown(&problems).contains("0.018 m each year"), "{}", shown(&problems));
+    // Without a date in the log: the growth alone.
+    let undated = bind::<Reproject>("{}", &table.schema, &reference, Some(place(LANSING.0, LANSING.1, LANSING.2, None))).err().unwrap();
+    assert!(shown(&undated).contains("0.018 m here for each year"), "{}", shown(&undated));
+}
+
+#[test]
+fn t07_accuracy_over_budget() {
+    let folder = tempfile::tempdir().unwrap();
+    // ITRF2014 to GDA2020 is stated at 0.03 m.
+    let reference = reference("EPSG:7912", OBSERVATION, "EPSG:7855", ELLIPSOID, 0.01, folder.path());
+    let table = points("EPSG:7912", Epoch::EachObservation, &[("A", -37.8, 145.0, 50.0)]);
+    let problems = bind::<Reproject>("{}", &table.schema, &reference, Some(place(-37.8, 145.0, 50.0, Some(2025.5)))).err().unwrap();
+    eprintln!("{}", shown(&problems));
+    assert_eq!(codes(&problems), ["frame/accuracy-over-budget"]);
+    assert!(shown(&problems).contains("0.030 m"));
+    let mut wide = reference.clone();
+    wide.budget.operation_m = 0.03;
+    assert!(bind::<Reproject>("{}", &table.schema, &wide, Some(place(-37.8, 145.0, 50.0, Some(2025.5)))).is_ok());
+}
+
+#[test]
+fn t08_feet_feet_metres() {
+    let folder = tempfile::tempdir().unwrap();
+    let reference = reference("EPSG:6319", "", "EPSG:6499", ELLIPSOID, 0.05, folder.path());
+    let table = points("EPSG:6319", Epoch::Static, &[("A", LANSING.0, LANSING.1, LANSING.2)]);
+    let problems = refused::<Reproject>(&table, &reference);
+    assert_eq!(codes(&problems), ["frame/mixed-units"]);
+    let text = shown(&problems);
+    // Golden: E 13074103.966 ft, N 448298.356 ft, Z 220.000 m.
+    assert!(text.contains("E 13074103.966 ft N 448298.356 ft Z 220.000 m") && text.contains("3.28"), "{text}");
+    // With heights in the same foot it passes.
+    write_gtx(&folder.path().join("g.gtx"), 42.0, -86.0, 0.5, 5, 5, |_, _| -33.58);
+    let feet = f::reference("EPSG:6319", "", "EPSG:6499", &navd88("g.gtx", "EPSG:6319", "ft"), 0.05, folder.path());
+    let (heights, _) = run::<HeightConvert>("{}", &table, &feet, lansing());
+    let (grid, _) = run::<Reproject>("{}", &heights, &feet, lansing());
+    assert!((grid.floats("easting_ft").unwrap()[0] - 13_074_103.966).abs() < 1e-3);
+    assert!((grid.floats("height_ft").unwrap()[0] - 253.58 / 0.3048).abs() < 1e-4);
+    // The survey foot beside the foot does not.
+    let two = f::reference("EPSG:6319", "", "EPSG:6499", &navd88("g.gtx", "EPSG:6319", "ftUS"), 0.05, folder.path());
+    let (heights, _) = run::<HeightConvert>("{}", &table, &two, lansing());
+    assert_eq!(codes(&bind::<Reproject>("{}", &heights.schema, &two, lansing()).err().unwrap()), ["frame/mixed-units"]);
+}
+
+#[test]
+fn t10_wrong_zone() {
+    let folder = tempfile::tempdir().unwrap();
+    write_gtx(&folder.path().join("g.gtx"), 42.0, -86.0, 0.5, 5, 5, |_, _| -33.58);
+    let reference = reference("EPSG:6319", "", "EPSG:6494", &navd88("g.gtx", "EPSG:6319", "ft"), 0.05, folder.path());
+    let table = points("EPSG:6319", Epoch::Static, &[("A", LANSING.0, LANSING.1, LANSING.2)]);
+    let (heights, _) = run::<HeightConvert>("{}", &table, &reference, lansing());
+    let problems = refused::<Reproject>(&heights, &reference);
+    assert_eq!(codes(&problems), ["frame/outside-area"]);
+    let text = shown(&problems);
+    // Golden: 119 km south of 43.80 N; E 19635747.464 ft, N -213872.576 ft; EPSG:6499 contains the job.
+    assert!(text.contains("119 km south") && text.contains("43.800 N") && text.contains("N -213872.576 ft") && text.contains("E 19635747.464 ft"), "{text}");
+    assert!(text.contains("`EPSG:6499`"), "{text}");
+}
+
+#[test]
+fn one_point_outside_the_area_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let reference = reference("EPSG:6319", "", "EPSG:6498", ELLIPSOID, 0.05, folder.path());
+    let table = points("EPSG:6319", Epoch::Static, &[("A", LANSING.0, LANSING.1, LANSING.2), ("FAR", 47.0, -84.55, 200.0)]);
+    let (_, said) = run::<Reproject>("{}", &table, &reference, lansing());
+    let findings = &said.said().findings;
+    assert!(findings.len() == 1 && findings[0].code == "frame/outside-area" && findings[0].place == "`FAR`", "{findings:?}");
+}
+
+#[test]
+fn heights_first_then_another_datum() {
+    let folder = tempfile::tempdir().unwrap();
+    write_gtx(&folder.path().join("g.gtx"), 42.0, -86.0, 0.5, 5, 5, plane);
+    let reference = reference("EPSG:9989", OBSERVATION, "EPSG:6498", &navd88("g.gtx", "EPSG:7912", "m"), 0.05, folder.path());
+    let table = points("EPSG:9989", Epoch::EachObservation, &[("A", LANSING.0, LANSING.1, LANSING.2)]);
+    let (heights, _) = run::<HeightConvert>("{}", &table, &reference, lansing());
+    let problems = refused::<Reproject>(&heights, &reference);
+    assert_eq!(codes(&problems), ["frame/heights-already-converted"]);
+}
+
+#[test]
+fn not_a_horizontal_system() {
+    let folder = tempfile::tempdir().unwrap();
+    let table = points("EPSG:6319", Epoch::Static, &[("A", LANSING.0, LANSING.1, LANSING.2)]);
+    for (crs, code) in [
+        ("EPSG:6499+8228", "frame/not-horizontal"),
+        ("EPSG:5703", "frame/not-horizontal"),
+        ("EPSG:0", "frame/unknown-crs"),
+        ("Michigan South", "frame/unknown-crs"),
+        ("EPSG:2048", "frame/axes"),
+    ] {
+        let reference = reference("EPSG:6319", "", crs, ELLIPSOID, 0.05, folder.path());
+        let problems = refused::<Reproject>(&table, &reference);
+        assert_eq!(codes(&problems), [code], "{crs}");
+        assert_eq!(problems[0].reference_key.as_deref(), Some("delivery.crs"));
+    }
+}
+
+#[test]
+fn an_operation_written_by_hand() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut reference = reference("EPSG:4979", OBSERVATION, "EPSG:6498", ELLIPSOID, 0.05, folder.path());
+    reference.corrections.frame = "EPSG:9989".to_owned();
+    let table = points("EPSG:9989", Epoch::EachObservation, &[("A", LANSING.0, LANSING.1, LANSING.2)]);
+    let (registry, _) = run::<Reproject>("{}", &table, &reference, lansing());
+    let text = bind::<Reproject>("{}", &table.schema, &reference, lansing()).unwrap().decided[0].1["pipeline"].as_str().unwrap().to_owned();
+    reference.operation = Some(pipeline_core::reference::Operation { pipeline: text, accuracy_m: 0.02, source: "test".to_owned() });
+    let (by_hand, _) = run::<Reproject>("{}", &table, &reference, lansing());
+    assert_eq!(registry.floats("easting_m").unwrap(), by_hand.floats("easting_m").unwrap());
+    assert!(by_hand.floats("sigma_up_m").unwrap()[0] > registry.floats("sigma_up_m").unwrap()[0]);
+    for (pipeline, accuracy, code) in [
+        ("+proj=nonsense", 0.02, "frame/bad-pipeline"),
+        ("+proj=utm +zone=16", 0.02, "frame/bad-pipeline"),
+        ("EPSG:6498", 0.02, "frame/bad-pipeline"),
+        ("+proj=noop", 0.06, "frame/accuracy-over-budget"),
+    ] {
+        reference.operation = Some(pipeline_core::reference::Operation { pipeline: pipeline.to_owned(), accuracy_m: accuracy, source: "test".to_owned() });
+        assert_eq!(codes(&refused::<Reproject>(&table, &reference)), [code], "{pipeline}");
+    }
+}
+
+#[test]
+fn a_change_of_epoch_is_not_made_silently() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut reference = reference("EPSG:9989", OBSERVATION, "EPSG:9989", ELLIPSOID, 0.05, folder.path());
+    reference.delivery.epoch = Some(pipeline_core::reference::EpochText::Year(2020.0));
+    let table = points("EPSG:9989", Epoch::EachObservation, &[("A", LANSING.0, LANSING.1, LANSING.2)]);
+    assert_eq!(codes(&refused::<Reproject>(&table, &reference)), ["frame/epoch-change"]);
+}
+
+#[test]
+fn a_delivery_that_is_not_as_promised() {
+    let folder = tempfile::tempdir().unwrap();
+    let reference = reference("EPSG:9989", OBSERVATION, "EPSG:6498", ELLIPSOID, 0.05, folder.path());
+    let table = points("EPSG:9989", Epoch::EachObservation, &[("A", LANSING.0, LANSING.1, LANSING.2)]);
+    let mut frame = table.schema.frame.clone().unwrap();
+    frame.point = pipeline_core::table::schema::PhysicalPoint::AntennaReferencePoint;
+    let problems = check_delivery(&frame, &reference, lansing().as_ref());
+    assert_eq!(codes(&problems), ["frame/not-as-promised", "frame/not-the-target"]);
+    assert!(shown(&problems).contains("1.317 m horizontally"), "{}", shown(&problems));
+}

@@ -1,0 +1,180 @@
+//! The columns that `tilt-correct` reads and writes.
+
+use super::{AimOption, TiltCorrect};
+use crate::rig::target::{Covariance, Target};
+use pipeline_core::stage::Problem;
+use pipeline_core::table::schema::{Column, Holds, Role, Unit};
+use pipeline_core::table::{Table, TableBuilder};
+use std::borrow::Cow;
+
+/// Names of the columns, found by role.
+pub struct Names {
+    pub time: String,
+    pub latitude: String,
+    pub longitude: String,
+    pub height: String,
+    pub heading: Option<String>,
+    pub pitch: Option<String>,
+    pub roll: Option<String>,
+    pub range: Option<String>,
+    pub turn_rate: Option<String>,
+    pub speed: Option<String>,
+    pub sigma_east: Option<String>,
+    pub sigma_north: Option<String>,
+    pub sigma_up: Option<String>,
+    pub correlation: Option<String>,
+    pub assumed: Option<String>,
+    pub aim: Option<String>,
+}
+
+/// Covariance columns, in the order of [`Covariance`].
+const PARTS: [&str; 6] = ["ee", "en", "eu", "nn", "nu", "uu"];
+/// Parts of the GNSS covariance that can differ from zero.
+const GNSS_PARTS: [&str; 4] = ["ee", "en", "nn", "uu"];
+
+pub const fn parts(c: &Covariance) -> [f64; 6] {
+    [c.ee, c.en, c.eu, c.nn, c.nu, c.uu]
+}
+
+pub fn added_columns() -> Vec<Column> {
+    let mut columns = vec![
+        Column::maybe("tilt_deg", Holds::Float, Unit::Degree, Role::Other),
+        Column::always("arm_m", Holds::Float, Unit::Metre, Role::Other),
+    ];
+    for (kind, parts) in [("random", &PARTS[..]), ("systematic", &PARTS[..]), ("gnss", &GNSS_PARTS[..])] {
+        for part in parts {
+            columns.push(Column::always(&format!("{kind}_{part}"), Holds::Float, Unit::SquareMetre, Role::Other));
+        }
+    }
+    columns
+}
+
+/// The columns of one partition.
+pub struct Columns<'a> {
+    pub latitude: Cow<'a, [f64]>,
+    pub longitude: Cow<'a, [f64]>,
+    pub height: Cow<'a, [f64]>,
+    /// Heading, pitch, roll, range, turn rate, speed; empty when the input has no such column.
+    pub sensors: [Cow<'a, [f64]>; 6],
+    /// Sigma east, north, up, correlation; empty when the input has no such column.
+    pub gnss: [Cow<'a, [f64]>; 4],
+    pub assumed: Vec<bool>,
+    pub aim: Vec<Option<&'a str>>,
+}
+
+pub fn value(column: &[f64], row: usize) -> f64 {
+    column.get(row).copied().unwrap_or(f64::NAN)
+}
+
+/// One epoch, done.
+pub struct Done {
+    pub place: (f64, f64, f64),
+    pub target: Target,
+    pub gnss: Covariance,
+    pub assumed: bool,
+}
+
+impl<'a> Columns<'a> {
+    /// The columns of a partition.
+    ///
+    /// # Errors
+    /// When one is not as promised.
+    pub fn of(stage: &TiltCorrect, input: &'a Table) -> Result<Self, Problem> {
+        let n = &stage.names;
+        let optional = |name: &Option<String>| match name {
+            Some(name) => input.floats(name),
+            None => Ok(Cow::Borrowed(&[][..])),
+        };
+        Ok(Self {
+            latitude: input.floats(&n.latitude)?,
+            longitude: input.floats(&n.longitude)?,
+            height: input.floats(&n.height)?,
+            sensors: [
+                optional(&n.heading)?,
+                optional(&n.pitch)?,
+                optional(&n.roll)?,
+                optional(&n.range)?,
+                optional(&n.turn_rate)?,
+                optional(&n.speed)?,
+            ],
+            gnss: [optional(&n.sigma_east)?, optional(&n.sigma_north)?, optional(&n.sigma_up)?, optional(&n.correlation)?],
+            assumed: match &n.assumed {
+                Some(name) => input.bools(name)?.into_iter().map(|v| v.unwrap_or(true)).collect(),
+                None => vec![],
+            },
+            aim: match (&n.aim, stage.aim) {
+                (Some(name), AimOption::Column) => input.texts(name)?,
+                _ => vec![],
+            },
+        })
+    }
+}
+
+/// The output columns, as they grow.
+pub struct Out {
+    pub latitude: Vec<f64>,
+    pub longitude: Vec<f64>,
+    pub height: Vec<f64>,
+    pub tilt: Vec<f64>,
+    pub arm: Vec<f64>,
+    random: [Vec<f64>; 6],
+    systematic: [Vec<f64>; 6],
+    gnss: [Vec<f64>; 4],
+    pub assumed: Vec<bool>,
+}
+
+impl Out {
+    pub fn new(rows: usize) -> Self {
+        let column = || Vec::with_capacity(rows);
+        Self {
+            latitude: column(),
+            longitude: column(),
+            height: column(),
+            tilt: column(),
+            arm: column(),
+            random: std::array::from_fn(|_| column()),
+            systematic: std::array::from_fn(|_| column()),
+            gnss: std::array::from_fn(|_| column()),
+            assumed: Vec::with_capacity(rows),
+        }
+    }
+
+    pub fn push(&mut self, done: &Done) {
+        self.latitude.push(done.place.0);
+        self.longitude.push(done.place.1);
+        self.height.push(done.place.2);
+        self.tilt.push(done.target.tilt_deg);
+        self.arm.push(done.target.arm_m);
+        for (column, v) in self.random.iter_mut().zip(parts(&done.target.random.plus(&done.gnss))) {
+            column.push(v);
+        }
+        for (column, v) in self.systematic.iter_mut().zip(parts(&done.target.systematic)) {
+            column.push(v);
+        }
+        for (column, v) in self.gnss.iter_mut().zip([done.gnss.ee, done.gnss.en, done.gnss.nn, done.gnss.uu]) {
+            column.push(v);
+        }
+        self.assumed.push(done.assumed);
+    }
+
+    pub fn table(self, stage: &TiltCorrect, kept: &Table) -> Result<Table, Problem> {
+        let mut builder = TableBuilder::from_table(stage.schema.clone(), kept);
+        builder.floats(&stage.names.latitude, self.latitude);
+        builder.floats(&stage.names.longitude, self.longitude);
+        builder.floats(&stage.names.height, self.height);
+        builder.floats("tilt_deg", self.tilt);
+        builder.floats("arm_m", self.arm);
+        for (kind, columns) in [("random", self.random), ("systematic", self.systematic)] {
+            for (part, column) in PARTS.iter().zip(columns) {
+                builder.floats(&format!("{kind}_{part}"), column);
+            }
+        }
+        for (part, column) in GNSS_PARTS.iter().zip(self.gnss) {
+            builder.floats(&format!("gnss_{part}"), column);
+        }
+        if let Some(name) = &stage.names.assumed {
+            builder.bools(name, &self.assumed);
+        }
+        builder.finish()
+    }
+}

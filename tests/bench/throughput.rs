@@ -1,0 +1,215 @@
+//! How fast the whole chain is, against what the machine can do at all.
+//!
+//! Writes an archive of talkative logs into a temporary folder, runs the built program on 1, 10 and 50 sessions of it, and
+//! prints a Markdown table with the rate and the peak memory. Two baselines stand above it: how fast memory can be
+//! copied, and how fast a plain scan finds the line ends of the same logs.
+//!
+//! `cargo bench --bench throughput -- [--sessions 1,10,50] [--minutes 150] [--threads 1,2] [--repeats 3]`
+//!
+//! Peak memory is the high-water mark that Linux keeps for the process; elsewhere the column is empty.
+#![allow(missing_docs, clippy::print_stdout)]
+
+use std::fmt::Write as _;
+use std::io;
+use std::path::{Path, PathBuf};
+use std::process::{Command, ExitCode, Stdio};
+use std::time::{Duration, Instant};
+
+type Answer<T> = Result<T, Box<dyn std::error::Error>>;
+
+struct Wanted {
+    sessions: Vec<u32>,
+    minutes: u32,
+    threads: Vec<usize>,
+    repeats: usize,
+}
+
+/// One line of the table.
+struct Row {
+    sessions: u32,
+    threads: usize,
+    bytes: u64,
+    epochs: u64,
+    shots: u64,
+    seconds: f64,
+    peak: Option<u64>,
+}
+
+fn main() -> ExitCode {
+    match run() {
+        Ok(table) => {
+            println!("{table}");
+            ExitCode::SUCCESS
+        }
+        Err(problem) => {
+            eprintln!("{problem}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn run() -> Answer<String> {
+    let wanted = wanted()?;
+    let program = program()?;
+    let folder = tempfile::tempdir()?;
+    let largest = wanted.sessions.iter().copied().max().unwrap_or(1);
+    eprintln!("writing {largest} sessions of {} minutes", wanted.minutes);
+    let started = Instant::now();
+    let size = generator::bench::write(folder.path(), largest, wanted.minutes)?;
+    eprintln!("{} MB in {:.1} s", size.bytes / 1_000_000, started.elapsed().as_secs_f64());
+
+    let mut text = baselines(folder.path())?;
+    text.push_str("\n| sessions | threads | logs, MB | epochs | shots | s | MB/s | epochs/s | peak memory, MB |\n");
+    text.push_str("| ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |\n");
+    for &sessions in &wanted.sessions {
+        let job = job(folder.path(), sessions)?;
+        for &threads in &wanted.threads {
+            let row = best(&program, folder.path(), &job, sessions, threads, wanted.repeats)?;
+            text.push_str(&line(&row)?);
+        }
+    }
+    Ok(text)
+}
+
+#[allow(clippy::cast_precision_loss)]
+fn line(r: &Row) -> Answer<String> {
+    let mut s = String::new();
+    write!(
+        s,
+        "| {} | {} | {:.1} | {} | {} | {:.2} | {:.1} | {:.0} | {} |\n",
+        r.sessions,
+        r.threads,
+        r.bytes as f64 / 1e6,
+        r.epochs,
+        r.shots,
+        r.seconds,
+        r.bytes as f64 / 1e6 / r.seconds,
+        r.epochs as f64 / r.seconds,
+        r.peak.map_or(String::new(), |p| format!("{:.0}", p as f64 / 1e6)),
+    )?;
+    Ok(s)
+}
+
+fn wanted() -> Answer<Wanted> {
+    let words: Vec<String> = std::env::args().collect();
+    let value = |name: &str| words.iter().position(|w| w == name).and_then(|k| words.get(k + 1));
+    let list = |name: &str, default: &str| -> Answer<Vec<u32>> {
+        let text = value(name).map_or(default, String::as_str);
+        text.split(',').map(|x| x.parse().map_err(|_| format!("`{name}` needs whole numbers, found `{text}`").into())).collect()
+    };
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    let both = if cores > 1 { format!("1,{cores}") } else { "1".to_owned() };
+    let one = |name: &str, default: &str| -> Answer<u32> { Ok(list(name, default)?.first().copied().unwrap_or(1)) };
+    Ok(Wanted {
+        sessions: list("--sessions", "1,10,50")?,
+        minutes: one("--minutes", "150")?,
+        threads: list("--threads", &both)?.into_iter().map(|t| t as usize).collect(),
+        repeats: one("--repeats", "2")? as usize,
+    })
+}
+
+/// The program built for this run, or the one in the folder above the benchmark.
+fn program() -> Answer<PathBuf> {
+    if let Some(path) = option_env!("CARGO_BIN_EXE_gunter") {
+        return Ok(PathBuf::from(path));
+    }
+    let here = std::env::current_exe()?;
+    let path = here.parent().and_then(Path::parent).map(|p| p.join("gunter")).filter(|p| p.exists());
+    path.ok_or_else(|| "the program was not found; build it with `cargo build --release`".into())
+}
+
+/// The archive's job, for its first sessions only.
+fn job(folder: &Path, sessions: u32) -> Answer<String> {
+    let text = std::fs::read_to_string(folder.join("job.yaml"))?;
+    let names = |kind: &str, end: &str| (1..=sessions).map(|k| format!("{kind}/s{k:03}.{end}")).collect::<Vec<_>>();
+    let quoted = |all: &[String]| format!("[{}]", all.iter().map(|n| format!("\"{n}\"")).collect::<Vec<_>>().join(", "));
+    let text = text
+        .replace("[\"logs/*.nmea\"]", &quoted(&names("logs", "nmea")))
+        .replace("[\"notes/*.csv\"]", &quoted(&names("notes", "csv")))
+        .replace("results/bench", &format!("results/bench-{sessions}"));
+    let name = format!("job-{sessions}.yaml");
+    std::fs::write(folder.join(&name), text)?;
+    Ok(name)
+}
+
+fn best(program: &Path, folder: &Path, job: &str, sessions: u32, threads: usize, repeats: usize) -> Answer<Row> {
+    let mut row = Row { sessions, threads, bytes: 0, epochs: 0, shots: 0, seconds: f64::INFINITY, peak: None };
+    for k in 1..=sessions {
+        let log = std::fs::read(folder.join(format!("logs/s{k:03}.nmea")))?;
+        row.bytes += log.len() as u64;
+        row.epochs += memchr::memmem::find_iter(&log, b"GGA,").count() as u64;
+        row.shots += std::fs::read_to_string(folder.join(format!("notes/s{k:03}.csv")))?.lines().count() as u64 - 1;
+    }
+    for _ in 0..repeats.max(1) {
+        let (seconds, peak) = once(program, folder, job, threads)?;
+        if seconds < row.seconds {
+            (row.seconds, row.peak) = (seconds, peak);
+        }
+    }
+    eprintln!("{sessions} sessions, {threads} threads: {:.2} s", row.seconds);
+    Ok(row)
+}
+
+/// Runs once: seconds and peak memory in bytes.
+fn once(program: &Path, folder: &Path, job: &str, threads: usize) -> Answer<(f64, Option<u64>)> {
+    let said = std::fs::File::create(folder.join("said.txt"))?;
+    let started = Instant::now();
+    let mut child = Command::new(program)
+        .args(["run", job, "--overwrite", "--threads", &threads.to_string()])
+        .current_dir(folder)
+        .stdin(Stdio::null())
+        .stdout(said.try_clone()?)
+        .stderr(said)
+        .spawn()?;
+    let mut peak = None;
+    let status = loop {
+        peak = high_water(child.id()).or(peak);
+        match child.try_wait()? {
+            Some(status) => break status,
+            None => std::thread::sleep(Duration::from_millis(4)),
+        }
+    };
+    let seconds = started.elapsed().as_secs_f64();
+    if !status.success() {
+        let said = std::fs::read_to_string(folder.join("said.txt")).unwrap_or_default();
+        return Err(format!("`run {job}` ended with {status}:\n{}", said.chars().take(4000).collect::<String>()).into());
+    }
+    Ok((seconds, peak))
+}
+
+fn high_water(process: u32) -> Option<u64> {
+    let text = std::fs::read_to_string(format!("/proc/{process}/status")).ok()?;
+    let line = text.lines().find_map(|l| l.strip_prefix("VmHWM:"))?;
+    line.split_whitespace().next()?.parse::<u64>().ok().map(|kib| kib * 1024)
+}
+
+/// What the machine can do at all.
+#[allow(clippy::cast_precision_loss)]
+fn baselines(folder: &Path) -> io::Result<String> {
+    let log = std::fs::read(folder.join("logs/s001.nmea"))?;
+    let from: Vec<u8> = log.iter().copied().cycle().take(256 << 20).collect();
+    let mut to = vec![0_u8; from.len()];
+    let fastest = |work: &mut dyn FnMut()| {
+        (0..5)
+            .map(|_| {
+                let started = Instant::now();
+                work();
+                started.elapsed().as_secs_f64()
+            })
+            .fold(f64::INFINITY, f64::min)
+    };
+    let copy = fastest(&mut || {
+        to.copy_from_slice(&from);
+        std::hint::black_box(&to);
+    });
+    let scan = fastest(&mut || {
+        std::hint::black_box(memchr::memchr_iter(b'\n', &from).count());
+    });
+    let size = from.len() as f64;
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    Ok(format!(
+        "Baselines on one of {cores} cores: copying memory {:.1} GB/s, finding line ends {:.0} MB/s.\n",
+        size / copy / 1e9,
+        size / scan / 1e6
+    ))
+}
