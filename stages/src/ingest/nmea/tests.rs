@@ -15,7 +15,7 @@ use pipeline_core::diag::Diagnostic;
 use pipeline_core::reference::Reference;
 use pipeline_core::rig::Rig;
 use pipeline_core::stage::cx::Collect;
-use pipeline_core::stage::{Files, ResourceRole};
+use pipeline_core::stage::Files;
 use std::path::{Path, PathBuf};
 
 /// The folder of outside data, where it is there.

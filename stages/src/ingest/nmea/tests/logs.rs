@@ -68,7 +68,8 @@ fn every_log_is_read_and_counted() {
     assert_eq!(counted.len(), paths.len());
     for (name, right, wrong, quality) in counted {
         let bytes = std::fs::read(folder.join(&name)).unwrap();
-        let mut scan = Scan::new(&Settings::default());
+        let settings = Settings::default();
+        let mut scan = Scan::new(&settings);
         assert!(scan.read(&name, &mut bytes.as_slice(), None, &mut |_| true).unwrap());
         let mut log = scan.finish();
         log.settle();
