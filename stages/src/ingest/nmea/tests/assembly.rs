@@ -59,11 +59,11 @@ fn repeats_late_and_interleaved_sentences() {
     // The GST of an epoch comes after the GGA of the next two.
     let text = gga(1) + &gga(2) + &gst(1) + &gga(3) + &gst(2) + &gst(3);
     let log = plain(&text);
-    assert_eq!(log.columns.sigma_north, [0.001 * 10.0, 0.02, 0.03]);
+    assert_eq!(log.columns.sigma_north, [0.001, 0.002, 0.003]);
     // After four later epochs it is too late.
     let text = gga(1) + &gga(2) + &gga(3) + &gga(4) + &gga(5) + &gst(1) + &gst(5);
     let log = plain(&text);
-    assert!(log.columns.sigma_north[0].is_nan() && log.columns.sigma_north[4] == 0.05);
+    assert!(log.columns.sigma_north[0].is_nan() && log.columns.sigma_north[4] == 0.005);
     assert_eq!(log.tallies[0].damaged(line::Reason::Late), 1);
     assert_eq!(log.columns.rows(), 5);
     // GP and GN for one epoch: GN counts, whatever the order; the first of equals stays.
