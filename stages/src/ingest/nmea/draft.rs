@@ -160,15 +160,13 @@ impl Draft {
         }
     }
 
-    /// Takes a GGA or GNS; `false` when what is there already is worth as much.
+    /// Takes a GGA or GNS if it is worth more than what is there; `true` for the first one, whose line
+    /// then counts as used, and with it every better one that takes its place.
     #[inline]
     pub fn solution(slot: &mut Option<Solution>, new: Solution) -> bool {
         match slot {
             Some(old) if old.rank >= new.rank => false,
-            _ => {
-                *slot = Some(new);
-                true
-            }
+            _ => slot.replace(new).is_none(),
         }
     }
 
@@ -177,10 +175,7 @@ impl Draft {
     pub fn minimum(slot: &mut Option<Minimum>, new: Minimum) -> bool {
         match slot {
             Some(old) if old.valid || !new.valid => false,
-            _ => {
-                *slot = Some(new);
-                true
-            }
+            _ => slot.replace(new).is_none(),
         }
     }
 
@@ -190,10 +185,7 @@ impl Draft {
         let whole = |n: &Noise| !(n.east.is_nan() || n.north.is_nan() || n.up.is_nan());
         match slot {
             Some(old) if whole(old) || !whole(&new) => false,
-            _ => {
-                *slot = Some(new);
-                true
-            }
+            _ => slot.replace(new).is_none(),
         }
     }
 
@@ -236,11 +228,10 @@ impl Draft {
         if old.pdop.to_bits() == new.pdop.to_bits() && old.combined == new.combined {
             return false;
         }
-        let better = if new.combined { true } else { !old.combined && new.satellites > old.satellites };
-        if better {
+        if new.combined || (!old.combined && new.satellites > old.satellites) {
             self.dilution = Some(new);
         }
-        better
+        false
     }
 }
 
@@ -265,8 +256,10 @@ mod tests {
         let mut d = Draft::new(0, 0, 1);
         assert!(d.untimed(&Untimed::Dilution(gsa(2.0, 5, false))));
         assert!(!d.untimed(&Untimed::Dilution(gsa(3.0, 4, false))));
-        assert!(d.untimed(&Untimed::Dilution(gsa(2.5, 7, false))));
-        assert!(d.untimed(&Untimed::Dilution(gsa(1.5, 3, true))));
+        assert_eq!(d.dilution.unwrap().pdop, 2.0);
+        assert!(!d.untimed(&Untimed::Dilution(gsa(2.5, 7, false))));
+        assert_eq!(d.dilution.unwrap().pdop, 2.5);
+        assert!(!d.untimed(&Untimed::Dilution(gsa(1.5, 3, true))));
         assert!(!d.untimed(&Untimed::Dilution(gsa(1.5, 3, true))));
         assert!(!d.untimed(&Untimed::Dilution(gsa(f64::NAN, 3, true))));
         assert!(!d.untimed(&Untimed::Dilution(gsa(9.0, 30, false))));

@@ -10,7 +10,6 @@ use super::Settings;
 use super::dating::Dated;
 use super::line::Reason;
 use super::log::{At, Lattice, Log};
-use super::number::clock_text;
 use pipeline_core::diag::{Diagnostic, Label};
 use serde_json::{Value, json};
 
@@ -45,11 +44,6 @@ fn in_session(finding: Diagnostic, context: &Context) -> Diagnostic {
 /// `1 line`, `2 lines`.
 fn count(n: u64, word: &str) -> String {
     format!("{n} {word}{}", if n == 1 { "" } else { "s" })
-}
-
-/// Time of day and, when it is not the first, the day of the session.
-fn session_clock(when: i64) -> String {
-    clock_text(when)
 }
 
 /// A length in the unit that reads best.

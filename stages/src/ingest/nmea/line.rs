@@ -308,7 +308,7 @@ fn unusual(line: &[u8], reason: Option<Reason>, checksum_required: bool) -> Line
         };
     }
     match trimmed[0] {
-        b'#' if text => return Line::Ignored("comment"),
+        b'#' if std::str::from_utf8(trimmed).is_ok_and(|t| !t.chars().any(|c| c.is_control() && c != '\t')) => return Line::Ignored("comment"),
         b'{' | b'[' if text => return Line::Ignored("other-text"),
         b'!' if text => return Line::Ignored("encapsulated"),
         _ => {}
@@ -321,7 +321,9 @@ fn unusual(line: &[u8], reason: Option<Reason>, checksum_required: bool) -> Line
 
 /// The kind of a line in which no whole sentence was found.
 fn without_sentence(trimmed: &[u8], text: bool, starts: bool, ends: bool) -> Line<'static> {
-    if ends || (starts && is_text(&trimmed[..trimmed.len().min(6)])) {
+    // A maker's own sentence may hold binary fields; it gives no time.
+    let own = starts && !text && trimmed[1] == b'P';
+    if ends && !own || (starts && !own && is_text(&trimmed[..trimmed.len().min(6)])) {
         Line::Damaged(Reason::Torn)
     } else if text {
         Line::Ignored("other-text")

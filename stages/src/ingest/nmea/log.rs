@@ -219,20 +219,22 @@ impl Log {
     /// without trailing zeros (one minute of latitude is 1,852 m), or a coarser lattice that the
     /// differences of consecutive positions lie on (a receiver that computes in single precision).
     #[must_use]
+    #[allow(clippy::cast_possible_truncation)]
     pub fn position_step_m(&self) -> Option<(f64, Lattice)> {
         self.noticed.decimals.range()?;
         let step = 1852.0 * 10_f64.powi(-i32::from(self.noticed.decimals.effective));
         let metres = 1852.0 * 60.0;
-        let mut steps: Vec<f64> =
-            self.columns.latitude.windows(2).map(|w| (w[1] - w[0]).abs() * metres).filter(|d| *d > step / 2.0).collect();
-        steps.sort_by(f64::total_cmp);
-        if let (Some(least), Some(middle)) = (steps.first(), steps.get(steps.len() / 2))
-            && steps.len() >= 30
-            && *least > 5.0 * step
-            && *least > 0.005
-            && *middle <= 3.5 * least
-        {
-            return Some((*least, Lattice::Differences));
+        let all: Vec<f64> =
+            self.columns.latitude.windows(2).map(|w| (w[1] - w[0]).abs() * metres).filter(|d| !d.is_nan()).collect();
+        let least = all.iter().copied().filter(|d| *d > step / 2.0).fold(f64::INFINITY, f64::min);
+        if all.len() >= 30 && least > 5.0 * step && least > 0.005 && least.is_finite() {
+            // Every difference is a small whole multiple, and not always the same one: a lattice,
+            // and not a walk at one speed.
+            let near = |d: &f64| (d - (d / least).round() * least).abs() <= 0.02 * least + step && *d < 20.0 * least;
+            let others = all.iter().filter(|d| (*d / least).round() as i64 != 1).count();
+            if all.iter().all(near) && others * 10 >= all.len() && others < all.len() {
+                return Some((least, Lattice::Differences));
+            }
         }
         Some((step, Lattice::Decimals))
     }

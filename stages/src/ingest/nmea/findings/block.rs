@@ -1,11 +1,11 @@
 //! Findings that stop a job.
 
-use super::{Context, all_damaged, count, in_session, label, length, session_clock};
+use super::{Context, all_damaged, count, in_session, label, length};
 use crate::ingest::nmea::HeightRule;
 use crate::ingest::nmea::dating::Dated;
 use crate::ingest::nmea::line::Reason;
 use crate::ingest::nmea::log::{Lattice, Log};
-use crate::ingest::nmea::number::{DAY, date_text};
+use crate::ingest::nmea::number::{DAY, clock_text, date_text};
 use pipeline_core::diag::{Diagnostic, Label, Verdict};
 
 /// Findings that stop a job; also asked before a run, with the first part of the log.
@@ -123,12 +123,12 @@ fn no_date(log: &Log) -> Diagnostic {
     let n = &log.noticed;
     let time = &log.columns.time;
     let rows = log.columns.rows();
-    let clock = |row: usize| session_clock(time.get(row).copied().unwrap_or(0));
+    let clock = |row: usize| clock_text(time.get(row).copied().unwrap_or(0));
     let days = 1 + time.last().map_or(0, |t| t.div_euclid(DAY)) - time.first().map_or(0, |t| t.div_euclid(DAY));
     let lines = if n.gga > 0 { count(n.gga, "GGA line") } else { count(rows as u64, "epoch") };
     let mut what = format!("{lines} from {} to {}, no date in RMC or ZDA", clock(0), clock(rows.saturating_sub(1)));
     if let Some(step) = n.midnights.first.first() {
-        what += &format!("; time falls {} -> {} at line {}", session_clock(step.before), session_clock(step.after), step.at.line);
+        what += &format!("; time falls {} -> {} at line {}", clock_text(step.before), clock_text(step.after), step.at.line);
     }
     let size = if days > 1 {
         format!("{days} calendar days are possible for each line; coordinate epoch and base file depend on it")
@@ -147,7 +147,7 @@ fn no_date(log: &Log) -> Diagnostic {
         finding = finding.label(label(log, *at, "first GGA"));
     }
     for step in &n.midnights.first {
-        finding = finding.label(label(log, step.at, format!("{} after {}", session_clock(step.after), session_clock(step.before))));
+        finding = finding.label(label(log, step.at, format!("{} after {}", clock_text(step.after), clock_text(step.before))));
     }
     finding
 }

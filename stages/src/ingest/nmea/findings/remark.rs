@@ -1,7 +1,7 @@
 //! Findings that a job survives.
 
 use super::block::coarse_position;
-use super::{Context, all_damaged, count, in_session, label, session_clock};
+use super::{Context, all_damaged, count, in_session, label};
 use crate::ingest::columns::Fix;
 use crate::ingest::nmea::HeightRule;
 use crate::ingest::nmea::dating::{Dated, ROLLOVER};
@@ -87,8 +87,8 @@ fn damaged(log: &Log, reason: Reason) -> Option<Diagnostic> {
         ),
     };
     let rows = log.columns.rows() as u64;
-    let what = if n == 1 { format!("1 {kind}: `{}`", first.text) } else { format!("{}; the first is `{}`", count(n, kind).replace("sentences with", "sentences with"), first.text) };
-    let mut finding = Diagnostic::new(code, verdict, plural(&what, n, kind)).why(why).fix(fix);
+    let what = if n == 1 { format!("1 {kind}: `{}`", first.text) } else { format!("{n} {}; the first is `{}`", plural(kind), first.text) };
+    let mut finding = Diagnostic::new(code, verdict, what).why(why).fix(fix);
     if reason.may_hide_time() && reason != Reason::NoTime {
         let mut size = vec![];
         if log.noticed.gst > 0 {
@@ -117,16 +117,10 @@ fn damaged(log: &Log, reason: Reason) -> Option<Diagnostic> {
     Some(finding)
 }
 
-/// Puts the plural where the count stands.
-fn plural(what: &str, n: u64, kind: &str) -> String {
-    if n == 1 {
-        return what.to_owned();
-    }
-    let many = match kind.split_once(' ') {
-        Some(("sentence" | "line", rest)) => kind.replacen(kind.split(' ').next().unwrap_or(""), &format!("{}s", kind.split(' ').next().unwrap_or("")), 1).replace(rest, rest),
-        _ => format!("{kind}s"),
-    };
-    what.replacen(&count(n, kind), &format!("{n} {many}"), 1)
+/// The plural of a kind of line: `torn sentences`, `lines of binary bytes`.
+fn plural(kind: &str) -> String {
+    let noun = if kind.contains("sentence") { "sentence" } else { "line" };
+    kind.replacen(noun, &format!("{noun}s"), 1)
 }
 
 fn heights(log: &Log, context: &Context) -> Option<Diagnostic> {
@@ -176,15 +170,19 @@ fn steps(log: &Log) -> Option<Diagnostic> {
     let first = steps.first.first()?;
     let mut finding = warn(
         "time/backwards",
-        format!("time goes back {} without midnight, first {} -> {}", count(steps.count, "time").replace("1 time", "once"), session_clock(first.before), session_clock(first.after)),
+        format!("time goes back {} without midnight, first {} -> {}", times(steps.count), clock_text(first.before), clock_text(first.after)),
     )
     .size(format!("largest step shown {:.2} s", steps.first.iter().map(|s| seconds(s.before - s.after)).fold(0.0, f64::max)))
     .why("the receiver set its clock, or parts of the log stand in the wrong order or twice")
     .fix("check that the files of the session are in the order of time and that no part occurs twice");
     for step in &steps.first {
-        finding = finding.label(label(log, step.at, format!("{} after {}", session_clock(step.after), session_clock(step.before))));
+        finding = finding.label(label(log, step.at, format!("{} after {}", clock_text(step.after), clock_text(step.before))));
     }
     Some(finding)
+}
+
+fn times(n: u64) -> String {
+    if n == 1 { "once".to_owned() } else { format!("{n} times") }
 }
 
 #[allow(clippy::cast_precision_loss)]
@@ -238,16 +236,15 @@ fn pauses(log: &Log, dated: &Dated, context: &Context) -> Vec<Diagnostic> {
 
 fn bases(log: &Log) -> Option<Diagnostic> {
     let changes = &log.noticed.base_changes;
-    let (at, from, to) = changes.first.first()?;
+    let (_, from, to) = changes.first.first()?;
     let name = |i: u32| log.columns.bases.get(i as usize).map_or("", String::as_str);
     let mut finding = warn(
         "data/base-changed",
-        format!("the base station changes {}, first from `{}` to `{}`", if changes.count == 1 { "once".to_owned() } else { format!("{} times", changes.count) }, name(*from), name(*to)),
+        format!("the base station changes {}, first from `{}` to `{}`", times(changes.count), name(*from), name(*to)),
     )
     .size("a base with other coordinates moves every point after the change by the difference")
     .why("field 14 of GGA names the base of the corrections")
     .fix("check a known mark after the change; averages do not mix two bases");
-    let _ = at;
     for (at, from, to) in &changes.first {
         finding = finding.label(label(log, *at, format!("`{}` after `{}`", name(*to), name(*from))));
     }
@@ -377,7 +374,8 @@ mod tests {
     fn names_and_plurals() {
         assert_eq!(nearest("PITCH", &["Roll", "PTCH"]), Some("PTCH"));
         assert_eq!(nearest("PITCH", &["RUDDER"]), None);
-        assert_eq!(plural("3 sentence without a times; x", 3, "sentence without a time"), "3 sentences without a time; x");
-        assert_eq!(plural("2 torn sentences; x", 2, "torn sentence"), "2 torn sentences; x");
+        assert_eq!(plural("sentence without a time"), "sentences without a time");
+        assert_eq!(plural("torn sentence"), "torn sentences");
+        assert_eq!(plural("line of binary bytes"), "lines of binary bytes");
     }
 }
