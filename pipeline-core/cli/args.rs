@@ -63,6 +63,9 @@ pub enum Command {
         /// Replace the results of an earlier run.
         #[arg(long)]
         overwrite: bool,
+        /// Exit with 1 when a point was held back or must be shot again; the others are delivered all the same.
+        #[arg(long)]
+        require_all: bool,
     },
     /// List the stages, or explain one.
     Stages {

@@ -37,7 +37,10 @@ fn main() -> ExitCode {
     let code = match args.command {
         Command::Inspect { logs, write_job } => inspect::run(&logs, write_job.as_deref(), args.format, &registry),
         Command::Check { job, plan, deny_warnings } => check::run(&job, plan, deny_warnings, args.format, &registry),
-        Command::Run { job, threads, overwrite } => run::run(&job, threads.map(usize::from), overwrite, args.format, &registry),
+        Command::Run { job, threads, overwrite, require_all } => {
+            let wish = run::Wish { threads: threads.map(usize::from), overwrite, require_all };
+            run::run(&job, &wish, args.format, &registry)
+        }
         Command::Stages { name } => stages_list::run(name.as_deref(), args.format, &registry),
         Command::Schema { of } => schema::run(of, &registry),
         Command::Completions { shell } => pages::completions(shell),

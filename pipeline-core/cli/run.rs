@@ -3,6 +3,7 @@
 use crate::args::Format;
 use crate::{print, DATA, DONE, JOB};
 use indicatif::{ProgressBar, ProgressStyle};
+use pipeline_core::diag::Verdict;
 use pipeline_core::plan::{self, Plan};
 use pipeline_core::record::Record;
 use pipeline_core::registry::Registry;
@@ -11,8 +12,18 @@ use std::fmt::Write;
 use std::io::IsTerminal;
 use std::path::Path;
 
+/// How a person wants the job to be run.
+pub struct Wish {
+    /// Worker threads; one for each processor when left out.
+    pub threads: Option<usize>,
+    /// Whether earlier results may be replaced.
+    pub overwrite: bool,
+    /// Whether a point that is not delivered makes the run fail.
+    pub require_all: bool,
+}
+
 /// Runs a job.
-pub fn run(job: &Path, threads: Option<usize>, overwrite: bool, format: Format, registry: &Registry) -> u8 {
+pub fn run(job: &Path, wish: &Wish, format: Format, registry: &Registry) -> u8 {
     let plan = match plan::compile(job, registry) {
         Ok(plan) => plan,
         Err(refused) => {
@@ -24,7 +35,7 @@ pub fn run(job: &Path, threads: Option<usize>, overwrite: bool, format: Format, 
             return JOB;
         }
     };
-    let threads = threads.unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from));
+    let threads = wish.threads.unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from));
     let bar = if std::io::stderr().is_terminal() && format == Format::Text {
         let bar = ProgressBar::new(0);
         if let Ok(style) = ProgressStyle::with_template("{bar:32} {bytes}/{total_bytes} {bytes_per_sec}") {
@@ -38,7 +49,7 @@ pub fn run(job: &Path, threads: Option<usize>, overwrite: bool, format: Format, 
         bar.set_length(total);
         bar.set_position(done.min(total));
     };
-    let outcome = run::execute(&plan, &Settings { threads, overwrite }, &watch);
+    let outcome = run::execute(&plan, &Settings { threads, overwrite: wish.overwrite }, &watch);
     bar.finish_and_clear();
     let record = &outcome.record;
     match format {
@@ -58,7 +69,8 @@ pub fn run(job: &Path, threads: Option<usize>, overwrite: bool, format: Format, 
         eprintln!("error: the record `{}` cannot be written: {error}", outcome.record_path.display());
         return DATA;
     }
-    if outcome.done() {
+    let held = record.decided.findings.iter().any(|d| matches!(d.verdict, Verdict::Hold | Verdict::Reshoot) && d.waived.is_none());
+    if outcome.done() && !(wish.require_all && held) {
         DONE
     } else {
         DATA

@@ -142,10 +142,11 @@ pub fn finish(cx: &Cx, file: &OutFile, subject: &Subject, statement: &serde_json
     cx.delivered(&side, 0);
     if subject.table.rows() == 0 {
         cx.find(
-            Diagnostic::new("export/no-rows", Verdict::Warn, format!("`{}` holds no points", subject.file))
+            Diagnostic::new("export/no-rows", Verdict::Block, format!("no point is left for `{}`", subject.file))
                 .place(format!("file `{}`", subject.file))
-                .why("every row was set aside before this step, or there was none")
-                .fix("look at the set-aside table of the run for the reasons"),
+                .size("nothing can be delivered")
+                .why("every epoch was set aside before this step, or there was none; an empty file would look like a delivery")
+                .fix("the other findings say why; the record counts the epochs set aside by reason"),
         );
     }
     Ok(())

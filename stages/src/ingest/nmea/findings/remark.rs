@@ -154,10 +154,11 @@ fn no_fix(log: &Log) -> Option<Diagnostic> {
     let rows = log.columns.rows();
     let none = log.columns.fix.iter().all(|f| *f == Fix::None);
     (rows > 0 && none).then(|| {
-        let mut finding = warn("data/no-fix", format!("none of {rows} epochs has a position"))
+        // A delivery without one of its sessions would look like a whole one.
+        let mut finding = Diagnostic::new("data/no-fix", Verdict::Block, format!("none of {rows} epochs has a position"))
             .size("nothing of this session can be delivered")
             .why("the receiver had no solution during the whole log")
-            .fix("shoot again with a clear sky; check the antenna cable");
+            .fix("leave this log out of `files` and shoot again with a clear sky; check the antenna cable");
         if let Some(at) = log.noticed.first_gga.first() {
             finding = finding.label(label(log, *at, "first GGA"));
         }

@@ -170,6 +170,6 @@ fn logs_without_epochs() {
     assert_eq!(ran.table.unwrap().rows(), 1);
     let text = sentence("GPGGA,101500.00,,,,,0,00,99.99,,,,,,") + &zda("101500.00");
     let ran = run(text.as_bytes(), json!({}), None);
-    assert_eq!(ran.find("data/no-fix").verdict, Verdict::Warn);
+    assert_eq!(ran.find("data/no-fix").verdict, Verdict::Block);
     assert_eq!(ran.table.unwrap().texts("fix").unwrap(), [Some("none")]);
 }
