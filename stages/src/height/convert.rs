@@ -61,18 +61,18 @@ pub struct HeightConvert {
 }
 
 const DOC: &str = "\
-What it does
+# What it does
 
 Moves the points into the frame that the geoid model is made for, by one operation that is chosen and written down when \
 the job is planned. Reads the separation N of the model at each point, bilinear in the cell, and gives H = h - N in the \
 unit of the delivery: the column `height_m` (or `height_ft`, `height_ftUS`) and `geoid_separation_m`. The ellipsoidal \
 height stays, in the frame of the model.
 
-When to use it
+# When to use it
 
 After `average`, when the reference promises heights above a vertical datum.
 
-What it promises
+# What it promises
 
 There is one vertical way only: the grid that the reference names, its digest checked when the reference gives one. The \
 receiver's own separation is never used; its difference from the model is reported. A missing grid, a point outside the \
@@ -82,7 +82,7 @@ Uncertainty: the sigma of the model and the stated accuracy of the operation are
 and the total uncertainty upward. The stated accuracy of the operation counts as one sigma in height and as one sigma \
 radially in plan, half of its variance on each axis.
 
-References
+# References
 
 IOGP Guidance Note 7-2, geographic 3D to gravity-related height; the GGA sentence gives altitude above the receiver's \
 own geoid, h = altitude + separation.";
@@ -97,8 +97,8 @@ impl Stage for HeightConvert {
         inputs: Inputs::One,
         delivers: false,
         examples: &[
-            Example { title: "everything from the reference", options: "{}" },
-            Example { title: "the same heights in US survey feet", options: "{ unit: ftUS }" },
+            Example { title: "Everything from the reference", options: "{}" },
+            Example { title: "The same heights in US survey feet", options: "{ unit: ftUS }" },
         ],
     };
 

@@ -254,7 +254,7 @@ IERS Bulletin C (GPS time and UTC); NIST (US survey foot 1200/3937 m, internatio
         delivers: false,
         examples: &[
             Example {
-                title: "positions in decimal degrees, ellipsoidal heights in metres, UTC",
+                title: "Positions in decimal degrees, ellipsoidal heights in metres, UTC",
                 options: "\
 files: [\"logs/*.csv\"]
 time: { column: utc, format: iso8601, scale: utc }
@@ -269,7 +269,7 @@ fix:
 ",
             },
             Example {
-                title: "semicolons and decimal commas, heights above the receiver's geoid in feet, GPS weeks",
+                title: "Semicolons and decimal commas, heights above the receiver's geoid in feet, GPS weeks",
                 options: "\
 files: [\"logs/a.txt\"]
 layout: { delimiter: semicolon, decimal_comma: true }

@@ -269,13 +269,13 @@ impl Stage for IngestNmea {
         inputs: Inputs::None,
         delivers: false,
         examples: &[
-            Example { title: "each log of a folder is a session", options: "files: [\"logs/*.nmea\"]" },
+            Example { title: "Each log of a folder is a session", options: "files: [\"logs/*.nmea\"]" },
             Example {
-                title: "a log of GGA alone, with attitude and range behind each GGA",
+                title: "A log of GGA alone, with attitude and range behind each GGA",
                 options: "files: [\"logs/night.nmea\"]\ndate: 2025-03-30\nuntimed: after-time",
             },
             Example {
-                title: "two files of one morning as one session",
+                title: "Two files of one morning as one session",
                 options: "sessions:\n  - name: morning\n    files: [\"logs/a.nmea\", \"logs/b.nmea\"]",
             },
         ],

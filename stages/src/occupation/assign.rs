@@ -56,9 +56,10 @@ impl Stage for Occupations {
         inputs: Inputs::One,
         delivers: false,
         examples: &[
-            Example { title: "bursts between pauses in the log", options: "by: event\nmax_gap_s: 20\ndefault_aim: tip\n" },
+            Example { title: "Field notes with times in UTC", options: "notes: [\"notes/*.csv\"]\nnotes_time: utc\n" },
+            Example { title: "Bursts between pauses in the log", options: "by: event\nmax_gap_s: 20\ndefault_aim: tip\n" },
             Example {
-                title: "standing still for ten seconds",
+                title: "Standing still for ten seconds",
                 options: "by: still\nradius_m: 0.10\nmin_duration_s: 10\ndefault_aim: tip\n",
             },
         ],

@@ -72,8 +72,8 @@ impl Stage for Average {
         inputs: Inputs::One,
         delivers: false,
         examples: &[
-            Example { title: "with the defaults", options: "{}\n" },
-            Example { title: "three minutes or nothing", options: "min_epochs: 60\nmin_span_s: 170\n" },
+            Example { title: "With the defaults", options: "{}\n" },
+            Example { title: "Three minutes or nothing", options: "min_epochs: 60\nmin_span_s: 170\n" },
         ],
     };
 

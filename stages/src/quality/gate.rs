@@ -51,11 +51,11 @@ impl Stage for QualityGate {
         delivers: false,
         examples: &[
             Example {
-                title: "fixed solutions with fresh corrections",
+                title: "Fixed solutions with fresh corrections",
                 options: "fix: [rtk-fixed]\nmax_correction_age_s: 5\nmax_pdop: 3.0\nmin_satellites: 7\n",
             },
             Example {
-                title: "a free condition, and a hold for points with too few fixed epochs",
+                title: "A free condition, and a hold for points with too few fixed epochs",
                 options: "fix: [rtk-fixed]\nwhere: hdop < 1.5 AND satellites BETWEEN 8 AND 40\nhold_if_kept_span_below_s: 60\n",
             },
         ],

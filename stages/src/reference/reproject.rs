@@ -57,27 +57,27 @@ struct Grid {
 }
 
 const DOC: &str = "\
-What it does
+# What it does
 
 Moves the points into the datum of the target by one operation that is chosen and written down when the job is planned; \
 all three coordinates move. Then computes easting and northing in the unit of the target, grid convergence (clockwise \
 from true north to grid north) and the scale factor of the grid. Latitude and longitude stay, in the datum of the target.
 
-When to use it
+# When to use it
 
 Last before the exports, after `height-convert`. Heights above a vertical datum are kept as they are: they belong to the \
 ground and not to the horizontal datum. They are refused where the target's datum has heights of its own and is not the \
 frame of the geoid model, because model and frame would then not belong together. Where the target's datum has no heights \
 in the registry (an old national datum), the ellipsoidal height is left empty.
 
-What it promises
+# What it promises
 
 Axes by name, never by position. Only the registry's best operation for the place, never a ballpark, never above the \
 budget; or the pipeline that the reference states, with its source. Targets whose area of use does not contain the work \
 are refused, with the distance, and with systems that do contain it. Feet beside metres are refused. Uncertainty: the \
 stated accuracy of the operation counts as one sigma in height and one sigma radially in plan, systematic.
 
-References
+# References
 
 IOGP Guidance Note 7-2, map projections and transformations; PROJ 9.6.2 with the EPSG registry that it carries.";
 
@@ -91,8 +91,8 @@ impl Stage for Reproject {
         inputs: Inputs::One,
         delivers: false,
         examples: &[
-            Example { title: "to the system of the reference", options: "{}" },
-            Example { title: "to UTM zone 16 north on NAD83(2011)", options: "{ to: \"EPSG:6345\" }" },
+            Example { title: "To the system of the reference", options: "{}" },
+            Example { title: "To UTM zone 16 north on NAD83(2011)", options: "{ to: \"EPSG:6345\" }" },
         ],
     };
 
