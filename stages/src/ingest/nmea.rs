@@ -423,4 +423,4 @@ fn locality(mut log: Log, date_of_line_1: Option<i64>) -> Option<Locality> {
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

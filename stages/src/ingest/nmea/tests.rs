@@ -3,7 +3,7 @@
 mod assembly;
 mod dates;
 mod laws;
-mod logs;
+pub(crate) mod logs;
 mod oracle;
 mod rows;
 mod speed;
