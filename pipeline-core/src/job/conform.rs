@@ -109,10 +109,11 @@ impl Walk<'_> {
             } else {
                 format!("write {}", expected.join(" or "))
             };
+            let found = if value.is_null() { "it is empty" } else { kind_of(value) };
             let shown = if raw.is_empty() || raw.len() > 60 { String::new() } else { format!("`{raw}` is ") };
             self.say(
                 "job/wrong-type",
-                format!("`{}` should be {}, {shown}{}", last_key(path), expected.join(" or "), kind_of(value)),
+                format!("`{}` should be {}, {shown}{found}", last_key(path), expected.join(" or ")),
                 path,
                 &format!("expected {}", expected.join(" or ")),
                 fix,
