@@ -4,13 +4,15 @@
 //! the thread count; `happened` may differ each time. No absolute paths, users or machine names.
 
 use crate::diag::Diagnostic;
+use crate::packed::Packed;
 use crate::plan::{Plan, print};
 use crate::stage::LineCount;
 use serde::Serialize;
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
-use std::fmt::Write;
+use std::fmt::Write as _;
+use std::io::Write as _;
 use std::path::Path;
 
 /// SHA-256 of bytes, in hexadecimal.
@@ -78,7 +80,7 @@ pub struct Fact {
     /// Key.
     pub key: String,
     /// Value.
-    pub value: Value,
+    pub value: Packed,
 }
 
 /// One step in the record.
@@ -188,13 +190,17 @@ impl Record {
     /// # Errors
     /// When the file cannot be written.
     pub fn write(&self, path: &Path) -> std::io::Result<()> {
-        let mut text = serde_json::to_string_pretty(self)?;
-        text.push('\n');
         let temporary = path.with_extension("json.partial");
-        let result = std::fs::write(&temporary, text).and_then(|()| std::fs::rename(&temporary, path));
+        let result = self.write_to(&temporary).and_then(|()| std::fs::rename(&temporary, path));
         if result.is_err() {
             let _ = std::fs::remove_file(&temporary);
         }
         result
+    }
+    fn write_to(&self, path: &Path) -> std::io::Result<()> {
+        let mut out = std::io::BufWriter::new(std::fs::File::create(path)?);
+        serde_json::to_writer_pretty(&mut out, self)?;
+        out.write_all(b"\n")?;
+        out.flush()
     }
 }
