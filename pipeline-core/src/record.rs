@@ -5,13 +5,15 @@
 
 use crate::diag::Diagnostic;
 use crate::job::parse::Document;
+use crate::packed::Packed;
 use crate::plan::{Plan, print};
 use crate::stage::LineCount;
 use serde::Serialize;
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
-use std::fmt::Write;
+use std::fmt::Write as _;
+use std::io::Write as _;
 use std::path::Path;
 
 /// SHA-256 of bytes, in hexadecimal.
@@ -79,7 +81,7 @@ pub struct Fact {
     /// Key.
     pub key: String,
     /// Value.
-    pub value: Value,
+    pub value: Packed,
 }
 
 /// One step in the record.
@@ -187,13 +189,17 @@ impl Record {
     /// # Errors
     /// When the file cannot be written.
     pub fn write(&self, path: &Path) -> std::io::Result<()> {
-        let mut text = serde_json::to_string_pretty(self)?;
-        text.push('\n');
         let temporary = path.with_extension("json.partial");
-        let result = std::fs::write(&temporary, text).and_then(|()| std::fs::rename(&temporary, path));
+        let result = self.write_to(&temporary).and_then(|()| std::fs::rename(&temporary, path));
         if result.is_err() {
             let _ = std::fs::remove_file(&temporary);
         }
         result
+    }
+    fn write_to(&self, path: &Path) -> std::io::Result<()> {
+        let mut out = std::io::BufWriter::new(std::fs::File::create(path)?);
+        serde_json::to_writer_pretty(&mut out, self)?;
+        out.write_all(b"\n")?;
+        out.flush()
     }
 }

@@ -16,6 +16,7 @@ use crate::stage::{Cx, Grain, Problem, Session};
 use crate::table::Table;
 use desk::Desk;
 use std::collections::BTreeMap;
+use std::io::Write;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
@@ -395,8 +396,11 @@ impl Run<'_> {
         let mut facts = self.desk.kept().facts.clone();
         facts.sort_by_key(|(step, session, order, ..)| (*step, *session, *order));
         for (n, node) in self.plan.nodes.iter().enumerate() {
-            let own: Vec<(String, serde_json::Value)> =
-                facts.iter().filter(|(step, ..)| *step == n).map(|(.., key, value)| (key.clone(), value.clone())).collect();
+            let own: Vec<(String, serde_json::Value)> = facts
+                .iter()
+                .filter(|(step, ..)| *step == n)
+                .map(|(.., key, value)| (key.to_string(), serde_json::to_value(value).unwrap_or_default()))
+                .collect();
             for mut finding in node.bound.stage.conclude(&own) {
                 finding.step.get_or_insert_with(|| node.id.clone());
                 kept.push((n, usize::MAX, usize::MAX, finding));
@@ -465,14 +469,18 @@ impl Run<'_> {
         if let Some(name) = undelivered {
             return Err(Problem::broken(format!("`{name}` was begun and never finished")));
         }
-        let ranges = self.desk.kept().set_aside.clone();
-        let rows = ranges.len() as u64;
+        let batches = std::mem::take(&mut self.desk.kept().set_aside);
+        let rows = batches.iter().map(|b| b.ranges.len() as u64).sum();
         let world = self.desk.for_session(usize::MAX);
         let overwriting = Desk::new(&self.plan.results, true, &[], vec![]);
         // The record decides whether results may be replaced; its companion follows it.
         let file = crate::stage::cx::World::create(&overwriting.for_session(usize::MAX), SET_ASIDE, "")?;
-        let mut bytes = vec![];
-        set_aside::write(&mut bytes, ranges).and_then(|()| std::fs::write(&file.path, &bytes)).map_err(|e| {
+        let written = std::fs::File::create(&file.path).and_then(|out| {
+            let mut out = std::io::BufWriter::new(out);
+            set_aside::write(&mut out, &batches)?;
+            out.flush()
+        });
+        written.map_err(|e| {
             let _ = std::fs::remove_file(&file.path);
             desk::cannot_write(SET_ASIDE, &e)
         })?;
@@ -483,6 +491,8 @@ impl Run<'_> {
 
     fn record(&self, failed: bool, products: Vec<Product>, findings: Vec<Diagnostic>, started: SystemTime, clock: Instant) -> Record {
         let (plan, plan_sha256) = record::plan_and_digest(self.plan);
+        // Nobody asks for the facts after the record.
+        let mut facts = std::mem::take(&mut self.desk.kept().facts);
         let kept = self.desk.kept();
         let counts = lock(&self.counts);
         let mut materials: Vec<Material> = record::materials_of(&self.plan.documents);
@@ -491,7 +501,6 @@ impl Run<'_> {
         materials.extend(read);
         let mut lines = kept.lines.clone();
         lines.sort_by_key(|(session, order, _)| (*session, *order));
-        let mut facts = kept.facts.clone();
         facts.sort_by_key(|(step, session, order, ..)| (*step, *session, *order));
         let names: Vec<Session> = self.plan.nodes.iter().flat_map(|n| n.bound.stage.sessions()).collect();
         let steps = self
@@ -516,7 +525,7 @@ impl Run<'_> {
                     .filter(|(step, ..)| *step == n)
                     .map(|(_, session, _, key, value)| Fact {
                         session: names.get(*session).map(|s| s.name.clone()),
-                        key: key.clone(),
+                        key: key.to_string(),
                         value: value.clone(),
                     })
                     .collect();

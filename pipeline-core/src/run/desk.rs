@@ -1,8 +1,9 @@
 //! The world of a real run: opens, hashes, counts, keeps and renames.
 
-use super::set_aside::{self, Range};
+use super::set_aside::{self, Batch, Range};
 use crate::diag::{Diagnostic, Label, Verdict};
 use crate::job::Waiver;
+use crate::packed::Packed;
 use crate::record::{self, Material, Product};
 use crate::stage::cx::{World, unpack, unreadable};
 use crate::stage::{LineCount, OutFile, Problem, Resource};
@@ -26,8 +27,8 @@ pub struct Kept {
     pub lines_seen: BTreeMap<String, u64>,
     /// Findings: step, session, order, finding.
     pub findings: Vec<(usize, usize, usize, Diagnostic)>,
-    /// Set-aside ranges with their session number.
-    pub set_aside: Vec<(usize, Range)>,
+    /// Set-aside ranges.
+    pub set_aside: Vec<Batch>,
     /// Rows set aside, by step, session and reason.
     pub refused: BTreeMap<(usize, usize, String), u64>,
     /// Rows used up, by step and session.
@@ -35,7 +36,7 @@ pub struct Kept {
     /// Line counts: session, order, count.
     pub lines: Vec<(usize, usize, LineCount)>,
     /// Facts: step, session, order, key, value.
-    pub facts: Vec<(usize, usize, usize, String, serde_json::Value)>,
+    pub facts: Vec<(usize, usize, usize, Arc<str>, Packed)>,
     /// Files under a temporary name: final path, temporary path, name.
     pub pending: Vec<(PathBuf, PathBuf, String)>,
     /// Products: name and rows.
@@ -220,8 +221,7 @@ impl Read for Counting {
 }
 
 fn newlines(bytes: &[u8]) -> u64 {
-    // Sums of bytes stay small enough for u8 in runs of 255, which lets the compiler use wide registers.
-    bytes.chunks(255).map(|c| u64::from(c.iter().fold(0_u8, |n, b| n + u8::from(*b == b'\n')))).sum()
+    memchr::memchr_iter(b'\n', bytes).count() as u64
 }
 
 impl Drop for Counting {
@@ -235,6 +235,16 @@ impl Drop for Counting {
 pub struct SessionDesk<'a> {
     desk: &'a Desk,
     session: usize,
+}
+
+impl SessionDesk<'_> {
+    fn keep(&self, step: &str, ranges: Box<[Range]>, rows: usize, reason: &str, detail: &str) {
+        let (session, step_index) = (self.session, self.desk.step_index(step));
+        let batch = Batch { session, step: step.to_owned(), step_index, reason: reason.to_owned(), detail: detail.to_owned(), ranges };
+        let mut kept = lock(&self.desk.kept);
+        *kept.refused.entry((step_index, session, reason.to_owned())).or_default() += rows as u64;
+        kept.set_aside.push(batch);
+    }
 }
 
 impl World for SessionDesk<'_> {
@@ -278,12 +288,14 @@ impl World for SessionDesk<'_> {
     }
 
     fn set_aside(&self, step: &str, rows: &Table, reason: &str, detail: &str) -> Result<(), Problem> {
-        let index = self.desk.step_index(step);
-        let ranges = set_aside::ranges(rows, step, index, reason, detail)?;
-        let mut kept = lock(&self.desk.kept);
-        *kept.refused.entry((index, self.session, reason.to_owned())).or_default() += rows.rows() as u64;
-        let session = self.session;
-        kept.set_aside.extend(ranges.into_iter().map(|r| (session, r)));
+        let ranges = set_aside::ranges(rows, 0..rows.rows())?;
+        self.keep(step, ranges, rows.rows(), reason, detail);
+        Ok(())
+    }
+
+    fn set_aside_rows(&self, step: &str, table: &Table, rows: &[u32], reason: &str, detail: &str) -> Result<(), Problem> {
+        let ranges = set_aside::ranges(table, rows.iter().map(|r| *r as usize))?;
+        self.keep(step, ranges, rows.len(), reason, detail);
         Ok(())
     }
 
@@ -308,9 +320,12 @@ impl World for SessionDesk<'_> {
 
     fn fact(&self, step: &str, _: usize, key: &str, value: serde_json::Value) {
         let index = self.desk.step_index(step);
+        // Outside the lock: a tree of thousands of values is packed and given back here.
+        let packed = Packed::from(&value);
+        drop(value);
         let mut kept = lock(&self.desk.kept);
         let order = kept.facts.len();
-        kept.facts.push((index, self.session, order, key.to_owned(), value));
+        kept.facts.push((index, self.session, order, key.into(), packed));
     }
 
     fn progress(&self, _: u64) {}

@@ -52,6 +52,14 @@ pub trait World: Send + Sync {
     /// # Errors
     /// When the set-aside table cannot be written.
     fn set_aside(&self, step: &str, rows: &Table, reason: &str, detail: &str) -> Result<(), Problem>;
+    /// Keeps some rows of a table that go no further. A world that needs only a few columns of them
+    /// does not have to make a table.
+    ///
+    /// # Errors
+    /// When the set-aside table cannot be written, or a number is beyond the end.
+    fn set_aside_rows(&self, step: &str, table: &Table, rows: &[u32], reason: &str, detail: &str) -> Result<(), Problem> {
+        self.set_aside(step, &table.take(rows)?, reason, detail)
+    }
     /// Counts rows that a stage used up (several epochs became one point).
     fn used(&self, step: &str, rows: u64);
     /// Accounts for the lines of a file.
@@ -129,6 +137,17 @@ impl<'a> Cx<'a> {
             return Ok(());
         }
         self.world.set_aside(self.step, rows, reason, detail)
+    }
+
+    /// Keeps the rows of a table with these numbers, which go no further; cheaper than to pick them first.
+    ///
+    /// # Errors
+    /// When the set-aside table cannot be written, or a number is beyond the end.
+    pub fn set_aside_rows(&self, table: &Table, rows: &[u32], reason: &str, detail: &str) -> Result<(), Problem> {
+        if rows.is_empty() {
+            return Ok(());
+        }
+        self.world.set_aside_rows(self.step, table, rows, reason, detail)
     }
 
     /// Counts rows that were used up: several epochs became one point.

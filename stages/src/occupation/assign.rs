@@ -10,7 +10,6 @@ use pipeline_core::diag::Diagnostic;
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, ResourceRole, Spec, Stage};
 use pipeline_core::table::schema::{Column, Holds, Role, Schema, Unit};
 use pipeline_core::table::{Table, TableBuilder};
-use polars::prelude::IdxCa;
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
@@ -207,14 +206,7 @@ impl Occupations {
         ] {
             #[allow(clippy::cast_possible_truncation)]
             let rows: Vec<u32> = (0..owners.len()).filter(|r| owners[*r] == owner).map(|r| r as u32).collect();
-            if !rows.is_empty() {
-                let data = if rows.len() == owners.len() {
-                    table.data.clone()
-                } else {
-                    table.data.take(&IdxCa::from_vec("row".into(), rows)).map_err(Problem::broken)?
-                };
-                cx.set_aside(&Table { data, schema: table.schema.clone() }, reason, detail)?;
-            }
+            cx.set_aside_rows(table, &rows, reason, detail)?;
         }
         let keep: Vec<bool> = owners.iter().map(|o| *o < TWO).collect();
         let kept = table.filter(&keep)?;

@@ -9,7 +9,6 @@ use pipeline_core::reference::Budget;
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Spec, Stage};
 use pipeline_core::table::Table;
 use pipeline_core::table::schema::Schema;
-use polars::prelude::IdxCa;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -150,8 +149,7 @@ impl Stage for Average {
         }
         for (reason, mut rows) in aside {
             rows.sort_unstable();
-            let data = table.data.take(&IdxCa::from_vec("row".into(), rows)).map_err(Problem::broken)?;
-            cx.set_aside(&Table { data, schema: table.schema.clone() }, reason, detail(reason))?;
+            cx.set_aside_rows(table, &rows, reason, detail(reason))?;
         }
         cx.used(used);
         cx.fact("points", points.len().into());

@@ -30,7 +30,6 @@ use super::predicate::Predicate;
 use super::reason::{self, KEPT, REASONS};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Spec, Stage};
 use pipeline_core::table::Table;
-use polars::prelude::IdxCa;
 use std::borrow::Cow;
 
 /// The gate, bound.
@@ -274,8 +273,7 @@ fn finish(table: &Table, codes: &[u8], cx: &Cx) -> Result<Table, Problem> {
         // The few refused rows are fetched by number; a mask for each reason would walk all rows each time.
         #[allow(clippy::cast_possible_truncation)]
         let rows: Vec<u32> = codes.iter().enumerate().filter(|(_, c)| usize::from(**c) == code).map(|(i, _)| i as u32).collect();
-        let rows = table.data.take(&IdxCa::from_vec("row".into(), rows)).map_err(Problem::broken)?;
-        cx.set_aside(&Table { data: rows, schema: table.schema.clone() }, name, detail)?;
+        cx.set_aside_rows(table, &rows, name, detail)?;
         refused.insert((*name).to_owned(), counts[code].into());
     }
     let kept =

@@ -246,9 +246,10 @@ degrees.
             }
         }
         for reason in Fate::REASONS {
-            let mask: Vec<bool> = fate.iter().map(|f| *f == reason).collect();
-            if mask.iter().any(|m| *m) {
-                cx.set_aside(&input.filter(&mask)?, reason.code(), &self.detail(reason))?;
+            #[allow(clippy::cast_possible_truncation)]
+            let aside: Vec<u32> = (0..rows).filter(|r| fate[*r] == reason).map(|r| r as u32).collect();
+            if !aside.is_empty() {
+                cx.set_aside_rows(input, &aside, reason.code(), &self.detail(reason))?;
             }
         }
         let kept: Vec<bool> = fate.iter().map(|f| *f == Fate::Kept).collect();

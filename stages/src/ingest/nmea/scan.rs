@@ -49,13 +49,15 @@ pub struct Scan<'s> {
     overlong: bool,
     /// The line is counted for another sentence on it already.
     shared: bool,
+    /// Where to look first among the transducers seen.
+    seen_next: usize,
 }
 
 impl<'s> Scan<'s> {
     /// A scan that has read nothing.
     #[must_use]
     pub fn new(settings: &'s Settings) -> Self {
-        Self { settings, assembler: Assembler::new(settings), file: 0, line: 0, overlong: false, shared: false }
+        Self { settings, assembler: Assembler::new(settings), file: 0, line: 0, overlong: false, shared: false, seen_next: 0 }
     }
 
     /// Reads a file, or its first `limit` bytes up to a line end. `tick` is told the bytes of every
@@ -339,8 +341,12 @@ impl<'s> Scan<'s> {
 
     fn see(&mut self, sentence: &'static str, name: &[u8], kind: &[u8], unit: &[u8], value: f64) {
         let seen = &mut self.assembler.log.noticed.seen;
-        let same = |s: &&mut Seen| s.sentence == sentence && s.name.as_bytes() == name && s.unit.as_bytes() == unit;
-        if let Some(one) = seen.iter_mut().find(same) {
+        let same = |s: &Seen| s.sentence == sentence && alike(s.name.as_bytes(), name) && alike(s.unit.as_bytes(), unit);
+        // Transducers come round in the same order: the one after the last is most likely the next.
+        let next = if self.seen_next < seen.len() { self.seen_next } else { 0 };
+        let found = if seen.get(next).is_some_and(same) { Some(next) } else { seen.iter().position(same) };
+        self.seen_next = found.map_or(0, |i| i + 1);
+        if let Some(one) = found.and_then(|i| seen.get_mut(i)) {
             one.count += 1;
             one.min = one.min.min(value);
             one.max = one.max.max(value);
@@ -400,6 +406,12 @@ impl<'s> Scan<'s> {
             Outcome::ignored(if other_unit { "unit" } else { "XDR" })
         })
     }
+}
+
+/// Whether two short texts are the same; without a call into the library, which costs more than the bytes.
+#[inline]
+fn alike(a: &[u8], b: &[u8]) -> bool {
+    a.len() == b.len() && a.iter().zip(b).all(|(a, b)| a == b)
 }
 
 /// The word for a sentence that is not read: its formatter, or the maker's whole address.
