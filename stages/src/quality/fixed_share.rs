@@ -172,7 +172,7 @@ fn kinds(rows: &Rows, members: &[usize]) -> String {
                 format!("{n} {word} (quality 9, not in NMEA 0183; some receivers use it for satellite augmentation)")
             }
             Some(code) => format!("{n} {word} (quality {code})"),
-            None if super::reason::fix_reason(Some(word)) == NO_FIX => format!("{n} without a fix"),
+            None if super::reason::fix_reason(Some(word)) == NO_FIX => format!("{n} with no position in the log"),
             None => format!("{n} {word}"),
         })
         .collect();

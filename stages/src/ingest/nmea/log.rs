@@ -198,6 +198,20 @@ pub struct Log {
     pub partial: bool,
 }
 
+/// How many values differ from all before them, beyond the first; counted up to eight.
+fn distinct(values: &[f64]) -> usize {
+    let mut seen: Vec<f64> = vec![];
+    for v in values.iter().filter(|v| !v.is_nan()) {
+        if seen.len() > 8 {
+            break;
+        }
+        if !seen.contains(v) {
+            seen.push(*v);
+        }
+    }
+    seen.len().saturating_sub(1)
+}
+
 impl Log {
     /// Takes back the positions of RMC and GLL where other epochs have GGA or GNS: their decimals
     /// are often fewer, and they have no height and no quality. Call once, after reading.
@@ -206,9 +220,8 @@ impl Log {
             for row in &self.noticed.minimum_rows {
                 self.columns.latitude[*row] = f64::NAN;
                 self.columns.longitude[*row] = f64::NAN;
-                if self.columns.fix[*row] > Fix::None {
-                    self.columns.fix[*row] = Fix::Unknown;
-                }
+                // The line with the position is lost: the log says nothing of this epoch's fix.
+                self.columns.fix[*row] = Fix::None;
             }
         } else if !self.noticed.minimum_rows.is_empty() {
             self.noticed.decimals = self.noticed.minimum_decimals.clone();
@@ -221,8 +234,13 @@ impl Log {
     #[must_use]
     #[allow(clippy::cast_possible_truncation)]
     pub fn position_step_m(&self) -> Option<(f64, Lattice)> {
-        self.noticed.decimals.range()?;
-        let step = 1852.0 * 10_f64.powi(-i32::from(self.noticed.decimals.effective));
+        let (_, written) = self.noticed.decimals.range()?;
+        let effective = usize::from(self.noticed.decimals.effective);
+        // Trailing zeros of a log that hardly moves are chance: each moved value ends in a zero one time
+        // in ten, so four zeros' worth of evidence is asked for before decimals are called padding.
+        let moved = distinct(&self.columns.latitude) + distinct(&self.columns.longitude);
+        let padded = moved * written.saturating_sub(effective) >= 4;
+        let step = 1852.0 * 10_f64.powi(-(if padded { effective } else { written } as i32));
         let metres = 1852.0 * 60.0;
         let all: Vec<f64> =
             self.columns.latitude.windows(2).map(|w| (w[1] - w[0]).abs() * metres).filter(|d| !d.is_nan()).collect();

@@ -160,12 +160,13 @@ fn coarse(log: &Log, context: &Context) -> Option<Diagnostic> {
 }
 
 /// The finding about the step of positions.
+#[allow(clippy::cast_possible_truncation, clippy::cast_possible_wrap)]
 pub(super) fn coarse_position(log: &Log, verdict: Verdict, step: f64, how: Lattice, budget: Option<f64>) -> Diagnostic {
     let n = &log.noticed;
     let (fewest, most) = n.decimals.range().unwrap_or((0, 0));
     let written = if fewest == most { format!("{most}") } else { format!("{fewest} to {most}") };
     let what = match how {
-        Lattice::Decimals if usize::from(n.decimals.effective) < most => format!(
+        Lattice::Decimals if usize::from(n.decimals.effective) < most && step > 1852.0 * 10_f64.powi(-(most as i32)) * 1.5 => format!(
             "positions move in steps of {}: {written} decimals of minutes are written and only {} are used",
             length(step),
             n.decimals.effective

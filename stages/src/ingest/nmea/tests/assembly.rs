@@ -108,7 +108,7 @@ fn positions_of_rmc_only_where_there_is_no_better() {
     assert_eq!(alone.noticed.decimals.range(), Some((1, 1)));
     // The GGA of second 2 was lost.
     let beside = plain(&(gga(1) + &rmc(1) + &rmc(2) + &gga(3) + &rmc(3)));
-    assert_eq!(beside.columns.fix, [Fix::RtkFixed, Fix::Unknown, Fix::RtkFixed]);
+    assert_eq!(beside.columns.fix, [Fix::RtkFixed, Fix::None, Fix::RtkFixed]);
     assert!(beside.columns.latitude[1].is_nan());
     assert_eq!(beside.noticed.decimals.range(), Some((7, 7)));
 }
