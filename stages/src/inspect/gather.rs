@@ -39,9 +39,12 @@ pub fn order(files: &[(String, PathBuf)], checksum_required: bool) -> Vec<String
         }
         let mut all: Vec<(&'static str, bool)> = vec![];
         for raw in head.split(|b| *b == b'\n') {
-            if let Line::Sentence(s) = classify(raw.strip_suffix(b"\r").unwrap_or(raw), checksum_required)
-                && s.formatter != Formatter::Other
-            {
+            let sentence = match classify(raw.strip_suffix(b"\r").unwrap_or(raw)) {
+                Line::Sentence(s) => Some(s),
+                Line::Bare(s) if !checksum_required => Some(s),
+                _ => None,
+            };
+            if let Some(s) = sentence.filter(|s| s.formatter != Formatter::Other) {
                 all.push((s.formatter.word(), matches!(s.formatter, Formatter::GGA | Formatter::GNS)));
             }
         }

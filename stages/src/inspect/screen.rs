@@ -47,8 +47,8 @@ pub(super) fn judge(report: &mut Report, logs: &[Log], dated: &[Dated]) {
 fn asks(report: &Report) -> Vec<String> {
     let mut ask = vec![
         "frame and epoch of the corrections (from the correction service, never `WGS 84`)".to_owned(),
-        "the point that the logged coordinates mean: antenna reference point, phase centre or pole tip".to_owned(),
-        "lengths and angles of pole, antenna and laser; the instrument's sigmas; budget of the delivery".to_owned(),
+        "what the coordinates mean: antenna reference point, phase centre or pole tip".to_owned(),
+        "lengths and angles of pole, antenna and laser, their sigmas, and the budget".to_owned(),
         "grid, vertical datum, geoid model and units of the delivery".to_owned(),
         "which epochs belong to which point (the crew's notes)".to_owned(),
     ];
@@ -73,7 +73,7 @@ impl Report {
         self.numbers_part(&mut out);
         let room = HIGH.saturating_sub(out.0.len());
         let asks = if self.ask.is_empty() { 0 } else { self.ask.len().min(room / 2) };
-        out.list("wrong or missing", &self.wrong, room - asks);
+        out.list("watch out", &self.wrong, room - asks);
         let room = HIGH.saturating_sub(out.0.len());
         out.list("only you know", &self.ask, room);
         out.0.truncate(HIGH);
@@ -90,7 +90,7 @@ impl Report {
                 (Some(a), Some(b)) => format!("; {} to {}", a, b.rsplit(' ').next().unwrap_or(b)),
                 _ => "; no epoch".to_owned(),
             };
-            let name = shorten(&f.name, 30);
+            let name = ending(&f.name, 26);
             out.add(if i == 0 { "log" } else { "" }, &format!("{name}: {size}{binary}, {} lines{times}", f.lines));
         }
         if self.files.len() > 4 {
@@ -119,7 +119,7 @@ impl Report {
         }
         let interval = self.files.iter().find_map(|f| f.interval_s);
         let rate = interval.map_or(String::new(), |s| format!(", one each {} s", trimmed(s, 3)));
-        let missing = if self.missing > 0 { format!(", {} missing", self.missing) } else { ", none missing".to_owned() };
+        let missing = if self.missing > 0 { format!(", {} missing, pauses not counted", self.missing) } else { ", none missing".to_owned() };
         out.add("epochs", &format!("{}{rate}{missing}", self.epochs));
         if !self.gaps.is_empty() {
             let gaps: Vec<String> =
@@ -149,10 +149,11 @@ impl Report {
             out.add("where", &format!("near {:.4}, {:.4} deg; {heights}; extent {:.0} m", p.latitude_deg, p.longitude_deg, p.extent_m));
         }
         match &self.separation {
-            Some(s) => out.add(
-                "separation",
-                &format!("{:.3} to {:.3} m: the receiver's own coarse geoid; taken out, never delivered", s.lowest_m, s.highest_m),
-            ),
+            Some(s) => {
+                let range =
+                    if s.highest_m - s.lowest_m < 5e-4 { format!("{:.3} m", s.lowest_m) } else { format!("{:.3} to {:.3} m", s.lowest_m, s.highest_m) };
+                out.add("separation", &format!("{range}: the receiver's own coarse geoid; taken out, never delivered"));
+            }
             None if self.epochs > 0 => out.add("separation", "none, so ellipsoidal heights cannot be rebuilt"),
             None => {}
         }
@@ -234,6 +235,12 @@ fn shorten(text: &str, most: usize) -> String {
     }
     let kept: String = text.chars().take(most - 3).collect();
     format!("{kept}...")
+}
+
+/// The end of a name, where the file stands.
+fn ending(text: &str, most: usize) -> String {
+    let count = text.chars().count();
+    if count <= most { text.to_owned() } else { format!("...{}", text.chars().skip(count - (most - 3)).collect::<String>()) }
 }
 
 fn trimmed(value: f64, decimals: usize) -> String {

@@ -60,7 +60,8 @@ fn all_damaged(log: &Log, reason: Reason) -> u64 {
     log.tallies.iter().map(|t| t.damaged(reason)).sum()
 }
 
-/// Seconds between epochs that occur most, and how many epochs are missing by it.
+/// Seconds between epochs that occur most, and how many epochs are missing by it in gaps of up to
+/// one minute; longer ones are pauses.
 #[must_use]
 pub fn rate(times: &[i64]) -> Option<(f64, u64)> {
     let mut steps: Vec<i64> = times.windows(2).map(|w| w[1] - w[0]).filter(|s| *s > 0).collect();
@@ -73,7 +74,7 @@ pub fn rate(times: &[i64]) -> Option<(f64, u64)> {
     let missing: i64 = times
         .windows(2)
         .map(|w| w[1] - w[0])
-        .filter(|s| *s > typical + typical / 2)
+        .filter(|s| *s > typical + typical / 2 && *s <= 60_000_000_000)
         .map(|s| (s + typical / 2) / typical - 1)
         .sum();
     #[allow(clippy::cast_precision_loss)]

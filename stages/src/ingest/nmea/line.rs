@@ -195,6 +195,8 @@ pub fn unpack(key: u128) -> String {
 pub enum Line<'a> {
     /// A whole sentence, alone on its line.
     Sentence(Sentence<'a>),
+    /// All fields of a sentence, and no checksum: whole, or cut in its last field.
+    Bare(Sentence<'a>),
     /// Something else stands before a sentence that may be whole: binary frames, a time stamp.
     Mixed,
     /// Damaged.
@@ -267,15 +269,15 @@ fn is_text(bytes: &[u8]) -> bool {
 /// What a line is; the line end is already gone.
 #[inline]
 #[must_use]
-pub fn classify(line: &[u8], checksum_required: bool) -> Line<'_> {
+pub fn classify(line: &[u8]) -> Line<'_> {
     match exact(line) {
         Ok(sentence) => Line::Sentence(sentence),
-        Err(reason) => unusual(line, reason, checksum_required),
+        Err(reason) => unusual(line, reason),
     }
 }
 
 #[cold]
-fn unusual(line: &[u8], reason: Option<Reason>, checksum_required: bool) -> Line<'_> {
+fn unusual(line: &[u8], reason: Option<Reason>) -> Line<'_> {
     let trimmed = line.trim_ascii();
     if trimmed.is_empty() {
         return Line::Ignored("blank");
@@ -301,11 +303,7 @@ fn unusual(line: &[u8], reason: Option<Reason>, checksum_required: bool) -> Line
         // No checksum at all: whole, or cut?
         let sentence = Sentence::split(&trimmed[1..]);
         let whole = !sentence.body.is_empty() && sentence.formatter.allows(sentence.fields());
-        return match (whole, checksum_required) {
-            (true, false) => Line::Sentence(sentence),
-            (true, true) => Line::Damaged(Reason::NoChecksum),
-            (false, _) => Line::Damaged(Reason::Torn),
-        };
+        return if whole { Line::Bare(sentence) } else { Line::Damaged(Reason::Torn) };
     }
     match trimmed[0] {
         b'#' if std::str::from_utf8(trimmed).is_ok_and(|t| !t.chars().any(|c| c.is_control() && c != '\t')) => return Line::Ignored("comment"),
@@ -387,9 +385,10 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    fn word(line: &str, required: bool) -> String {
-        match classify(line.as_bytes(), required) {
+    fn word(line: &str) -> String {
+        match classify(line.as_bytes()) {
             Line::Sentence(s) => format!("{} {:?}", String::from_utf8_lossy(s.address), s.formatter),
+            Line::Bare(s) => format!("bare {:?}", s.formatter),
             Line::Mixed => "mixed".into(),
             Line::Damaged(r) => r.word().into(),
             Line::Ignored(k) => k.into(),
@@ -407,7 +406,7 @@ mod tests {
             ("$HEHDT,274.08,T*19", "checksum"),
             ("$HEHDT,274.07,T*1", "torn"),
             ("$HEHDT,274.07,T*19x", "torn"),
-            ("$HEHDT,274.07,T", "no-checksum"),
+            ("$HEHDT,274.07,T", "bare HDT"),
             ("$HEHDT,274.07", "torn"),
             ("$GNGST,140511.00,28,,,", "torn"),
             ("$GNGST,140511.00,2$HEHDT,274.07,T*19", "torn"),
@@ -422,18 +421,15 @@ mod tests {
             ("\u{1}\u{2}b", "binary"),
             ("$", "other-text"),
         ] {
-            assert_eq!(word(line, true), want, "{line}");
+            assert_eq!(word(line), want, "{line}");
         }
-        assert_eq!(word("$HEHDT,274.07,T", false), "HEHDT HDT");
-        assert_eq!(word("$HEHDT,274.07", false), "torn");
-        assert_eq!(word("$HEHDT,274.08,T*19", false), "checksum");
     }
 
     #[test]
     fn sentences_are_found_among_binary() {
         let mut line = b"\xb5\x62\x01$\x07*".to_vec();
         line.extend(b"$HEHDT,274.07,T*19\xd3\x00$GPHDT,196.67,T*0A");
-        assert!(matches!(classify(&line, true), Line::Mixed));
+        assert!(matches!(classify(&line), Line::Mixed));
         let found: Vec<_> = Within::new(&line).map(|s| s.body.to_vec()).collect();
         assert_eq!(found, [b"274.07,T".to_vec(), b"196.67,T".to_vec()]);
     }
@@ -447,8 +443,8 @@ mod tests {
         }
 
         #[test]
-        fn any_bytes_do_no_harm(line in proptest::collection::vec(any::<u8>(), 0..200), required: bool) {
-            if let Line::Mixed = classify(&line, required) {
+        fn any_bytes_do_no_harm(line in proptest::collection::vec(any::<u8>(), 0..200)) {
+            if let Line::Mixed = classify(&line) {
                 let _ = Within::new(&line).count();
                 let _ = classify_without_sentence(&line);
             }

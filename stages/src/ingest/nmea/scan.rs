@@ -134,8 +134,9 @@ impl<'s> Scan<'s> {
         if std::mem::take(&mut self.overlong) {
             line = b"\0";
         }
-        let (outcome, text) = match classify(line, self.settings.checksum_required) {
+        let (outcome, text) = match classify(line) {
             Line::Sentence(sentence) => (self.sentence(&sentence), line),
+            Line::Bare(sentence) => (self.bare(&sentence), line),
             Line::Ignored(word) => (Outcome::ignored(word), line),
             Line::Damaged(reason) => (Outcome::Damaged(reason), line),
             Line::Mixed => (self.mixed(line), line),
@@ -157,6 +158,22 @@ impl<'s> Scan<'s> {
                 }
             }
         }
+    }
+
+    /// A sentence without a checksum. Where others of its address have one, it was cut: the last
+    /// field may be half of what it was.
+    #[cold]
+    fn bare(&mut self, s: &Sentence<'_>) -> Outcome {
+        let required = self.settings.checksum_required;
+        let tally = self.tally();
+        if tally.sentences.of(s.key()) > tally.bare.of(s.key()) {
+            return Outcome::Damaged(Reason::Torn);
+        }
+        if required {
+            return Outcome::Damaged(Reason::NoChecksum);
+        }
+        tally.bare.add(s.key(), 1);
+        self.sentence(s)
     }
 
     /// A line with other bytes before or between sentences: used if one of them is.

@@ -91,6 +91,8 @@ pub struct Tally {
     pub ignored: Counter,
     /// Whole sentences by address, used or not.
     pub sentences: Counter,
+    /// Those of them that had no checksum.
+    pub bare: Counter,
     /// Sentences found behind other bytes on their line.
     pub behind: u64,
     /// Damaged lines by reason, in the order of [`Reason::ALL`].

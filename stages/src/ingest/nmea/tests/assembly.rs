@@ -130,3 +130,17 @@ fn an_epoch_may_go_on_in_the_next_file() {
         assert_eq!(c.total, c.used + c.ignored.values().sum::<u64>() + c.damaged.values().sum::<u64>(), "{c:?}");
     }
 }
+
+#[test]
+fn a_missing_checksum_is_a_cut_where_others_have_one() {
+    let relaxed = Settings { checksum_required: false, ..Settings::default() };
+    // Cut inside the base station's name: all 14 fields are there, and the name is another.
+    let cut = "$GNGGA,101502.00,4001.1000002,N,10515.7654321,W,4,18,0.6,1580.123,M,-15.432,M,1.2,02\r\n";
+    let log = read(&relaxed, (gga(1) + cut + &gga(3)).as_bytes());
+    assert_eq!(log.columns.rows(), 2);
+    assert_eq!(log.columns.bases, ["0231"]);
+    assert_eq!(log.tallies[0].damaged(line::Reason::Torn), 1);
+    let log = read(&relaxed, cut.as_bytes());
+    assert_eq!(log.columns.bases, ["02"]);
+    assert_eq!(plain(cut).tallies[0].damaged(line::Reason::NoChecksum), 1);
+}

@@ -111,7 +111,7 @@ fn another_reader_agrees() {
             let bytes = std::fs::read(file.unwrap().path()).unwrap();
             for raw in bytes.split(|b| *b == b'\n') {
                 let raw = raw.strip_suffix(b"\r").unwrap_or(raw);
-                let found: Vec<_> = match classify(raw, true) {
+                let found: Vec<_> = match classify(raw) {
                     Line::Sentence(s) => vec![s],
                     Line::Mixed => Within::new(raw).collect(),
                     _ => vec![],

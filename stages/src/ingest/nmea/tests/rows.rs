@@ -5,7 +5,7 @@ use crate::ingest::nmea::line::{Line, Reason, classify};
 use crate::ingest::nmea::sentence as fields;
 
 fn whole(text: &str) -> line::Sentence<'_> {
-    match classify(text.as_bytes(), true) {
+    match classify(text.as_bytes()) {
         Line::Sentence(s) => s,
         other => panic!("{text}: {other:?}"),
     }
