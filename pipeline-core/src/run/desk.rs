@@ -124,8 +124,8 @@ impl Desk {
         let mut products = vec![];
         let mut done: Vec<&PathBuf> = vec![];
         for (target, temporary, name) in &pending {
-            let bytes = match std::fs::read(temporary).and_then(|b| std::fs::rename(temporary, target).map(|()| b)) {
-                Ok(bytes) => bytes,
+            let (sha256, bytes) = match digest(temporary).and_then(|d| std::fs::rename(temporary, target).map(|()| d)) {
+                Ok(digest) => digest,
                 Err(e) => {
                     for (_, temporary, _) in &pending {
                         let _ = std::fs::remove_file(temporary);
@@ -138,7 +138,7 @@ impl Desk {
             };
             done.push(target);
             let rows = lock(&self.kept).delivered.iter().filter(|(n, _)| n == name).map(|(_, r)| *r).sum();
-            products.push(Product { name: name.clone(), sha256: record::sha256_hex(&bytes), bytes: bytes.len() as u64, rows });
+            products.push(Product { name: name.clone(), sha256, bytes, rows });
         }
         products.sort();
         Ok(products)
@@ -150,6 +150,13 @@ impl Desk {
             let _ = std::fs::remove_file(temporary);
         }
     }
+}
+
+/// SHA-256 and size of a file, piece by piece: a delivery may be large.
+fn digest(path: &Path) -> std::io::Result<(String, u64)> {
+    let mut hasher = Sha256::new();
+    let bytes = std::io::copy(&mut std::fs::File::open(path)?, &mut hasher)?;
+    Ok((record::hex(&hasher.finalize()), bytes))
 }
 
 /// The problem of a delivery that cannot be written.

@@ -222,9 +222,12 @@ pub fn median(mut values: Vec<f64>) -> f64 {
     if values.is_empty() {
         return f64::NAN;
     }
-    values.sort_unstable_by(f64::total_cmp);
     let n = values.len();
-    if n % 2 == 1 { values[n / 2] } else { 0.5 * (values[n / 2 - 1] + values[n / 2]) }
+    let (below, middle, _) = values.select_nth_unstable_by(n / 2, f64::total_cmp);
+    match below.iter().copied().max_by(f64::total_cmp) {
+        Some(under) if n % 2 == 0 => 0.5 * (under + *middle),
+        _ => *middle,
+    }
 }
 
 /// Standard deviation of one epoch about the mean: horizontal (both axes together) and up.

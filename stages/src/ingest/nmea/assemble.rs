@@ -11,7 +11,7 @@ use super::log::{At, DateRun, Log, Step};
 use super::number::DAY;
 use super::{HeightRule, Settings, UntimedRule};
 use crate::ingest::columns::Fix;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 
 /// Epochs that are open at once.
 const OPEN: usize = 4;
@@ -53,7 +53,7 @@ pub struct Assembler<'s> {
     settings: &'s Settings,
     /// What was read so far.
     pub log: Log,
-    open: Vec<Draft>,
+    open: VecDeque<Draft>,
     closed: [i64; CLOSED],
     closed_at: usize,
     /// Time of the epoch that sentences without a time belong to; `None`: they belong nowhere.
@@ -75,7 +75,7 @@ impl<'s> Assembler<'s> {
         Self {
             settings,
             log: Log::default(),
-            open: Vec::with_capacity(OPEN + 1),
+            open: VecDeque::with_capacity(OPEN + 1),
             closed: [i64::MIN; CLOSED],
             closed_at: 0,
             current: None,
@@ -169,9 +169,9 @@ impl<'s> Assembler<'s> {
 
     /// Opens an epoch; `None` when it was closed a short while ago.
     fn open_new(&mut self, time: i64, at: At) -> Option<usize> {
-        let newest = self.open.last().map(|d| d.when).or_else(|| self.last_row.map(|(w, _)| w));
+        let newest = self.open.back().map(|d| d.when).or_else(|| self.last_row.map(|(w, _)| w));
         let Some(newest) = newest else {
-            self.open.push(Draft::new(time, at.file, at.line));
+            self.open.push_back(Draft::new(time, at.file, at.line));
             return Some(0);
         };
         let day = newest.div_euclid(DAY);
@@ -190,25 +190,23 @@ impl<'s> Assembler<'s> {
             if when - newest > GAP {
                 self.close_all();
             }
-            self.open.push(Draft::new(when, at.file, at.line));
+            self.open.push_back(Draft::new(when, at.file, at.line));
             if self.open.len() > OPEN {
-                let draft = self.open.remove(0);
-                self.close(&draft);
+                self.close_first();
             }
             return Some(self.open.len() - 1);
         }
         if self.closed.contains(&when) {
             return None;
         }
-        let oldest_open = self.open.first().map_or(i64::MAX, |d| d.when);
+        let oldest_open = self.open.front().map_or(i64::MAX, |d| d.when);
         if when > last_closed && when > oldest_open.saturating_sub(GAP) {
             // An older time that was not seen yet, in between.
             if self.open.len() == OPEN {
                 if when < oldest_open {
                     return None;
                 }
-                let draft = self.open.remove(0);
-                self.close(&draft);
+                self.close_first();
             }
             let index = self.open.partition_point(|d| d.when < when);
             self.open.insert(index, Draft::new(when, at.file, at.line));
@@ -219,7 +217,7 @@ impl<'s> Assembler<'s> {
             return None;
         }
         self.close_all();
-        self.open.push(Draft::new(when, at.file, at.line));
+        self.open.push_back(Draft::new(when, at.file, at.line));
         Some(0)
     }
 
@@ -252,6 +250,12 @@ impl<'s> Assembler<'s> {
                     Outcome::ignored("unplaced")
                 }
             }
+        }
+    }
+
+    fn close_first(&mut self) {
+        if let Some(draft) = self.open.pop_front() {
+            self.close(&draft);
         }
     }
 

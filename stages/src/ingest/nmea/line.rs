@@ -148,9 +148,13 @@ impl<'a> Sentence<'a> {
     /// Splits the text between `$` and `*`.
     #[inline]
     fn split(inner: &'a [u8]) -> Self {
-        let (address, body) = match memchr(b',', inner) {
-            Some(comma) => (&inner[..comma], &inner[comma + 1..]),
-            None => (inner, &[][..]),
+        // Nearly every address has five letters: looked at first, without a search.
+        let (address, body) = match inner {
+            [a, b, c, d, e, b',', body @ ..] if ![a, b, c, d, e].contains(&&b',') => (&inner[..5], body),
+            _ => match memchr(b',', inner) {
+                Some(comma) => (&inner[..comma], &inner[comma + 1..]),
+                None => (inner, &[][..]),
+            },
         };
         let formatter = match address {
             // `PQ` is a talker in front of a known formatter, and a maker's prefix elsewhere.
@@ -178,6 +182,10 @@ impl<'a> Sentence<'a> {
 #[inline]
 #[must_use]
 pub fn pack(word: &[u8]) -> u128 {
+    // The usual length apart: a copy of unknown length is a call into the library.
+    if let [a, b, c, d, e] = *word {
+        return u128::from_be_bytes([a, b, c, d, e, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0]);
+    }
     let mut bytes = [0_u8; 16];
     let n = word.len().min(16);
     bytes[..n].copy_from_slice(&word[..n]);

@@ -4,7 +4,6 @@
 
 use super::line::{Formatter, Reason, Sentence};
 use super::number::{angle, days_of, decimal, effective_decimals, time_of_day, whole};
-use memchr::memchr_iter;
 
 /// Metres per second of one knot: 1852 m per hour.
 pub const KNOT: f64 = 1852.0 / 3600.0;
@@ -13,6 +12,15 @@ const NONE: f64 = f64::NAN;
 
 type Read<T> = Result<T, Reason>;
 const BAD: Reason = Reason::Malformed;
+
+/// The high bit of every byte that is a comma, and no other bit.
+#[inline]
+const fn commas(word: u64) -> u64 {
+    const LOW: u64 = 0x7f7f_7f7f_7f7f_7f7f;
+    let d = word ^ (0x0101_0101_0101_0101 * b',' as u64);
+    // No carry leaves its byte, so this is exact, unlike the shorter form with a subtraction.
+    !(((d & LOW) + LOW) | d | LOW)
+}
 
 /// The data fields of one sentence.
 pub struct Fields<'a> {
@@ -30,20 +38,28 @@ impl<'a> Fields<'a> {
     #[inline]
     pub fn new(sentence: &Sentence<'a>) -> Read<Self> {
         let body = sentence.body;
-        let mut ends = [0_u16; 20];
-        let mut count = 0;
-        for comma in memchr_iter(b',', body) {
-            if count >= 19 || comma > 4_000 {
-                return Err(BAD);
-            }
-            #[allow(clippy::cast_possible_truncation)]
-            {
-                ends[count] = comma as u16;
-            }
-            count += 1;
-        }
         if body.len() > 4_000 {
             return Err(BAD);
+        }
+        let mut ends = [0_u16; 20];
+        let mut count = 0;
+        // Fields are short: a search for each comma costs more than eight bytes at a time.
+        let (words, rest) = body.as_chunks::<8>();
+        let mut last = [0_u8; 8];
+        last[..rest.len()].copy_from_slice(rest);
+        for (start, word) in (0_u16..).step_by(8).zip(words.iter().chain(std::iter::once(&last))) {
+            let mut commas = commas(u64::from_le_bytes(*word));
+            while commas != 0 {
+                if count >= 19 {
+                    return Err(BAD);
+                }
+                #[allow(clippy::cast_possible_truncation)]
+                {
+                    ends[count] = start + (commas.trailing_zeros() / 8) as u16;
+                }
+                count += 1;
+                commas &= commas - 1;
+            }
         }
         #[allow(clippy::cast_possible_truncation)]
         {
@@ -498,4 +514,28 @@ pub fn xdr<'a>(sentence: &Sentence<'a>) -> impl Iterator<Item = Read<Transducer<
         let value = if value.is_empty() { NONE } else if let Some(d) = decimal(value) { d.value } else { return Some(Err(BAD)) };
         Some(Ok(Transducer { kind, value, unit, name }))
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn fields_are_what_stands_between_commas(parts in prop::collection::vec("[ -+\\--~\u{80}-\u{ff}]{0,11}", 14)) {
+            let body = parts.join(",");
+            let sentence = Sentence { address: b"GNGGA", formatter: Formatter::GGA, body: body.as_bytes() };
+            let Ok(fields) = Fields::new(&sentence) else { return Err(TestCaseError::fail("fourteen fields")) };
+            for (i, part) in parts.iter().enumerate() {
+                prop_assert_eq!(fields.get(i), part.as_bytes());
+            }
+        }
+
+        #[test]
+        fn commas_of_any_word(word: [u8; 8]) {
+            let marks = commas(u64::from_le_bytes(word)).to_le_bytes();
+            prop_assert!(word.iter().zip(marks).all(|(b, m)| m == if *b == b',' { 0x80 } else { 0 }));
+        }
+    }
 }

@@ -4,10 +4,13 @@ use super::line::{Reason, unpack};
 use pipeline_core::stage::LineCount;
 use std::collections::BTreeMap;
 
-/// Counts by a packed word. Few words occur, and the last one found is looked at first.
+/// Counts by a packed word. Few words occur, and in much the same order: the one that followed the
+/// last word the time before is looked at first.
 #[derive(Clone, Debug, Default)]
 pub struct Counter {
     entries: Vec<(u128, u64)>,
+    /// For each entry the one that came after it.
+    after: Vec<usize>,
     last: usize,
 }
 
@@ -19,10 +22,12 @@ impl Counter {
     /// Adds `n` to a word.
     #[inline]
     pub fn add(&mut self, key: u128, n: u64) {
-        if let Some((k, count)) = self.entries.get_mut(self.last)
+        let guess = self.after.get(self.last).copied().unwrap_or(0);
+        if let Some((k, count)) = self.entries.get_mut(guess)
             && *k == key
         {
             *count += n;
+            self.last = guess;
             return;
         }
         self.find(key, n);
@@ -31,10 +36,11 @@ impl Counter {
     fn find(&mut self, key: u128, n: u64) {
         if let Some(i) = self.entries.iter().position(|(k, _)| *k == key) {
             self.entries[i].1 += n;
-            self.last = i;
+            self.follow(i);
         } else if self.entries.len() < Self::MOST {
-            self.last = self.entries.len();
             self.entries.push((key, n));
+            self.after.push(0);
+            self.follow(self.entries.len() - 1);
         } else {
             let rest = super::line::pack(b"others");
             match self.entries.iter_mut().find(|(k, _)| *k == rest) {
@@ -42,6 +48,13 @@ impl Counter {
                 None => self.entries.push((rest, n)),
             }
         }
+    }
+
+    fn follow(&mut self, next: usize) {
+        if let Some(after) = self.after.get_mut(self.last) {
+            *after = next;
+        }
+        self.last = next;
     }
 
     /// Words and counts, by name.
