@@ -220,7 +220,9 @@ steps:
 #[test]
 fn files_that_are_not_there() {
     let (_keep, folder) = bench();
-    for (log, notes) in [("nowhere.nmea", "good-notes.csv"), ("good.nmea", "nowhere.csv"), ("'*.nothing'", "good-notes.csv"), ("'.'", "good-notes.csv")] {
+    for (log, notes) in
+        [("nowhere.nmea", "good-notes.csv"), ("good.nmea", "nowhere.csv"), ("'*.nothing'", "good-notes.csv"), ("'.'", "good-notes.csv")]
+    {
         job(&folder, log, notes);
         let (exit, found) = run(&folder);
         assert_eq!(exit, 2, "{log}");
@@ -237,7 +239,8 @@ fn earlier_results_are_not_replaced_unasked() {
     let (_keep, folder) = bench();
     job(&folder, "good.nmea", "good-notes.csv");
     assert_eq!(run(&folder).0, 0);
-    let before: Vec<(String, Vec<u8>)> = files(&folder.join("out")).into_iter().map(|f| (f.clone(), std::fs::read(folder.join("out").join(f)).unwrap())).collect();
+    let before: Vec<(String, Vec<u8>)> =
+        files(&folder.join("out")).into_iter().map(|f| (f.clone(), std::fs::read(folder.join("out").join(f)).unwrap())).collect();
     let output = gunter(&folder, &["run", "job.yaml", "--format", "json"]);
     assert_eq!(code(&output), 1);
     assert!(find(&findings(&json(&output)), "export/exists").is_some());

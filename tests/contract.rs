@@ -22,7 +22,11 @@ fn names_and_pages_have_their_form() {
         }
         assert_eq!(spec.name.starts_with("export-"), spec.delivers, "{}", spec.name);
         assert_eq!(spec.name.starts_with("ingest-"), spec.inputs == Inputs::None, "{}", spec.name);
-        assert!(!spec.examples.is_empty() || kind.options_schema()["properties"].as_object().is_none_or(serde_json::Map::is_empty), "{}: no example", spec.name);
+        assert!(
+            !spec.examples.is_empty() || kind.options_schema()["properties"].as_object().is_none_or(serde_json::Map::is_empty),
+            "{}: no example",
+            spec.name
+        );
     }
 }
 
@@ -78,7 +82,10 @@ fn codes_in(folder: &Path, out: &mut BTreeSet<String>) {
             if name != "tests" {
                 codes_in(&path, out);
             }
-        } else if name.ends_with(".rs") && !name.starts_with("tests") && !matches!(name.as_str(), "codes.rs" | "test_rows.rs" | "traps.rs" | "conformance.rs" | "testing.rs" | "fixture.rs") {
+        } else if name.ends_with(".rs")
+            && !name.starts_with("tests")
+            && !matches!(name.as_str(), "codes.rs" | "test_rows.rs" | "traps.rs" | "conformance.rs" | "testing.rs" | "fixture.rs")
+        {
             let text = std::fs::read_to_string(&path).unwrap();
             let text = text.split("#[cfg(test)]\nmod tests {").next().unwrap();
             for literal in text.split('"').skip(1).step_by(1) {
@@ -94,7 +101,8 @@ fn codes_in(folder: &Path, out: &mut BTreeSet<String>) {
 
 /// The areas of findings.
 const AREAS: &[&str] = &[
-    "average", "data", "export", "frame", "gate", "height", "ingest", "job", "laser", "notes", "plan", "points", "rig", "run", "stage", "time",
+    "average", "data", "export", "frame", "gate", "height", "ingest", "job", "laser", "notes", "plan", "points", "rig", "run", "stage",
+    "time",
 ];
 
 #[test]

@@ -16,7 +16,10 @@ fn hold(file: &str, want: &str) {
         return;
     }
     let have = std::fs::read_to_string(path).unwrap_or_default();
-    assert!(have == want, "`{file}` is stale; renew it with\n  GUNTER_RENEW=1 cargo test --release --workspace --test generated\nand read the difference");
+    assert!(
+        have == want,
+        "`{file}` is stale; renew it with\n  GUNTER_RENEW=1 cargo test --release --workspace --test generated\nand read the difference"
+    );
 }
 
 fn answer(words: &[&str]) -> String {

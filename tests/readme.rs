@@ -68,7 +68,8 @@ fn console_blocks_print_what_they_say() {
     let path = format!("{}:{}", program.display(), std::env::var("PATH").unwrap());
     for step in steps {
         let script = format!("set -o pipefail; {{ {} ; }} 2>&1", step.command);
-        let run = Command::new("bash").args(["-c", &script]).current_dir(folder.path()).env("PATH", &path).env("NO_COLOR", "1").output().unwrap();
+        let run =
+            Command::new("bash").args(["-c", &script]).current_dir(folder.path()).env("PATH", &path).env("NO_COLOR", "1").output().unwrap();
         let text = String::from_utf8(run.stdout).unwrap();
         let lines: Vec<&str> = text.trim_end().lines().map(str::trim_end).collect();
         let mut pattern: Vec<String> = step.output;

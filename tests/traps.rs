@@ -80,8 +80,10 @@ traps! { T01 T02 T03 T04 T06 T08 T10 T11 T13 T14 T15 T18 }
 
 #[test]
 fn every_folder_is_tested() {
-    let mut folders: Vec<String> =
-        std::fs::read_dir(root().join("tests/fixtures/traps")).unwrap().map(|e| e.unwrap().file_name().to_string_lossy().into_owned()).collect();
+    let mut folders: Vec<String> = std::fs::read_dir(root().join("tests/fixtures/traps"))
+        .unwrap()
+        .map(|e| e.unwrap().file_name().to_string_lossy().into_owned())
+        .collect();
     folders.sort();
     assert_eq!(folders, NAMES);
 }

@@ -58,7 +58,8 @@ fn write_first_job(report: &stages::inspect::Report, logs: &[PathBuf], job_path:
     for (path, _) in &files {
         if path.exists() {
             return Err(Problem::from(
-                Diagnostic::new("export/exists", Verdict::Error, format!("`{}` exists already", path.display())).fix("choose another name for the job"),
+                Diagnostic::new("export/exists", Verdict::Error, format!("`{}` exists already", path.display()))
+                    .fix("choose another name for the job"),
             ));
         }
     }
@@ -85,6 +86,7 @@ fn write_first_job(report: &stages::inspect::Report, logs: &[PathBuf], job_path:
 
 fn cannot_write(path: &Path, error: &std::io::Error) -> Problem {
     Problem::from(
-        Diagnostic::new("export/cannot-write", Verdict::Error, format!("`{}` cannot be written: {error}", path.display())).fix("choose a folder that may be written"),
+        Diagnostic::new("export/cannot-write", Verdict::Error, format!("`{}` cannot be written: {error}", path.display()))
+            .fix("choose a folder that may be written"),
     )
 }

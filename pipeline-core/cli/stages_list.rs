@@ -74,7 +74,17 @@ fn type_word(root: &Value, schema: &Value) -> String {
     if types == ["array"] {
         return format!("list of {}", schema.get("items").map_or_else(|| "values".into(), |i| type_word(root, i)));
     }
-    types.iter().map(|t| match *t { "string" => "text", "integer" => "whole number", "object" => "keys", "boolean" => "true or false", t => t }).collect::<Vec<_>>().join(" or ")
+    types
+        .iter()
+        .map(|t| match *t {
+            "string" => "text",
+            "integer" => "whole number",
+            "object" => "keys",
+            "boolean" => "true or false",
+            t => t,
+        })
+        .collect::<Vec<_>>()
+        .join(" or ")
 }
 
 fn words(schema: &Value) -> Option<Vec<&str>> {

@@ -100,7 +100,9 @@ impl Compiler<'_> {
             Err(e) => {
                 let mut d = Diagnostic::new("job/missing-file", Verdict::Error, format!("`{name}` cannot be read: {e}"));
                 d = match named_by {
-                    Some((document, key)) => d.label(self.documents[document].value_label(key, "named here")).fix("paths are relative to the job file"),
+                    Some((document, key)) => {
+                        d.label(self.documents[document].value_label(key, "named here")).fix("paths are relative to the job file")
+                    }
                     None => d.fix("give the path of a job file; `gunter inspect LOG --write-job FILE` makes a first one"),
                 };
                 self.findings.push(d);
@@ -164,18 +166,8 @@ impl Compiler<'_> {
         let results = folder.join(&results_name);
         self.results = Some(results.clone());
         self.findings.extend(checks::job(&job, &self.documents[job_document], self.registry));
-        let mut plan = Plan {
-            nodes: vec![],
-            documents: vec![],
-            results,
-            results_name,
-            locality: None,
-            notes: vec![],
-            folder,
-            rig,
-            reference,
-            job,
-        };
+        let mut plan =
+            Plan { nodes: vec![], documents: vec![], results, results_name, locality: None, notes: vec![], folder, rig, reference, job };
         if sides_broken {
             self.check_options_only(&plan.job, job_document);
             return None;
@@ -228,7 +220,13 @@ impl Compiler<'_> {
         }
     }
 
-    fn options_fit(&mut self, step: usize, options: &serde_json::Map<String, serde_json::Value>, schema: &serde_json::Value, document: usize) -> bool {
+    fn options_fit(
+        &mut self,
+        step: usize,
+        options: &serde_json::Map<String, serde_json::Value>,
+        schema: &serde_json::Value,
+        document: usize,
+    ) -> bool {
         let document = &self.documents[document];
         let found = conform::conform(document, &format!("steps[{step}].options"), &serde_json::Value::Object(options.clone()), schema);
         let good = found.is_empty();

@@ -32,7 +32,11 @@ impl<'de> Deserialize<'de> for EpochText {
                 f.write_str("a decimal year such as 2010.0, or `observation`")
             }
             fn visit_f64<E: serde::de::Error>(self, v: f64) -> Result<EpochText, E> {
-                if (1900.0..2200.0).contains(&v) { Ok(EpochText::Year(v)) } else { Err(E::custom(format!("`{v}` is not a decimal year between 1900 and 2200"))) }
+                if (1900.0..2200.0).contains(&v) {
+                    Ok(EpochText::Year(v))
+                } else {
+                    Err(E::custom(format!("`{v}` is not a decimal year between 1900 and 2200")))
+                }
             }
             fn visit_i64<E: serde::de::Error>(self, v: i64) -> Result<EpochText, E> {
                 #[allow(clippy::cast_precision_loss)]
@@ -46,7 +50,9 @@ impl<'de> Deserialize<'de> for EpochText {
                 if v == "observation" {
                     return Ok(EpochText::Observation);
                 }
-                v.parse().map_err(|_| E::custom(format!("`{v}` is neither a decimal year nor `observation`"))).and_then(|y| self.visit_f64(y))
+                v.parse()
+                    .map_err(|_| E::custom(format!("`{v}` is neither a decimal year nor `observation`")))
+                    .and_then(|y| self.visit_f64(y))
             }
         }
         d.deserialize_any(V)

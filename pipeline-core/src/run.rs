@@ -128,11 +128,8 @@ pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Syn
     let findings = std::mem::take(&mut run.findings);
     let record = run.record(failed, products, findings, started, clock);
     // A refusal to replace results must not itself replace their record.
-    let record_error = if previous_in_the_way {
-        None
-    } else {
-        std::fs::create_dir_all(&plan.results).and_then(|()| record.write(&record_path)).err()
-    };
+    let record_error =
+        if previous_in_the_way { None } else { std::fs::create_dir_all(&plan.results).and_then(|()| record.write(&record_path)).err() };
     Outcome { record, record_path, record_kept_back: previous_in_the_way, record_error }
 }
 
@@ -203,15 +200,18 @@ fn lock<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
 
 impl Run<'_> {
     fn prepare(&self, record_path: &std::path::Path, in_the_way: &mut bool) -> Result<(), Problem> {
-        if record_path.exists() && !self.settings.overwrite
-            && !old_run_failed(record_path) {
-                *in_the_way = true;
-                return Err(Problem::from(
-                    Diagnostic::new("export/exists", Verdict::Block, format!("`{}` holds the results of an earlier run", self.plan.results_name))
-                        .why("a delivery is never replaced silently")
-                        .fix("move it away, choose another `results` folder in the job, or run with `--overwrite`"),
-                ));
-            }
+        if record_path.exists() && !self.settings.overwrite && !old_run_failed(record_path) {
+            *in_the_way = true;
+            return Err(Problem::from(
+                Diagnostic::new(
+                    "export/exists",
+                    Verdict::Block,
+                    format!("`{}` holds the results of an earlier run", self.plan.results_name),
+                )
+                .why("a delivery is never replaced silently")
+                .fix("move it away, choose another `results` folder in the job, or run with `--overwrite`"),
+            ));
+        }
         std::fs::create_dir_all(&self.plan.results).map_err(|e| desk::cannot_write(&self.plan.results_name, &e))?;
         for node in &self.plan.nodes {
             for resource in node.bound.stage.resources() {
@@ -336,7 +336,11 @@ impl Run<'_> {
             let needed = |i: usize| leaving.contains(&i) || members[k..].iter().any(|m| self.plan.nodes[*m].inputs.first() == Some(&i));
             let table = self.call(*n, node, inputs, Some((number, session)))?;
             tables.insert(*n, table);
-            tables.retain(|i, _| *i == *n || (needed(*i) && (leaving.contains(i) || members[k + 1..].iter().any(|m| self.plan.nodes[*m].inputs.first() == Some(i)))));
+            tables.retain(|i, _| {
+                *i == *n
+                    || (needed(*i)
+                        && (leaving.contains(i) || members[k + 1..].iter().any(|m| self.plan.nodes[*m].inputs.first() == Some(i))))
+            });
         }
         leaving.iter().map(|n| tables.remove(n).ok_or_else(|| Problem::broken("a table was given up too early"))).collect()
     }
@@ -364,9 +368,10 @@ impl Run<'_> {
         let place = |mut p: Problem| {
             p.finding.step = Some(node.id.clone());
             if p.finding.place.is_empty()
-                && let Some((_, s)) = session {
-                    p.finding.place = format!("session `{}`", s.name);
-                }
+                && let Some((_, s)) = session
+            {
+                p.finding.place = format!("session `{}`", s.name);
+            }
             p
         };
         let table = match result {
@@ -452,9 +457,13 @@ impl Run<'_> {
         for (i, waiver) in self.plan.job.waivers.iter().enumerate() {
             if !used.contains(&(waiver.code.clone(), waiver.scope.clone())) {
                 self.findings.push(
-                    Diagnostic::new("job/unused-waiver", Verdict::Warn, format!("the waiver of `{}` for `{}` lifted nothing", waiver.code, waiver.scope))
-                        .label(self.plan.documents[0].value_label(&format!("waivers[{i}].code"), "this waiver"))
-                        .fix("remove it, or correct its code and scope"),
+                    Diagnostic::new(
+                        "job/unused-waiver",
+                        Verdict::Warn,
+                        format!("the waiver of `{}` for `{}` lifted nothing", waiver.code, waiver.scope),
+                    )
+                    .label(self.plan.documents[0].value_label(&format!("waivers[{i}].code"), "this waiver"))
+                    .fix("remove it, or correct its code and scope"),
                 );
             }
         }

@@ -65,11 +65,7 @@ impl Table {
     pub fn check(&self) -> Result<(), Problem> {
         let columns = self.data.columns();
         if columns.len() != self.schema.columns.len() {
-            return Err(Problem::broken(format!(
-                "{} columns were promised and {} delivered",
-                self.schema.columns.len(),
-                columns.len()
-            )));
+            return Err(Problem::broken(format!("{} columns were promised and {} delivered", self.schema.columns.len(), columns.len())));
         }
         for (have, want) in columns.iter().zip(&self.schema.columns) {
             if have.name().as_str() != want.name {

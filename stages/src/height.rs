@@ -1,10 +1,10 @@
 //! Heights above a vertical datum.
 
 pub mod convert;
-#[cfg(test)]
-mod tests;
 pub(crate) mod findings;
 pub(crate) mod plan;
+#[cfg(test)]
+mod tests;
 
 use pipeline_core::stage::{StageKind, kind};
 use std::sync::Arc;

@@ -16,16 +16,8 @@ use std::sync::Arc;
 /// Every built-in stage, in the order of a job: the one list.
 #[must_use]
 pub fn builtin() -> Vec<Arc<dyn StageKind>> {
-    [
-        ingest::kinds(),
-        quality::kinds(),
-        occupation::kinds(),
-        rig::kinds(),
-        height::kinds(),
-        reference::kinds(),
-        export::kinds(),
-    ]
-    .into_iter()
-    .flatten()
-    .collect()
+    [ingest::kinds(), quality::kinds(), occupation::kinds(), rig::kinds(), height::kinds(), reference::kinds(), export::kinds()]
+        .into_iter()
+        .flatten()
+        .collect()
 }

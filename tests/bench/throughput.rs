@@ -74,9 +74,9 @@ fn run() -> Answer<String> {
 #[allow(clippy::cast_precision_loss)]
 fn line(r: &Row) -> Answer<String> {
     let mut s = String::new();
-    write!(
+    writeln!(
         s,
-        "| {} | {} | {:.1} | {} | {} | {:.2} | {:.1} | {:.0} | {} |\n",
+        "| {} | {} | {:.1} | {} | {} | {:.2} | {:.1} | {:.0} | {} |",
         r.sessions,
         r.threads,
         r.bytes as f64 / 1e6,

@@ -9,10 +9,7 @@ use std::path::Path;
 fn rows(path: &Path) -> std::io::Result<Vec<BTreeMap<String, String>>> {
     let mut reader = csv::Reader::from_path(path)?;
     let names = reader.headers()?.clone();
-    reader
-        .records()
-        .map(|record| Ok(names.iter().zip(&record?).map(|(name, cell)| (name.to_owned(), cell.to_owned())).collect()))
-        .collect()
+    reader.records().map(|record| Ok(names.iter().zip(&record?).map(|(name, cell)| (name.to_owned(), cell.to_owned())).collect())).collect()
 }
 
 fn cell<'a>(row: &'a BTreeMap<String, String>, name: &str) -> std::io::Result<&'a str> {
@@ -61,6 +58,11 @@ pub fn text(truth: &Path, points: &Path) -> std::io::Result<String> {
     let _ = writeln!(out, "points    {found} of {expected} that should be delivered");
     let _ = writeln!(out, "position  {} of {found} within `horizontal_95_m` of the truth, largest error {:.3} m", within[0], largest[0]);
     let _ = writeln!(out, "height    {} of {found} within `vertical_95_m` of the truth, largest error {:.3} m", within[1], largest[1]);
-    let _ = writeln!(out, "others    {} delivered that should have been kept back{}", odd.len(), if odd.is_empty() { String::new() } else { format!(": {}", odd.join(", ")) });
+    let _ = writeln!(
+        out,
+        "others    {} delivered that should have been kept back{}",
+        odd.len(),
+        if odd.is_empty() { String::new() } else { format!(": {}", odd.join(", ")) }
+    );
     Ok(out)
 }

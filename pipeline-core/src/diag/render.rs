@@ -65,13 +65,11 @@ fn one(finding: &Diagnostic, documents: &[&Document], colour: bool) -> String {
     let undrawn: Vec<&Label> = finding.labels.iter().filter(|l| drawable(l, documents).is_none()).collect();
     let mut place = finding.place.clone();
     if place.is_empty() {
-        let words: Vec<String> = [
-            finding.point.as_ref().map(|p| format!("point `{p}`")),
-            finding.step.as_ref().map(|s| format!("step `{s}`")),
-        ]
-        .into_iter()
-        .flatten()
-        .collect();
+        let words: Vec<String> =
+            [finding.point.as_ref().map(|p| format!("point `{p}`")), finding.step.as_ref().map(|s| format!("step `{s}`"))]
+                .into_iter()
+                .flatten()
+                .collect();
         if drawn.is_empty() || finding.point.is_some() {
             place = words.join(", ");
         }

@@ -82,9 +82,10 @@ impl Walk<'_> {
         if let Some(any) = schema.get("anyOf").and_then(Value::as_array) {
             let real: Vec<&Value> = any.iter().filter(|s| s.get("type").and_then(Value::as_str) != Some("null")).collect();
             if let ([only], true) = (real.as_slice(), real.len() < any.len())
-                && !value.is_null() {
-                    self.check(path, value, only);
-                }
+                && !value.is_null()
+            {
+                self.check(path, value, only);
+            }
             return;
         }
         if let Some(words) = words_of(&schema) {
@@ -129,15 +130,16 @@ impl Walk<'_> {
                     }
                 }
                 if let Some(least) = schema.get("minItems").and_then(Value::as_u64)
-                    && (items.len() as u64) < least {
-                        self.say(
-                            "job/out-of-range",
-                            format!("`{}` needs at least {least} entries", last_key(path)),
-                            path,
-                            "too few",
-                            "add an entry".into(),
-                        );
-                    }
+                    && (items.len() as u64) < least
+                {
+                    self.say(
+                        "job/out-of-range",
+                        format!("`{}` needs at least {least} entries", last_key(path)),
+                        path,
+                        "too few",
+                        "add an entry".into(),
+                    );
+                }
             }
             Value::Number(n) => self.check_range(path, n.as_f64().unwrap_or(f64::NAN), &schema),
             _ => {}

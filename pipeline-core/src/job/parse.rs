@@ -68,13 +68,14 @@ pub fn read(name: &str, bytes: &[u8]) -> Result<Document, Box<Diagnostic>> {
     if bytes.len() > LARGEST {
         return Err(fail(format!("`{name}` has {} bytes, which is too large for a job file", bytes.len())));
     }
-    let text = std::str::from_utf8(bytes).map_err(|e| {
-        let line = bytes[..e.valid_up_to()].iter().filter(|b| **b == b'\n').count() as u64 + 1;
-        let mut d = fail(format!("`{name}` is not UTF-8 text"));
-        d.labels = vec![Label::lines(name, line, line, "not UTF-8 from here")];
-        d.fix("save the file as UTF-8")
-    })
-    .map_err(|d| Box::new(Diagnostic::clone(&d)))?;
+    let text = std::str::from_utf8(bytes)
+        .map_err(|e| {
+            let line = bytes[..e.valid_up_to()].iter().filter(|b| **b == b'\n').count() as u64 + 1;
+            let mut d = fail(format!("`{name}` is not UTF-8 text"));
+            d.labels = vec![Label::lines(name, line, line, "not UTF-8 from here")];
+            d.fix("save the file as UTF-8")
+        })
+        .map_err(|d| Box::new(Diagnostic::clone(&d)))?;
     let text = text.to_owned();
     let spans = Spans::read(&text);
     let sha256 = crate::record::sha256_hex(text.as_bytes());
@@ -103,7 +104,8 @@ pub fn read(name: &str, bytes: &[u8]) -> Result<Document, Box<Diagnostic>> {
         Box::new(d.fix("check indentation, colons and quotes at this line"))
     })?;
     if value.is_null() {
-        let d = Diagnostic::new("job/syntax", Verdict::Error, format!("`{name}` holds no keys")).label(Label::file(name, "empty, or comments only"));
+        let d = Diagnostic::new("job/syntax", Verdict::Error, format!("`{name}` holds no keys"))
+            .label(Label::file(name, "empty, or comments only"));
         return Err(Box::new(d.fix("`gunter schema` prints the form of the file")));
     }
     document.value = convert(value, "", &document)?;

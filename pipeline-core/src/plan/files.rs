@@ -23,7 +23,10 @@ impl Files for JobFiles {
             return match std::fs::metadata(&plain) {
                 Ok(meta) if meta.is_file() => Ok(vec![(pattern.to_owned(), plain)]),
                 Ok(_) => Err(missing(format!("`{pattern}` is a folder, not a file"), "name files, or a pattern such as `logs/*.nmea`")),
-                Err(e) => Err(missing(format!("`{pattern}` cannot be read: {e}"), "paths are relative to the job file; check spelling and that the file is there")),
+                Err(e) => Err(missing(
+                    format!("`{pattern}` cannot be read: {e}"),
+                    "paths are relative to the job file; check spelling and that the file is there",
+                )),
             };
         }
         let whole = Path::new(&glob::Pattern::escape(&self.folder.to_string_lossy())).join(pattern);
@@ -31,7 +34,8 @@ impl Files for JobFiles {
             .map_err(|e| missing(format!("`{pattern}` is not a pattern: {e}"), "use `*` for any part of a name"))?;
         let mut found = vec![];
         for path in paths {
-            let path = path.map_err(|e| missing(format!("a folder of `{pattern}` cannot be read: {e}"), "check that the folder may be read"))?;
+            let path =
+                path.map_err(|e| missing(format!("a folder of `{pattern}` cannot be read: {e}"), "check that the folder may be read"))?;
             if path.is_file() {
                 let name = path.strip_prefix(&self.folder).unwrap_or(&path).to_string_lossy().replace('\\', "/");
                 found.push((name, path));
@@ -39,7 +43,10 @@ impl Files for JobFiles {
         }
         found.sort();
         if found.is_empty() {
-            return Err(missing(format!("no file matches `{pattern}`"), "paths are relative to the job file; check the pattern and the folder"));
+            return Err(missing(
+                format!("no file matches `{pattern}`"),
+                "paths are relative to the job file; check the pattern and the folder",
+            ));
         }
         Ok(found)
     }

@@ -45,7 +45,11 @@ pub fn frame(frame: &Frame) -> String {
         Heights::ReceiverGeoid => "heights above the receiver's own geoid in m".to_owned(),
         Heights::Vertical { datum, model, unit, .. } => format!("heights in {} above {datum} by {model}", unit.symbol()),
     };
-    let crs = if frame.name == frame.crs || frame.name.is_empty() { frame.crs.clone() } else { format!("{} ({})", frame.name, short(&frame.crs)) };
+    let crs = if frame.name == frame.crs || frame.name.is_empty() {
+        frame.crs.clone()
+    } else {
+        format!("{} ({})", frame.name, short(&frame.crs))
+    };
     format!("{crs}{epoch}; {axes}; {heights}; coordinates of the {}", frame.point.word())
 }
 
@@ -180,10 +184,13 @@ fn plain(value: &Value) -> String {
         Value::String(s) => s.clone(),
         Value::Array(items) if items.is_empty() => "none".to_owned(),
         Value::Array(items) => items.iter().map(plain).collect::<Vec<_>>().join(", "),
-        Value::Number(n) => n.as_f64().filter(|_| n.is_f64()).map_or_else(|| n.to_string(), |f| {
-            let text = format!("{f:.4}");
-            if text.parse::<f64>().is_ok_and(|t| (t - f).abs() <= f.abs() * 1e-9) { f.to_string() } else { text }
-        }),
+        Value::Number(n) => n.as_f64().filter(|_| n.is_f64()).map_or_else(
+            || n.to_string(),
+            |f| {
+                let text = format!("{f:.4}");
+                if text.parse::<f64>().is_ok_and(|t| (t - f).abs() <= f.abs() * 1e-9) { f.to_string() } else { text }
+            },
+        ),
         other => other.to_string(),
     }
 }

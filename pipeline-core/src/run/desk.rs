@@ -276,7 +276,8 @@ impl World for SessionDesk<'_> {
         }
         if lock(&self.desk.kept).pending.iter().any(|(t, _, _)| *t == target) {
             return Err(Problem::from(
-                Diagnostic::new("export/same-file", Verdict::Block, format!("two steps write `{name}`")).fix("give each export its own `path`"),
+                Diagnostic::new("export/same-file", Verdict::Block, format!("two steps write `{name}`"))
+                    .fix("give each export its own `path`"),
             )
             .option(option));
         }

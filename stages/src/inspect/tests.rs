@@ -36,7 +36,7 @@ fn every_log_fits_on_a_screen() {
                 eprintln!("{text}");
                 fits(&text);
                 assert!(serde_json::to_value(&report).unwrap().is_object());
-                let first = first_job(&report, &[name.clone()], "first");
+                let first = first_job(&report, std::slice::from_ref(&name), "first");
                 for yaml in [&first.job, &first.rig, &first.reference] {
                     assert!(!yaml.is_empty() && !yaml.contains("\t"), "{yaml}");
                 }

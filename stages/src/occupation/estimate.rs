@@ -225,7 +225,7 @@ pub fn median(mut values: Vec<f64>) -> f64 {
     let n = values.len();
     let (below, middle, _) = values.select_nth_unstable_by(n / 2, f64::total_cmp);
     match below.iter().copied().max_by(f64::total_cmp) {
-        Some(under) if n % 2 == 0 => 0.5 * (under + *middle),
+        Some(under) if n.is_multiple_of(2) => 0.5 * (under + *middle),
         _ => *middle,
     }
 }

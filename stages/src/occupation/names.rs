@@ -35,12 +35,7 @@ pub struct Whereabouts {
 }
 
 /// The fact of one session.
-pub(super) fn whereabouts(
-    cx: &Cx,
-    positions: &[Vec<f64>; 3],
-    owners: &[Owner],
-    list: &[Occupation],
-) -> Result<serde_json::Value, Problem> {
+pub(super) fn whereabouts(cx: &Cx, positions: &[Vec<f64>; 3], owners: &[Owner], list: &[Occupation]) -> Result<serde_json::Value, Problem> {
     let mut sums: Vec<Option<local::Mean>> = vec![];
     sums.resize_with(list.len(), || None);
     for (row, owner) in owners.iter().enumerate() {

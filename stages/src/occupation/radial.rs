@@ -69,7 +69,13 @@ pub fn radius(p: f64, ee: f64, en: f64, nn: f64) -> f64 {
     for _ in 0..60 {
         let middle = 0.5 * (low + high);
         // The probability rises with the radius: beyond the bracket the answer is known without the integral.
-        let rise = if middle <= near { true } else if middle >= far { false } else { below(middle) };
+        let rise = if middle <= near {
+            true
+        } else if middle >= far {
+            false
+        } else {
+            below(middle)
+        };
         if rise { low = middle } else { high = middle }
     }
     0.5 * (low + high)

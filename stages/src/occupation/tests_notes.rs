@@ -1,9 +1,9 @@
 //! `occupations`: notes, events, standing still.
 
 use super::assign::Occupations;
+use super::names::{self, same_names};
 use super::notes::{Columns, Format, parse};
 use super::test_rows::{Row, S, T0, at, bind, reasons, row, run, run_in, schema, table};
-use super::names::{self, same_names};
 use super::unmatched::{FACT, unmatched_notes};
 use pipeline_core::diag::Verdict;
 use pipeline_core::stage::Bound;

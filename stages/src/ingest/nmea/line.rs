@@ -23,8 +23,7 @@ pub enum Reason {
 
 impl Reason {
     /// All reasons.
-    pub const ALL: [Self; 7] =
-        [Self::Checksum, Self::NoChecksum, Self::Torn, Self::Malformed, Self::Binary, Self::NoTime, Self::Late];
+    pub const ALL: [Self; 7] = [Self::Checksum, Self::NoChecksum, Self::Torn, Self::Malformed, Self::Binary, Self::NoTime, Self::Late];
 
     /// The word in records.
     #[must_use]
@@ -314,7 +313,9 @@ fn unusual(line: &[u8], reason: Option<Reason>) -> Line<'_> {
         return if whole { Line::Bare(sentence) } else { Line::Damaged(Reason::Torn) };
     }
     match trimmed[0] {
-        b'#' if std::str::from_utf8(trimmed).is_ok_and(|t| !t.chars().any(|c| c.is_control() && c != '\t')) => return Line::Ignored("comment"),
+        b'#' if std::str::from_utf8(trimmed).is_ok_and(|t| !t.chars().any(|c| c.is_control() && c != '\t')) => {
+            return Line::Ignored("comment");
+        }
         b'{' | b'[' if text => return Line::Ignored("other-text"),
         b'!' if text => return Line::Ignored("encapsulated"),
         _ => {}

@@ -33,7 +33,10 @@ fn check(columns: &EpochColumns, untimed: bool) -> Result<(), TestCaseError> {
         prop_assert!(same(columns.correction_age[row], i), "age {row}");
         prop_assert!(same((columns.latitude[row] - 40.0) * 60.0, 1.0 + i * 1e-6), "latitude {row}");
         if !columns.sigma_assumed[row] {
-            prop_assert!(same(columns.sigma_north[row], i + 1.25) && same(columns.sigma_east[row], i + 1.5) && same(columns.sigma_up[row], i + 1.75), "sigma {row}");
+            prop_assert!(
+                same(columns.sigma_north[row], i + 1.25) && same(columns.sigma_east[row], i + 1.5) && same(columns.sigma_up[row], i + 1.75),
+                "sigma {row}"
+            );
         }
         prop_assert!(same(columns.speed[row], i * sentence::KNOT), "speed {row}");
         if untimed {
