@@ -310,9 +310,13 @@ impl Stage for IngestNmea {
         let mut bound = Bound::new(stage, schema, Grain::Session).decided("log", decided);
         if cx.rig.is_none() {
             bound.notes.push(Problem::from(
-                Diagnostic::new("ingest/no-rig", Verdict::Note, "the job names no rig: coordinates are taken to mean the antenna's phase centre")
-                    .why("without a rig there are no sensor values, and epochs without GST have no sigma")
-                    .fix("add `rig: rigs/NAME.yaml` to the job if the pole, the laser or sigmas matter"),
+                Diagnostic::new(
+                    "ingest/no-rig",
+                    Verdict::Note,
+                    "the job names no rig: coordinates are taken to mean the antenna's phase centre",
+                )
+                .why("without a rig there are no sensor values, and epochs without GST have no sigma")
+                .fix("add `rig: rigs/NAME.yaml` to the job if the pole, the laser or sigmas matter"),
             ));
         }
         Ok(bound)

@@ -132,7 +132,8 @@ fn job(report: &Report, guess: &Guess, logs: &[String], name: &str, unknowns: &m
 fn sensor(t: &mut String, key: &str, seen: Option<&SensorSeen>) {
     let Some(s) = seen else { return };
     let transducer = if s.sentence == "XDR" { format!(", transducer: {}", quoted(&s.name)) } else { String::new() };
-    let _ = writeln!(t, "  {key}: {{ sentence: {}{transducer} }}   # {} to {} in this log; check the sign", s.sentence, s.lowest, s.highest);
+    let _ =
+        writeln!(t, "  {key}: {{ sentence: {}{transducer} }}   # {} to {} in this log; check the sign", s.sentence, s.lowest, s.highest);
 }
 
 fn rig(report: &Report, guess: &Guess, name: &str, unknowns: &mut Vec<String>) -> String {
@@ -185,7 +186,9 @@ fn rig(report: &Report, guess: &Guess, name: &str, unknowns: &mut Vec<String>) -
         );
     } else {
         unknowns.push("rig `gnss`: the receiver's sigmas, as the log has no GST".to_owned());
-        t.push_str("  # FILL IN: sigmas of one epoch; the log has no GST.\n  # assumed_sigma_horizontal_m: 0.02\n  # assumed_sigma_up_m: 0.035\n");
+        t.push_str(
+            "  # FILL IN: sigmas of one epoch; the log has no GST.\n  # assumed_sigma_horizontal_m: 0.02\n  # assumed_sigma_up_m: 0.035\n",
+        );
     }
     t.push_str("  correlation_time_s: 115\n");
     t
@@ -193,7 +196,8 @@ fn rig(report: &Report, guess: &Guess, name: &str, unknowns: &mut Vec<String>) -
 
 fn reference(report: &Report, name: &str, unknowns: &mut Vec<String>) -> String {
     let mut t = String::new();
-    let place = report.place.as_ref().map_or(String::new(), |p| format!("# The work is near {:.4}, {:.4} deg.\n", p.latitude_deg, p.longitude_deg));
+    let place =
+        report.place.as_ref().map_or(String::new(), |p| format!("# The work is near {:.4}, {:.4} deg.\n", p.latitude_deg, p.longitude_deg));
     let _ = write!(
         t,
         "{place}reference: 1\nname: {}\ncorrections:\n\

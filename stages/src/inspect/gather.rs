@@ -206,7 +206,9 @@ fn strip(logs: &[Log]) -> String {
     }
     counts
         .iter()
-        .map(|c| Fix::ALL.into_iter().filter(|f| c[*f as usize] > 0).max_by_key(|f| (c[*f as usize], std::cmp::Reverse(*f))).map_or(' ', letter))
+        .map(|c| {
+            Fix::ALL.into_iter().filter(|f| c[*f as usize] > 0).max_by_key(|f| (c[*f as usize], std::cmp::Reverse(*f))).map_or(' ', letter)
+        })
         .collect()
 }
 
@@ -284,7 +286,8 @@ fn bases(logs: &[Log]) -> Vec<Base> {
 fn place(logs: &[Log]) -> Option<Place> {
     let columns = || logs.iter().map(|l| &l.columns);
     let mut first = None;
-    let (mut lat, mut lon, mut height) = ((f64::INFINITY, f64::NEG_INFINITY), (f64::INFINITY, f64::NEG_INFINITY), (f64::INFINITY, f64::NEG_INFINITY));
+    let (mut lat, mut lon, mut height) =
+        ((f64::INFINITY, f64::NEG_INFINITY), (f64::INFINITY, f64::NEG_INFINITY), (f64::INFINITY, f64::NEG_INFINITY));
     let widen = |range: &mut (f64, f64), v: f64| *range = (range.0.min(v), range.1.max(v));
     for c in columns() {
         for row in 0..c.rows() {

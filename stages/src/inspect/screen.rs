@@ -1,7 +1,7 @@
 //! The report on one screen, in plain words.
 
-use super::gather::CELLS;
 use super::Report;
+use super::gather::CELLS;
 use crate::ingest::nmea::Settings;
 use crate::ingest::nmea::dating::Dated;
 use crate::ingest::nmea::findings::{Context, blocks, remarks};
@@ -119,7 +119,8 @@ impl Report {
         }
         let interval = self.files.iter().find_map(|f| f.interval_s);
         let rate = interval.map_or(String::new(), |s| format!(", one each {} s", trimmed(s, 3)));
-        let missing = if self.missing > 0 { format!(", {} missing, pauses not counted", self.missing) } else { ", none missing".to_owned() };
+        let missing =
+            if self.missing > 0 { format!(", {} missing, pauses not counted", self.missing) } else { ", none missing".to_owned() };
         out.add("epochs", &format!("{}{rate}{missing}", self.epochs));
         if !self.gaps.is_empty() {
             let gaps: Vec<String> =
@@ -150,8 +151,11 @@ impl Report {
         }
         match &self.separation {
             Some(s) => {
-                let range =
-                    if s.highest_m - s.lowest_m < 5e-4 { format!("{:.3} m", s.lowest_m) } else { format!("{:.3} to {:.3} m", s.lowest_m, s.highest_m) };
+                let range = if s.highest_m - s.lowest_m < 5e-4 {
+                    format!("{:.3} m", s.lowest_m)
+                } else {
+                    format!("{:.3} to {:.3} m", s.lowest_m, s.highest_m)
+                };
                 out.add("separation", &format!("{range}: the receiver's own coarse geoid; taken out, never delivered"));
             }
             None if self.epochs > 0 => out.add("separation", "none, so ellipsoidal heights cannot be rebuilt"),
@@ -160,7 +164,10 @@ impl Report {
         if let Some(r) = &self.resolution {
             let decimals = if r.fewest == r.most { r.most.to_string() } else { format!("{} to {}", r.fewest, r.most) };
             let height = r.height_step_m.map_or(String::new(), |h| format!("; heights in steps of {} mm", trimmed(h * 1000.0, 2)));
-            out.add("resolution", &format!("{decimals} decimals of minutes: positions in steps of {} mm{height}", trimmed(r.position_step_m * 1000.0, 2)));
+            out.add(
+                "resolution",
+                &format!("{decimals} decimals of minutes: positions in steps of {} mm{height}", trimmed(r.position_step_m * 1000.0, 2)),
+            );
         }
         if !self.bases.is_empty() {
             let bases: Vec<String> = self.bases.iter().map(|b| format!("`{}` in {} epochs", b.id, b.epochs)).collect();

@@ -410,7 +410,8 @@ impl<'s> Assembler<'s> {
             correlation = n.correlation();
             let whole = sigma.iter().all(|v| !v.is_nan());
             noticed.gst += u64::from(whole);
-            noticed.ellipse_misfit += u64::from(whole && correlation.is_nan() && !n.major.is_nan() && !n.minor.is_nan() && !n.orientation.is_nan());
+            noticed.ellipse_misfit +=
+                u64::from(whole && correlation.is_nan() && !n.major.is_nan() && !n.minor.is_nan() && !n.orientation.is_nan());
         }
         let mut assumed = false;
         if let Some((horizontal, up)) = s.assumed {

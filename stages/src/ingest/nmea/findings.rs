@@ -124,7 +124,9 @@ pub fn facts(log: &Log, dated: &Dated) -> Vec<(&'static str, Value)> {
         let seen: Vec<Value> = n
             .seen
             .iter()
-            .map(|s| json!({ "sentence": s.sentence, "name": s.name, "unit": s.unit, "values": s.count, "lowest": s.min, "highest": s.max }))
+            .map(
+                |s| json!({ "sentence": s.sentence, "name": s.name, "unit": s.unit, "values": s.count, "lowest": s.min, "highest": s.max }),
+            )
             .collect();
         facts.push(("sensors", json!(seen)));
     }

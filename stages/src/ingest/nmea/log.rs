@@ -1,7 +1,7 @@
 //! What was read of one session: the epochs, what became of the lines, and what was noticed.
 
-use super::tally::Tally;
 use super::sentence::Place;
+use super::tally::Tally;
 use crate::ingest::columns::{EpochColumns, Fix};
 use std::collections::BTreeMap;
 
@@ -224,8 +224,7 @@ impl Log {
         self.noticed.decimals.range()?;
         let step = 1852.0 * 10_f64.powi(-i32::from(self.noticed.decimals.effective));
         let metres = 1852.0 * 60.0;
-        let all: Vec<f64> =
-            self.columns.latitude.windows(2).map(|w| (w[1] - w[0]).abs() * metres).filter(|d| !d.is_nan()).collect();
+        let all: Vec<f64> = self.columns.latitude.windows(2).map(|w| (w[1] - w[0]).abs() * metres).filter(|d| !d.is_nan()).collect();
         let least = all.iter().copied().filter(|d| *d > step / 2.0).fold(f64::INFINITY, f64::min);
         if all.len() >= 30 && least > 5.0 * step && least > 0.005 && least.is_finite() {
             // Every difference is a small whole multiple, and not always the same one: a lattice,

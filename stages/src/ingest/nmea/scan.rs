@@ -63,7 +63,13 @@ impl<'s> Scan<'s> {
     ///
     /// # Errors
     /// When the file cannot be read.
-    pub fn read(&mut self, name: &str, from: &mut dyn Read, limit: Option<u64>, tick: &mut dyn FnMut(u64) -> bool) -> std::io::Result<bool> {
+    pub fn read(
+        &mut self,
+        name: &str,
+        from: &mut dyn Read,
+        limit: Option<u64>,
+        tick: &mut dyn FnMut(u64) -> bool,
+    ) -> std::io::Result<bool> {
         self.file = u32::try_from(self.assembler.log.tallies.len()).unwrap_or(u32::MAX);
         self.assembler.log.tallies.push(Tally::new(name));
         self.line = 0;
@@ -178,10 +184,9 @@ impl<'s> Scan<'s> {
     #[cold]
     fn mixed(&mut self, line: &[u8]) -> Outcome {
         let mut all: Option<Outcome> = None;
-        let lead = line.iter().take_while(|b| **b != b'$').count();
-        let cut = line[..lead].contains(&b',') && line[..lead].iter().all(|b| matches!(b, 0x20..=0x7e));
-        for found in Within::new(line) {
-            if all.is_none() && cut {
+        let mut within = Within::new(line);
+        while let Some(found) = within.next() {
+            if within.beside_a_cut() {
                 self.assembler.lost_time();
             }
             let outcome = self.sentence(&found);
@@ -196,6 +201,9 @@ impl<'s> Scan<'s> {
             });
         }
         self.shared = false;
+        if all.is_some() && within.beside_a_cut() {
+            self.assembler.lost_time();
+        }
         all.unwrap_or_else(|| match classify_without_sentence(line) {
             Line::Damaged(reason) => Outcome::Damaged(reason),
             Line::Ignored(word) => Outcome::ignored(word),
@@ -215,9 +223,9 @@ impl<'s> Scan<'s> {
             Formatter::ZDA => self.zda(s),
             Formatter::GLL => self.gll(s),
             Formatter::GBS => self.gbs(s),
-            Formatter::GSA => sentence::gsa(s).map(|d| {
-                if d.pdop.is_nan() { Outcome::ignored("GSA") } else { self.untimed(Untimed::Dilution(d)) }
-            }),
+            Formatter::GSA => {
+                sentence::gsa(s).map(|d| if d.pdop.is_nan() { Outcome::ignored("GSA") } else { self.untimed(Untimed::Dilution(d)) })
+            }
             Formatter::VTG => sentence::vtg(s).map(|v| if v.is_nan() { Outcome::ignored("VTG") } else { self.untimed(Untimed::Speed(v)) }),
             Formatter::HDT => self.single(s, Carrier::HDT, "HDT"),
             Formatter::HDM => self.single(s, Carrier::HDM, "HDM"),
@@ -363,7 +371,16 @@ impl<'s> Scan<'s> {
             one.max = one.max.max(value);
         } else if seen.len() < MOST_SEEN {
             let text = |b: &[u8]| String::from_utf8_lossy(b).into_owned();
-            seen.push(Seen { sentence, name: text(name), kind: text(kind), unit: text(unit), count: 1, first: value, min: value, max: value });
+            seen.push(Seen {
+                sentence,
+                name: text(name),
+                kind: text(kind),
+                unit: text(unit),
+                count: 1,
+                first: value,
+                min: value,
+                max: value,
+            });
         }
     }
 

@@ -401,11 +401,7 @@ impl Noise {
         let north = (a2 * cos * cos + b2 * sin * sin).sqrt();
         let east = (a2 * sin * sin + b2 * cos * cos).sqrt();
         let near = |a: f64, b: f64| (a - b).abs() <= 0.1 * b + 0.0015;
-        if near(north, self.north) && near(east, self.east) {
-            ((a2 - b2) * sin * cos / (north * east)).clamp(-1.0, 1.0)
-        } else {
-            NONE
-        }
+        if near(north, self.north) && near(east, self.east) { ((a2 - b2) * sin * cos / (north * east)).clamp(-1.0, 1.0) } else { NONE }
     }
 }
 
@@ -495,7 +491,13 @@ pub fn xdr<'a>(sentence: &Sentence<'a>) -> impl Iterator<Item = Read<Transducer<
         let kind = part()?;
         let Some(value) = part() else { return if kind.is_empty() { None } else { Some(Err(BAD)) } };
         let (Some(unit), Some(name)) = (part(), part()) else { return Some(Err(BAD)) };
-        let value = if value.is_empty() { NONE } else if let Some(d) = decimal(value) { d.value } else { return Some(Err(BAD)) };
+        let value = if value.is_empty() {
+            NONE
+        } else if let Some(d) = decimal(value) {
+            d.value
+        } else {
+            return Some(Err(BAD));
+        };
         Some(Ok(Transducer { kind, value, unit, name }))
     })
 }

@@ -18,9 +18,8 @@ pub fn find(options: &Options, files: &dyn Files) -> Result<Found, Vec<Problem>>
     let mut sessions: Vec<Session> = vec![];
     let mut dates = vec![];
     match (options.files.is_empty(), options.sessions.is_empty()) {
-        (true, true) => problems.push(
-            Problem::new("ingest/no-files", "no log is named").option("files").fix("give `files: [\"logs/*.nmea\"]`, or `sessions`"),
-        ),
+        (true, true) => problems
+            .push(Problem::new("ingest/no-files", "no log is named").option("files").fix("give `files: [\"logs/*.nmea\"]`, or `sessions`")),
         (false, false) => problems.push(
             Problem::new("ingest/files-twice", "`files` and `sessions` are both given").option("sessions").fix("keep one of the two"),
         ),
@@ -59,7 +58,9 @@ fn day(text: &str, option: &str, problems: &mut Vec<Problem>) -> Option<i64> {
     let days = date_from_text(text);
     if days.is_none() {
         problems.push(
-            Problem::new("ingest/bad-date", format!("`{text}` is not a date")).option(option).fix("write it as YYYY-MM-DD, for example 2025-03-30"),
+            Problem::new("ingest/bad-date", format!("`{text}` is not a date"))
+                .option(option)
+                .fix("write it as YYYY-MM-DD, for example 2025-03-30"),
         );
     }
     days

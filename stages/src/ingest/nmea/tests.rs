@@ -14,8 +14,8 @@ use crate::ingest::columns::{EpochColumns, Fix};
 use pipeline_core::diag::Diagnostic;
 use pipeline_core::reference::Reference;
 use pipeline_core::rig::Rig;
-use pipeline_core::stage::cx::Collect;
 use pipeline_core::stage::Files;
+use pipeline_core::stage::cx::Collect;
 use std::path::{Path, PathBuf};
 
 /// The folder of outside data, where it is there.
@@ -167,7 +167,10 @@ fn the_stage_binds_or_says_why() {
     let mut wrong = rig();
     wrong.sensors.pitch.as_mut().unwrap().sentence = Sentence::HDT;
     wrong.sensors.roll.as_mut().unwrap().transducer = None;
-    assert_eq!(codes(json!({"files": ["a.nmea"], "untimed": "after-time"}), Some(&wrong)), ["rig/sentence-cannot-carry", "rig/no-transducer"]);
+    assert_eq!(
+        codes(json!({"files": ["a.nmea"], "untimed": "after-time"}), Some(&wrong)),
+        ["rig/sentence-cannot-carry", "rig/no-transducer"]
+    );
 }
 
 #[test]

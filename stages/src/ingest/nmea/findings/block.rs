@@ -45,9 +45,15 @@ fn no_sentences(log: &Log) -> Option<Diagnostic> {
     } else {
         let kinds: Vec<String> = log.kinds().into_iter().take(8).map(|(k, n)| format!("{k} {n}")).collect();
         let (what, why) = if no_time > 0 {
-            (format!("no epoch: {} without a time", count(no_time, "sentence")), "the receiver did not know the time yet, so it had no position either")
+            (
+                format!("no epoch: {} without a time", count(no_time, "sentence")),
+                "the receiver did not know the time yet, so it had no position either",
+            )
         } else {
-            (format!("{}, but none that gives a position", count(log.sentences(), "sentence")), "an epoch needs GGA or GNS, or at least RMC or GLL")
+            (
+                format!("{}, but none that gives a position", count(log.sentences(), "sentence")),
+                "an epoch needs GGA or GNS, or at least RMC or GLL",
+            )
         };
         finding = block("data/no-sentences", what)
             .place(format!("sentences found: {}", kinds.join(", ")))
@@ -139,10 +145,8 @@ fn no_date(log: &Log) -> Diagnostic {
         Some(step) => format!("state `date: YYYY-MM-DD` for line 1 (line {} on becomes the next day)", step.at.line),
         None => "state `date: YYYY-MM-DD` for line 1".to_owned(),
     };
-    let mut finding = block("time/no-date", what)
-        .size(size)
-        .why("GGA has a time of day and no date; the time of a file is not evidence")
-        .fix(fix);
+    let mut finding =
+        block("time/no-date", what).size(size).why("GGA has a time of day and no date; the time of a file is not evidence").fix(fix);
     if let Some(at) = n.first_gga.first() {
         finding = finding.label(label(log, *at, "first GGA"));
     }

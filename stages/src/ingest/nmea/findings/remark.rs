@@ -71,13 +71,9 @@ fn damaged(log: &Log, reason: Reason) -> Option<Diagnostic> {
             "the log holds binary frames between the sentences",
             "none needed; sentences behind binary bytes on the same line were found",
         ),
-        Reason::NoTime => (
-            "data/no-time",
-            Verdict::Note,
-            "sentence without a time",
-            "the receiver had just been switched on",
-            "none needed",
-        ),
+        Reason::NoTime => {
+            ("data/no-time", Verdict::Note, "sentence without a time", "the receiver had just been switched on", "none needed")
+        }
         Reason::Late => (
             "data/late-sentence",
             Verdict::Warn,
@@ -171,7 +167,12 @@ fn steps(log: &Log) -> Option<Diagnostic> {
     let first = steps.first.first()?;
     let mut finding = warn(
         "time/backwards",
-        format!("time goes back {} without midnight, first {} -> {}", times(steps.count), clock_text(first.before), clock_text(first.after)),
+        format!(
+            "time goes back {} without midnight, first {} -> {}",
+            times(steps.count),
+            clock_text(first.before),
+            clock_text(first.after)
+        ),
     )
     .size(format!("largest step shown {:.2} s", steps.first.iter().map(|s| seconds(s.before - s.after)).fold(0.0, f64::max)))
     .why("the receiver set its clock, or parts of the log stand in the wrong order or twice")
@@ -218,7 +219,12 @@ fn pauses(log: &Log, dated: &Dated, context: &Context) -> Vec<Diagnostic> {
         all.push(
             warn(
                 "time/week-rollover",
-                format!("the log says {}, {} weeks from the job's {}; the job's date is used", date_text(run.base), (date - run.base) / 7, date_text(date)),
+                format!(
+                    "the log says {}, {} weeks from the job's {}; the job's date is used",
+                    date_text(run.base),
+                    (date - run.base) / 7,
+                    date_text(date)
+                ),
             )
             .label(label(log, run.at, "first date"))
             .why(format!("the satellites count weeks up to 1024 ({ROLLOVER} days), and an old receiver starts again"))
@@ -257,10 +263,14 @@ fn disagreement(log: &Log) -> Vec<Diagnostic> {
     let n = &log.noticed;
     if let Some(at) = n.disagree.first.first() {
         all.push(
-            Diagnostic::new("data/fix-disagrees", Verdict::Note, format!("GGA and GNS differ about the fix in {}", count(n.disagree.count, "epoch")))
-                .label(label(log, *at, "first of them"))
-                .why("the worse of the two is taken")
-                .fix("none needed"),
+            Diagnostic::new(
+                "data/fix-disagrees",
+                Verdict::Note,
+                format!("GGA and GNS differ about the fix in {}", count(n.disagree.count, "epoch")),
+            )
+            .label(label(log, *at, "first of them"))
+            .why("the worse of the two is taken")
+            .fix("none needed"),
         );
     }
     if let Some(at) = n.void.first.first() {
@@ -300,7 +310,11 @@ fn sensors(log: &Log, context: &Context) -> Vec<Diagnostic> {
         }
         if sensor.carrier == Sentence::XDR {
             let names: Vec<&str> = n.seen.iter().filter(|s| s.sentence == "XDR").map(|s| s.name.as_str()).collect();
-            let found = if names.is_empty() { "the log has no XDR value at all".to_owned() } else { format!("names in the log: `{}`", names.join("`, `")) };
+            let found = if names.is_empty() {
+                "the log has no XDR value at all".to_owned()
+            } else {
+                format!("names in the log: `{}`", names.join("`, `"))
+            };
             let fix = match nearest(&name, &names) {
                 Some(near) => format!("set `sensors.{word}.transducer: {near}` in the rig, if that is the sensor"),
                 None => format!("correct `sensors.{word}` in the rig, or let the sensor write into the log"),

@@ -13,7 +13,9 @@ pub fn day(epochs: usize) -> String {
         text += &sentence(&format!("GNGGA,{time},4001.{lat:07},N,10515.7654321,W,4,18,0.6,1580.123,M,-15.432,M,1.2,0231"));
         text += &sentence(&format!("GNGST,{time},0.015,0.011,0.008,35.2,0.0105,0.0085,0.017"));
         text += &sentence(&format!("GNRMC,{time},A,4001.{lat:07},N,10515.7654321,W,0.02,31.66,140325,,,R,V"));
-        for (system, satellites) in [(1, "03,06,11,12,19,24,28,32,,,,"), (2, "66,67,76,77,82,,,,,,,"), (3, "02,05,09,15,25,36,,,,,,"), (4, "11,12,22,34,,,,,,,,")] {
+        for (system, satellites) in
+            [(1, "03,06,11,12,19,24,28,32,,,,"), (2, "66,67,76,77,82,,,,,,,"), (3, "02,05,09,15,25,36,,,,,,"), (4, "11,12,22,34,,,,,,,,")]
+        {
             text += &sentence(&format!("GNGSA,A,3,{satellites},1.12,0.60,0.95,{system}"));
         }
         for (talker, n) in [("GP", 3), ("GL", 2), ("GA", 2), ("GB", 2)] {
@@ -99,7 +101,8 @@ fn every_log_is_read_and_counted() {
         }
         let dated = date(&mut log, None);
         let context = Context { session: "s", settings: &Settings::default(), budget_m: Some(0.05), date: None };
-        let findings: Vec<_> = findings::blocks(&log, &dated, &context).into_iter().chain(findings::remarks(&log, &dated, &context)).collect();
+        let findings: Vec<_> =
+            findings::blocks(&log, &dated, &context).into_iter().chain(findings::remarks(&log, &dated, &context)).collect();
         for f in &findings {
             eprintln!("   {} {}: {} | {} | {} | {}", f.verdict.word(), f.code, f.what, f.place, f.size, f.fix);
             assert!(!f.what.ends_with('.') && !f.fix.is_empty() && !f.why.is_empty(), "{f:?}");

@@ -84,7 +84,8 @@ fn t15_torn_line() {
         let want = if i == 11 { 0.02 } else { 0.1 + i as f64 / 1000.0 };
         assert!((sigma - want).abs() < 1e-12, "{i}: {sigma}");
     }
-    let assumed: Vec<usize> = table.bools("sigma_assumed").unwrap().iter().enumerate().filter(|(_, a)| **a == Some(true)).map(|(i, _)| i).collect();
+    let assumed: Vec<usize> =
+        table.bools("sigma_assumed").unwrap().iter().enumerate().filter(|(_, a)| **a == Some(true)).map(|(i, _)| i).collect();
     assert_eq!(assumed, [11]);
     let found = ran.find("data/torn-line");
     assert_eq!(found.verdict, Verdict::Warn);
@@ -101,7 +102,10 @@ fn s7_four_decimals() {
         for i in 0..60 {
             let minutes = format!("{:.decimals$}", 1.234_567_8 + f64::from(i) * 0.000_312_345_67);
             let lat = format!("40{minutes:0>width$}{}", "0".repeat(zeros), width = decimals + 3);
-            text += &sentence(&format!("GNGGA,1015{i:02}.00,{lat},N,10515.{},W,4,18,0.6,1580.123,M,-15.432,M,1.2,0231", "7".repeat(decimals) + &"0".repeat(zeros)));
+            text += &sentence(&format!(
+                "GNGGA,1015{i:02}.00,{lat},N,10515.{},W,4,18,0.6,1580.123,M,-15.432,M,1.2,0231",
+                "7".repeat(decimals) + &"0".repeat(zeros)
+            ));
         }
         run(text.as_bytes(), json!({}), None)
     };
@@ -110,7 +114,11 @@ fn s7_four_decimals() {
     assert_eq!(four.survey_codes(), ["data/coarse-position"]);
     assert!(four.survey[0].what.contains("4 decimals of minutes, steps of 0.185 m"), "{:?}", four.survey[0]);
     let padded = log(4, 3);
-    assert!(padded.survey[0].what.contains("steps of 0.185 m: 7 decimals of minutes are written and only 4 are used"), "{:?}", padded.survey[0]);
+    assert!(
+        padded.survey[0].what.contains("steps of 0.185 m: 7 decimals of minutes are written and only 4 are used"),
+        "{:?}",
+        padded.survey[0]
+    );
     let five = log(5, 0);
     assert!(five.survey.is_empty());
     assert_eq!(five.find("data/coarse-position").verdict, Verdict::Warn);
