@@ -344,14 +344,24 @@ fn without_sentence(trimmed: &[u8], text: bool, starts: bool, ends: bool) -> Lin
 /// Only sentences with a right checksum count: their bytes are plain ASCII without a second `$`.
 #[derive(Debug)]
 pub struct Within<'a> {
+    /// What was not looked at yet; after the last sentence, what stands behind it.
     rest: &'a [u8],
+    /// What stood before the sentence that was found last.
+    before: &'a [u8],
 }
 
 impl<'a> Within<'a> {
     /// Looks at a line that [`classify`] called mixed.
     #[must_use]
     pub fn new(line: &'a [u8]) -> Self {
-        Self { rest: line }
+        Self { rest: line, before: &[] }
+    }
+
+    /// Whether a cut sentence may stand before the one that was found last, or, when none was found
+    /// any more, behind it.
+    #[must_use]
+    pub fn beside_a_cut(&self) -> bool {
+        may_be_cut(self.before)
     }
 }
 
@@ -361,8 +371,11 @@ impl<'a> Iterator for Within<'a> {
     fn next(&mut self) -> Option<Sentence<'a>> {
         /// Sentences are at most 82 characters by the standard; makers write longer ones.
         const LONGEST: usize = 400;
-        while let Some(start) = memchr(b'$', self.rest) {
-            let from = &self.rest[start..];
+        let all = self.rest;
+        let mut at = 0;
+        while let Some(start) = memchr(b'$', &all[at..]) {
+            at += start;
+            let from = &all[at..];
             let window = &from[..from.len().min(LONGEST)];
             if let Some(star) = memchr(b'*', window)
                 && let Some(text) = from.get(..star + 3)
@@ -370,13 +383,24 @@ impl<'a> Iterator for Within<'a> {
                 && is_text(text)
                 && let Ok(sentence) = exact(text)
             {
+                self.before = &all[..at];
                 self.rest = &from[star + 3..];
                 return Some(sentence);
             }
-            self.rest = &from[1..];
+            at += 1;
         }
+        self.before = all;
+        self.rest = &[];
         None
     }
+}
+
+/// Whether bytes beside a sentence may be what is left of another. A time stamp that ends in a blank
+/// is not, and binary frames are not.
+fn may_be_cut(bytes: &[u8]) -> bool {
+    let begun = bytes.windows(3).any(|w| w[0] == b'$' && w[1].is_ascii_uppercase() && w[2].is_ascii_uppercase());
+    let stamp = bytes.last().is_none_or(u8::is_ascii_whitespace) && memchr(b'$', bytes).is_none();
+    begun || (is_text(bytes) && !stamp)
 }
 
 /// The verdict on a mixed line in which no whole sentence was found.

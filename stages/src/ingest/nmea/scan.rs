@@ -186,10 +186,9 @@ impl<'s> Scan<'s> {
     #[cold]
     fn mixed(&mut self, line: &[u8]) -> Outcome {
         let mut all: Option<Outcome> = None;
-        let lead = line.iter().take_while(|b| **b != b'$').count();
-        let cut = line[..lead].contains(&b',') && line[..lead].iter().all(|b| matches!(b, 0x20..=0x7e));
-        for found in Within::new(line) {
-            if all.is_none() && cut {
+        let mut within = Within::new(line);
+        while let Some(found) = within.next() {
+            if within.beside_a_cut() {
                 self.assembler.lost_time();
             }
             let outcome = self.sentence(&found);
@@ -204,6 +203,9 @@ impl<'s> Scan<'s> {
             });
         }
         self.shared = false;
+        if all.is_some() && within.beside_a_cut() {
+            self.assembler.lost_time();
+        }
         all.unwrap_or_else(|| match classify_without_sentence(line) {
             Line::Damaged(reason) => Outcome::Damaged(reason),
             Line::Ignored(word) => Outcome::ignored(word),

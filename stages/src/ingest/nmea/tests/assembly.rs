@@ -44,6 +44,15 @@ fn nothing_slides_past_a_damaged_line() {
     let ran = run(cost.as_bytes(), json!({"untimed": "after-time", "date": "2025-03-14"}), Some(&rig()));
     assert_eq!(ran.lines[0].ignored.get("unplaced"), Some(&1));
     assert!(ran.codes().contains(&"data/unplaced-values"));
+    // Nor past what is left of sentences on the line of a whole one.
+    for left in ["$$GNGST,101502.0$", "GNGGA,1015", "\u{1}\u{2}$GNGGA,1015", "GNG"] {
+        let text = gga(1) + left + &hdt(2) + &gga(3) + &hdt(3);
+        assert_eq!(headings(&text, UntimedRule::AfterTime), [-1.0, 3.0], "{left:?}");
+    }
+    for stamp in ["10:15:02,123 ", "\u{1}\u{2}"] {
+        let text = stamp.to_owned() + &gga(1) + stamp + &hdt(1) + &gga(3) + &hdt(3);
+        assert_eq!(headings(&text, UntimedRule::AfterTime), [1.0, 3.0], "{stamp:?}");
+    }
     // Binary frames hide no sentence.
     let mut mixed = gga(1).into_bytes();
     mixed.extend(b"\xb5\x62\x00\x01\n");

@@ -58,7 +58,7 @@ fn lines(epochs: usize) -> Vec<String> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 200, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
 
     /// Cut and merged lines, also many: timed and untimed values stay with their epoch.
     #[test]
@@ -75,18 +75,16 @@ proptest! {
         check(&log.columns, true)?;
     }
 
-    /// Changed characters.
+    /// Changed characters, at most one in every third line: two in one sentence can keep its checksum.
     #[test]
-    fn changed_bytes_move_no_value(changes in proptest::collection::vec((0_usize..14_000, any::<u8>()), 0..30)) {
-        let mut bytes = lines(30).concat().into_bytes();
-        for (at, byte) in &changes {
-            let at = at % bytes.len();
-            bytes[at] = *byte;
+    fn changed_bytes_move_no_value(changes in proptest::collection::btree_map(0_usize..60, (0_usize..200, any::<u8>()), 0..30)) {
+        let mut lines: Vec<Vec<u8>> = lines(30).into_iter().map(String::into_bytes).collect();
+        for (third, (at, byte)) in &changes {
+            let line = &mut lines[third * 3];
+            let at = at % line.len();
+            line[at] = *byte;
         }
-        // Two changes in one sentence can keep its checksum: leave such logs out.
-        let mut hit: Vec<usize> = changes.iter().map(|(at, _)| bytes[..at % bytes.len()].iter().filter(|b| **b == b'\n').count()).collect();
-        hit.sort_unstable();
-        prop_assume!(hit.windows(2).all(|w| w[1] > w[0] + 1));
+        let bytes = lines.concat();
         let log = read(&settings(), &bytes);
         check(&log.columns, true)?;
     }
