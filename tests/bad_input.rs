@@ -87,7 +87,7 @@ fn logs_that_give_nothing_deliver_nothing() {
 
 #[test]
 fn damage_in_a_good_log_is_said_and_the_rest_delivered() {
-    for (log, want) in [("binary-inside.nmea", "data/binary-lines"), ("cut-at-the-end.nmea", "data/no-checksum")] {
+    for (log, want) in [("binary-inside.nmea", "data/binary-lines"), ("cut-at-the-end.nmea", "data/torn-line")] {
         let (_keep, folder) = bench();
         job(&folder, log, "good-notes.csv");
         let (exit, found) = run(&folder);
