@@ -14,6 +14,9 @@ use clap::Parser;
 use pipeline_core::registry::Registry;
 use std::process::ExitCode;
 
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// Done.
 const DONE: u8 = 0;
 /// The data failed.
