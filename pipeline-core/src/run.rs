@@ -398,14 +398,19 @@ impl Run<'_> {
 
     fn collect_findings(&mut self) {
         let mut kept = std::mem::take(&mut self.desk.kept().findings);
-        let mut facts = self.desk.kept().facts.clone();
-        facts.sort_by_key(|(step, session, order, ..)| (*step, *session, *order));
         for (n, node) in self.plan.nodes.iter().enumerate() {
-            let own: Vec<(String, serde_json::Value)> = facts
-                .iter()
-                .filter(|(step, ..)| *step == n)
-                .map(|(.., key, value)| (key.to_string(), serde_json::to_value(value).unwrap_or_default()))
-                .collect();
+            // Facts as trees take many times their packed bytes: only those that are asked for.
+            let keys = node.bound.stage.concludes_on();
+            if keys.is_empty() {
+                continue;
+            }
+            let mut own: Vec<_> = {
+                let all = self.desk.kept();
+                all.facts.iter().filter(|(step, _, _, key, _)| *step == n && keys.contains(&&**key)).cloned().collect()
+            };
+            own.sort_by_key(|(_, session, order, ..)| (*session, *order));
+            let own: Vec<(String, serde_json::Value)> =
+                own.into_iter().map(|(.., key, value)| (key.to_string(), serde_json::to_value(&value).unwrap_or_default())).collect();
             for mut finding in node.bound.stage.conclude(&own) {
                 finding.step.get_or_insert_with(|| node.id.clone());
                 kept.push((n, usize::MAX, usize::MAX, finding));

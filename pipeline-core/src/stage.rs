@@ -345,8 +345,13 @@ pub trait Stage: Sized + Send + Sync + 'static {
     /// The finding that ends the run.
     fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem>;
 
+    /// Keys of the facts that [`Stage::conclude`] wants to see; without any it is not called.
+    fn concludes_on(&self) -> &'static [&'static str] {
+        &[]
+    }
+
     /// After the last partition: what only the facts of all sessions together can tell. `facts` are
-    /// the keys and values that this step kept, in the order of the sessions.
+    /// the keys and values that this step kept under [`Stage::concludes_on`], in the order of the sessions.
     fn conclude(&self, facts: &[(String, serde_json::Value)]) -> Vec<Diagnostic> {
         let _ = facts;
         vec![]
@@ -368,6 +373,8 @@ pub trait AnyBound: Send + Sync {
     /// # Errors
     /// The finding that ends the run.
     fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem>;
+    /// See [`Stage::concludes_on`].
+    fn concludes_on(&self) -> &'static [&'static str];
     /// See [`Stage::conclude`].
     fn conclude(&self, facts: &[(String, serde_json::Value)]) -> Vec<Diagnostic>;
 }
@@ -387,6 +394,9 @@ impl<S: Stage> AnyBound for S {
     }
     fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem> {
         Stage::run(self, inputs, cx)
+    }
+    fn concludes_on(&self) -> &'static [&'static str] {
+        Stage::concludes_on(self)
     }
     fn conclude(&self, facts: &[(String, serde_json::Value)]) -> Vec<Diagnostic> {
         Stage::conclude(self, facts)

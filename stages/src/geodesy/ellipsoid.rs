@@ -152,13 +152,15 @@ mod tests {
 
     proptest! {
         #![proptest_config(ProptestConfig::with_cases(2000))]
+        // Doubles near 6 400 km are 0.93 nm apart. X, Y and Z are rounded once and the way back takes a
+        // few more roundings, so ten of these steps bound what rounding alone may do.
         #[test]
-        fn round_trip_below_a_nanometre(lat in -90.0..90.0_f64, lon in -180.0..180.0_f64, h in -10_000.0..100_000.0_f64) {
+        fn round_trip_to_the_rounding_of_doubles(lat in -90.0..90.0_f64, lon in -180.0..180.0_f64, h in -10_000.0..100_000.0_f64) {
             let [x, y, z] = GRS80.geocentric(lat, lon, h);
             let (la, lo, hh) = GRS80.geodetic(x, y, z);
-            prop_assert!(((la - lat).to_radians() * 6.4e6).abs() < 4e-9, "latitude {}", (la - lat).to_radians());
-            prop_assert!(((lo - lon).to_radians() * 6.4e6 * lat.to_radians().cos()).abs() < 4e-9);
-            prop_assert!((hh - h).abs() < 4e-9);
+            prop_assert!(((la - lat).to_radians() * 6.4e6).abs() < 9.3e-9, "latitude {}", (la - lat).to_radians());
+            prop_assert!(((lo - lon).to_radians() * 6.4e6 * lat.to_radians().cos()).abs() < 9.3e-9);
+            prop_assert!((hh - h).abs() < 9.3e-9);
         }
     }
 }

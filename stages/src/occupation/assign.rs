@@ -107,6 +107,10 @@ impl Stage for Occupations {
         Ok(Bound::new(stage, output, Grain::Session))
     }
 
+    fn concludes_on(&self) -> &'static [&'static str] {
+        &[unmatched::FACT, names::FACT]
+    }
+
     fn conclude(&self, facts: &[(String, serde_json::Value)]) -> Vec<Diagnostic> {
         let of = |key: &'static str| facts.iter().filter(move |(k, _)| k == key).map(|(_, v)| v);
         let mut found = unmatched::unmatched_notes(of(unmatched::FACT));
