@@ -215,15 +215,8 @@ pub fn days_of(year: i64, month: i64, day: i64) -> Option<i64> {
 /// Year, month and day of days since 1970-01-01.
 #[must_use]
 pub fn civil(days: i64) -> (i64, i64, i64) {
-    let z = days + 719_468;
-    let era = z.div_euclid(146_097);
-    let of_era = z.rem_euclid(146_097);
-    let year = (of_era - of_era / 1_460 + of_era / 36_524 - of_era / 146_096) / 365;
-    let of_year = of_era - (365 * year + year / 4 - year / 100);
-    let m = (5 * of_year + 2) / 153;
-    let day = of_year - (153 * m + 2) / 5 + 1;
-    let month = if m < 10 { m + 3 } else { m - 9 };
-    (year + era * 400 + i64::from(month <= 2), month, day)
+    let (year, month, day) = pipeline_core::run::clock::civil(days);
+    (year, i64::from(month), i64::from(day))
 }
 
 /// `YYYY-MM-DD` of days since 1970-01-01.
