@@ -5,6 +5,7 @@ pub mod geodesy;
 pub mod height;
 pub mod ingest;
 pub mod inspect;
+pub mod least_squares;
 pub mod occupation;
 pub mod quality;
 pub mod reference;
