@@ -2,9 +2,11 @@
 //!
 //! * [`ledger`]: every length from the phase centre to the target, with one owner.
 //! * [`rotation`] and [`target`]: the mathematics of one epoch, with its covariance.
+//! * [`calibration`]: boresight, lever arm, zero and pole from looks at marks.
 //! * [`north`]: from the sensor's own north to true north.
 //! * [`clock`] and [`delimited`]: times and lines of delimited text, also for `ingest-csv`.
 
+pub mod calibration;
 pub mod clock;
 pub mod delimited;
 pub mod ledger;

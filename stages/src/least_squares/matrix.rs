@@ -66,6 +66,13 @@ impl Matrix {
         &self.values[row * self.cols..(row + 1) * self.cols]
     }
 
+    /// This matrix with the rows of another one below; both have the same number of columns.
+    #[must_use]
+    pub fn below(&self, more: &Self) -> Self {
+        let values = self.values.iter().chain(&more.values).copied().collect();
+        Self { rows: self.rows + more.rows, cols: self.cols, values }
+    }
+
     /// `vector' self vector`, for a square matrix.
     #[must_use]
     pub fn quadratic(&self, vector: &[f64]) -> f64 {
@@ -151,6 +158,14 @@ impl Cholesky {
     pub fn whiten(&self, vector: &mut [f64]) {
         for r in 0..self.lower.rows() {
             let sum: f64 = self.lower.row(r)[..r].iter().zip(vector.iter()).map(|(a, b)| a * b).sum();
+            vector[r] = (vector[r] - sum) / self.lower.at(r, r);
+        }
+    }
+
+    /// Solves `L' y = vector` in place.
+    pub fn whiten_transposed(&self, vector: &mut [f64]) {
+        for r in (0..self.lower.rows()).rev() {
+            let sum: f64 = (r + 1..self.lower.rows()).map(|k| self.lower.at(k, r) * vector[k]).sum();
             vector[r] = (vector[r] - sum) / self.lower.at(r, r);
         }
     }

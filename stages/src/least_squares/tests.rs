@@ -86,7 +86,10 @@ fn circle_from_points() {
                 (-(d - x[2]), vec![(x[0] - px) / d, (x[1] - py) / d, -1.0])
             })
             .collect();
-        Linearised { misfit: rows.iter().map(|r| r.0).collect(), design: Matrix::from_rows(&rows.into_iter().map(|r| r.1).collect::<Vec<_>>()) }
+        Linearised {
+            misfit: rows.iter().map(|r| r.0).collect(),
+            design: Matrix::from_rows(&rows.into_iter().map(|r| r.1).collect::<Vec<_>>()),
+        }
     };
     let done = adjust(&[0.0, 0.5, 0.3], &[1.0; 3], &model).unwrap();
     assert!((done.x[0] - 3.0).abs() < 1e-9 && (done.x[1] + 1.0).abs() < 1e-9 && (done.x[2] - 2.0).abs() < 1e-9, "{:?}", done.x);

@@ -26,8 +26,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
-mod checks;
-mod columns;
+pub(super) mod checks;
+pub(super) mod columns;
 #[cfg(test)]
 mod tests;
 
@@ -233,7 +233,7 @@ degrees.
 
     fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem> {
         let input = inputs.first().ok_or_else(|| Problem::broken("a stage with one input was run without it"))?;
-        let columns = Columns::of(self, input)?;
+        let columns = Columns::of(&self.names, self.aim, input)?;
         self.warn_of_expiry(input, cx)?;
         let mut convergence = self.convergence.as_ref().map(Convergence::reader);
         let rows = input.rows();
@@ -348,20 +348,8 @@ impl TiltCorrect {
         } else {
             offset_enu(latitude, longitude, height, e, n, u, self.ellipsoid)
         };
-        let (gnss, assumed) = self.gnss(columns, row);
+        let (gnss, assumed) = columns.gnss_of(&self.gnss, row);
         Ok(Ok(Done { place, target, gnss, assumed }))
-    }
-
-    /// GNSS covariance of a row, and whether it is the rig's assumption.
-    fn gnss(&self, columns: &Columns, row: usize) -> (Covariance, bool) {
-        let [east, north, up, correlation] = [0, 1, 2, 3].map(|i| value(&columns.gnss[i], row));
-        let said = columns.assumed.get(row).copied().unwrap_or(false);
-        if east.is_finite() && north.is_finite() && up.is_finite() {
-            let correlation = if correlation.is_finite() { correlation.clamp(-1.0, 1.0) } else { 0.0 };
-            return (Covariance::gnss(east, north, up, correlation), said);
-        }
-        let horizontal = self.gnss.assumed_sigma_horizontal_m;
-        (Covariance::gnss(horizontal, horizontal, self.gnss.assumed_sigma_up_m, 0.0), true)
     }
 
     /// Warns when the data is younger than the calibration's last day.

@@ -2,6 +2,7 @@
 
 use super::{AimOption, TiltCorrect};
 use crate::rig::target::{Covariance, Target};
+use pipeline_core::rig::Gnss;
 use pipeline_core::stage::Problem;
 use pipeline_core::table::schema::{Column, Holds, Role, Unit};
 use pipeline_core::table::{Table, TableBuilder};
@@ -79,8 +80,7 @@ impl<'a> Columns<'a> {
     ///
     /// # Errors
     /// When one is not as promised.
-    pub fn of(stage: &TiltCorrect, input: &'a Table) -> Result<Self, Problem> {
-        let n = &stage.names;
+    pub fn of(n: &Names, aim: AimOption, input: &'a Table) -> Result<Self, Problem> {
         let optional = |name: &Option<String>| match name {
             Some(name) => input.floats(name),
             None => Ok(Cow::Borrowed(&[][..])),
@@ -102,11 +102,23 @@ impl<'a> Columns<'a> {
                 Some(name) => input.bools(name)?.into_iter().map(|v| v.unwrap_or(true)).collect(),
                 None => vec![],
             },
-            aim: match (&n.aim, stage.aim) {
+            aim: match (&n.aim, aim) {
                 (Some(name), AimOption::Column) => input.texts(name)?,
                 _ => vec![],
             },
         })
+    }
+
+    /// GNSS covariance of a row, and whether it is the rig's assumption.
+    pub fn gnss_of(&self, rig: &Gnss, row: usize) -> (Covariance, bool) {
+        let [east, north, up, correlation] = [0, 1, 2, 3].map(|i| value(&self.gnss[i], row));
+        let said = self.assumed.get(row).copied().unwrap_or(false);
+        if east.is_finite() && north.is_finite() && up.is_finite() {
+            let correlation = if correlation.is_finite() { correlation.clamp(-1.0, 1.0) } else { 0.0 };
+            return (Covariance::gnss(east, north, up, correlation), said);
+        }
+        let horizontal = rig.assumed_sigma_horizontal_m;
+        (Covariance::gnss(horizontal, horizontal, rig.assumed_sigma_up_m, 0.0), true)
     }
 }
 

@@ -1,0 +1,238 @@
+//! What the attitudes do not determine, in words, and which attitudes to add.
+
+use super::fit::{Unfit, rows, sizes, whitener};
+use super::looks::{Look, Three, enu_rows};
+use super::unknowns::{Chain, Kind, Unknown};
+use crate::least_squares::{Direction, Matrix, solve};
+use crate::rig::ledger::Aim;
+use crate::rig::rotation::Rotation;
+
+/// A direction in the space of unknowns that is not known well enough.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Open {
+    /// The direction; its sigma counts in sizes that are small enough for the work.
+    pub direction: Direction,
+    /// In plain words.
+    pub words: String,
+}
+
+/// Smallest share of an unknown that is named.
+const NAMED: f64 = 0.25;
+/// Most attitudes that are proposed.
+const PROPOSALS: usize = 4;
+
+/// Design of the looks at a place, whitened.
+fn design(looks: &[&Look], chain: &Chain, unknowns: &[Unknown], tau_s: f64, x: &[f64]) -> Result<Matrix, Unfit> {
+    Ok(rows(looks, chain, unknowns, &whitener(looks, tau_s)?, x).design)
+}
+
+/// The same unknowns without the rig's own values; known marks stay known.
+fn from_shots_alone(unknowns: &[Unknown]) -> Vec<Unknown> {
+    let keep = |u: &Unknown| matches!(u.kind, Kind::Mark(..) | Kind::Scale) || !u.written;
+    unknowns.iter().map(|u| if keep(u) { *u } else { Unknown { sigma: f64::INFINITY, ..*u } }).collect()
+}
+
+fn open(matrix: &Matrix, chain: &Chain, unknowns: &[Unknown], marks: &[String]) -> Vec<Open> {
+    let nothing = vec![0.0; matrix.rows()];
+    solve(matrix, &nothing, &sizes(unknowns))
+        .directions
+        .into_iter()
+        .filter(|d| d.sigma > 1.0 && d.shares.iter().zip(unknowns).any(|(s, u)| u.written && s.abs() >= NAMED))
+        .map(|direction| Open { words: words(&direction, chain, unknowns, marks), direction })
+        .collect()
+}
+
+/// Directions that stay open with everything that is known, the worst first.
+///
+/// # Errors
+/// When some noise is zero.
+pub fn undetermined(
+    looks: &[Look],
+    chain: &Chain,
+    unknowns: &[Unknown],
+    tau_s: f64,
+    x: &[f64],
+    marks: &[String],
+) -> Result<Vec<Open>, Unfit> {
+    let list: Vec<&Look> = looks.iter().collect();
+    Ok(open(&design(&list, chain, unknowns, tau_s, x)?, chain, unknowns, marks))
+}
+
+/// Directions that the shots alone leave open, so that they rest on the values that the rig file had before.
+///
+/// # Errors
+/// When some noise is zero.
+pub fn resting_on_the_rig(
+    looks: &[Look],
+    chain: &Chain,
+    unknowns: &[Unknown],
+    tau_s: f64,
+    x: &[f64],
+    marks: &[String],
+) -> Result<Vec<Open>, Unfit> {
+    undetermined(looks, chain, &from_shots_alone(unknowns), tau_s, x, marks)
+}
+
+/// A direction in words: the unknowns with a share, and what of them is seen.
+fn words(direction: &Direction, chain: &Chain, unknowns: &[Unknown], marks: &[String]) -> String {
+    let largest = direction.shares.iter().map(|s| s.abs()).fold(0.0, f64::max);
+    let mut named: Vec<usize> = (0..unknowns.len()).filter(|i| direction.shares[*i].abs() >= NAMED * largest).collect();
+    named.sort_by(|a, b| direction.shares[*b].abs().total_cmp(&direction.shares[*a].abs()));
+    let name = |i: &usize| unknowns[*i].kind.words(chain.steep(), marks);
+    let size = if direction.sigma.is_finite() {
+        let first = named.first().copied().unwrap_or(0);
+        let sigma = direction.sigma * direction.shares[first].abs() * unknowns[first].needed;
+        let unit = unknowns[first].kind.unit();
+        if unit == "m" { format!(" (1 sigma {sigma:.4} m)") } else { format!(" (1 sigma {sigma:.3} {unit})") }
+    } else {
+        " (not seen at all)".to_owned()
+    };
+    match named.as_slice() {
+        [] => "nothing in particular".to_owned(),
+        [one] => format!("{}{size}", name(one)),
+        [first, rest @ ..] => {
+            // What is moved together along the direction cannot be told apart.
+            let moves: Vec<String> = std::iter::once(first)
+                .chain(rest)
+                .map(|i| {
+                    let amount = direction.shares[*i] * unknowns[*i].needed;
+                    let unit = unknowns[*i].kind.unit();
+                    let digits = if unit == "m" { 4 } else { 3 };
+                    format!("{} ({amount:+.digits$} {unit})", name(i))
+                })
+                .collect();
+            format!("{} look alike: only a combination of them is seen{size}", moves.join(" and "))
+        }
+    }
+}
+
+/// An attitude that could be added.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Proposal {
+    /// Heading, deg.
+    pub heading_deg: f64,
+    /// Lean of the pole, deg.
+    pub lean_deg: f64,
+    /// Where the foot of the pole goes when it leans: forward, back, right or left of upright, as degrees clockwise from
+    /// forward.
+    pub foot_deg: f64,
+    /// Distance of the mark from the laser, m; of no meaning for the tip.
+    pub range_m: Option<f64>,
+}
+
+impl Proposal {
+    /// In plain words.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let lean = if self.lean_deg == 0.0 {
+            "pole upright".to_owned()
+        } else {
+            let foot = match self.foot_deg {
+                d if d < 45.0 => "forward",
+                d if d < 135.0 => "to the right",
+                d if d < 225.0 => "back",
+                _ => "to the left",
+            };
+            format!("pole leaned {:.0} deg with the foot {foot}", self.lean_deg)
+        };
+        let range = self.range_m.map_or(String::new(), |r| format!(", mark {r:.1} m from the laser"));
+        format!("facing {:.0} deg, {lean}{range}", self.heading_deg)
+    }
+
+    fn look(&self, like: &Look) -> Look {
+        // Nose up moves the foot forward; right side down moves it to the left.
+        let (s, c) = self.foot_deg.to_radians().sin_cos();
+        let rotation = Rotation::new(self.heading_deg, self.lean_deg * c, -self.lean_deg * s);
+        let turn = enu_rows(&rotation);
+        let range = self.range_m.unwrap_or(0.0);
+        Look { turn, ranged: turn.map(|r| r.map(|v| v * range)), ..like.clone() }
+    }
+}
+
+fn mean(parts: impl Iterator<Item = Three>) -> Three {
+    let all: Vec<Three> = parts.collect();
+    #[allow(clippy::cast_precision_loss)]
+    let n = all.len().max(1) as f64;
+    [0, 1, 2].map(|i| [0, 1, 2].map(|j| all.iter().map(|m| m[i][j]).sum::<f64>() / n))
+}
+
+fn typical(looks: &[Look], aim: Aim) -> Option<Look> {
+    let mut like = looks.iter().find(|l| l.aim == aim)?.clone();
+    like.noise = mean(looks.iter().filter(|l| l.aim == aim).map(|l| l.noise));
+    like.gnss = mean(looks.iter().filter(|l| l.aim == aim).map(|l| l.gnss));
+    Some(like)
+}
+
+fn candidates(looks: &[Look], aim: Aim) -> Vec<Proposal> {
+    let range = |l: &Look| (0..3).map(|i| (0..3).map(|j| l.turn[i][j] * l.ranged[i][j]).sum::<f64>()).sum::<f64>() / 3.0;
+    let usual: Vec<f64> = looks.iter().filter(|l| l.aim == aim).map(range).collect();
+    #[allow(clippy::cast_precision_loss)]
+    let usual = usual.iter().sum::<f64>() / usual.len().max(1) as f64;
+    let ranges = if aim == Aim::Laser { vec![Some(usual), Some(0.5 * usual), Some(2.0 * usual)] } else { vec![None] };
+    let mut all = vec![];
+    for lean_deg in [0.0, 15.0, 30.0] {
+        for heading_deg in [0.0, 90.0, 180.0, 270.0] {
+            for foot_deg in [0.0, 90.0, 180.0, 270.0] {
+                if lean_deg == 0.0 && foot_deg > 0.0 {
+                    continue;
+                }
+                all.extend(ranges.iter().map(|range_m| Proposal { heading_deg, lean_deg, foot_deg, range_m: *range_m }));
+            }
+        }
+    }
+    all
+}
+
+/// The worst sigma along any open direction that touches what is written, in sizes that are small enough; infinite ones count as
+/// very large, so that a candidate which opens an eye is seen.
+fn badness(matrix: &Matrix, unknowns: &[Unknown]) -> f64 {
+    let fit = solve(matrix, &vec![0.0; matrix.rows()], &sizes(unknowns));
+    fit.directions
+        .iter()
+        .filter(|d| d.shares.iter().zip(unknowns).any(|(s, u)| u.written && s.abs() >= NAMED))
+        .map(|d| if d.sigma.is_finite() { (1.0 + d.sigma).ln() } else { 30.0 })
+        .sum()
+}
+
+/// Attitudes that determine most of what is open, each chosen with those before it. Empty when none helps, as where two unknowns
+/// act alike at every attitude.
+///
+/// # Errors
+/// When some noise is zero.
+pub fn proposals(looks: &[Look], chain: &Chain, unknowns: &[Unknown], tau_s: f64, x: &[f64]) -> Result<Vec<Proposal>, Unfit> {
+    let list: Vec<&Look> = looks.iter().collect();
+    let mut matrix = design(&list, chain, unknowns, tau_s, x)?;
+    let aim = if looks.iter().any(|l| l.aim == Aim::Laser) { Aim::Laser } else { Aim::Tip };
+    let Some(like) = typical(looks, aim) else { return Ok(vec![]) };
+    let free: Vec<Unknown> = unknowns.iter().map(|u| Unknown { sigma: f64::INFINITY, ..*u }).collect();
+    let all: Vec<(Proposal, Matrix)> = candidates(looks, aim)
+        .into_iter()
+        .map(|p| {
+            let look = p.look(&like);
+            design(&[&look], chain, &free, tau_s, x).map(|m| (p, m))
+        })
+        .collect::<Result<_, _>>()?;
+    let mut chosen = vec![];
+    let mut now = badness(&matrix, unknowns);
+    while chosen.len() < PROPOSALS {
+        let tried = all.iter().map(|(p, more)| (badness(&matrix.below(more), unknowns), p, more));
+        let Some((next, proposal, more)) = tried.min_by(|a, b| a.0.total_cmp(&b.0)) else { break };
+        // A tenth of a unit of the sum of logarithms is a tenth off one sigma.
+        if next > now - 0.1 {
+            break;
+        }
+        matrix = matrix.below(more);
+        now = next;
+        chosen.push(*proposal);
+        if undetermined_after(&matrix, unknowns) {
+            continue;
+        }
+        break;
+    }
+    Ok(chosen)
+}
+
+fn undetermined_after(matrix: &Matrix, unknowns: &[Unknown]) -> bool {
+    let fit = solve(matrix, &vec![0.0; matrix.rows()], &sizes(unknowns));
+    fit.directions.iter().any(|d| d.sigma > 1.0 && d.shares.iter().zip(unknowns).any(|(s, u)| u.written && s.abs() >= NAMED))
+}
