@@ -67,6 +67,17 @@ pub enum Command {
         #[arg(long)]
         require_all: bool,
     },
+    /// Write the lock of a job beside it: pipelines, grid digests, versions and probe points. Later runs use exactly that, or refuse.
+    Lock {
+        /// The job file.
+        job: PathBuf,
+        /// Replace a lock that says something else; the difference is printed in metres.
+        #[arg(long)]
+        accept: bool,
+    },
+    /// List, fill or check the grid store of this machine. Nothing is ever downloaded.
+    #[command(subcommand)]
+    Grids(GridsCommand),
     /// List the stages, or explain one.
     Stages {
         /// Name of a stage.
@@ -85,6 +96,39 @@ pub enum Command {
     },
     /// Print the man page.
     Man,
+}
+
+/// What to do with the grid store: a folder with geoid and shift grids and an index of what they are. It is
+/// `gunter/grids` below the user's data folder, or the folder that the variable `GUNTER_GRIDS` names.
+#[derive(Debug, Subcommand)]
+pub enum GridsCommand {
+    /// List the grids of the store, those of packages, and the digests that were withdrawn.
+    List,
+    /// Copy a grid into the store and write down what it is.
+    Add {
+        /// The file: GeoTIFF, GTX, NTv2, or a deformation model in JSON.
+        file: PathBuf,
+        /// Name of the model, as its publisher gives it.
+        #[arg(long)]
+        model: String,
+        /// Version of the model.
+        #[arg(long)]
+        version: String,
+        /// Frame that the model is made for, for example `EPSG:6319`. Must be given for a geoid.
+        #[arg(long)]
+        frame: Option<String>,
+        /// Vertical datum that a geoid leads to, for example `EPSG:5703`.
+        #[arg(long)]
+        datum: Option<String>,
+        /// Licence. Must be given when the file does not state it.
+        #[arg(long)]
+        licence: Option<String>,
+        /// Where the file came from: publisher, page, date.
+        #[arg(long)]
+        source: Option<String>,
+    },
+    /// Hash every file of the store again and compare it with the index and the list of withdrawn digests.
+    Check,
 }
 
 /// Files that have a schema.

@@ -2,7 +2,9 @@
 
 mod args;
 mod check;
+mod grids;
 mod inspect;
+mod lock;
 mod pages;
 mod print;
 mod run;
@@ -44,6 +46,8 @@ fn main() -> ExitCode {
             let wish = run::Wish { threads: threads.map(usize::from), overwrite, require_all };
             run::run(&job, &wish, args.format, &registry)
         }
+        Command::Lock { job, accept } => lock::run(&job, accept, args.format, &registry),
+        Command::Grids(command) => grids::run(command, args.format),
         Command::Stages { name } => stages_list::run(name.as_deref(), args.format, &registry),
         Command::Schema { of } => schema::run(of, &registry),
         Command::Completions { shell } => pages::completions(shell),

@@ -15,6 +15,7 @@
 
 pub mod diag;
 pub mod job;
+pub mod lock;
 pub mod packed;
 pub mod plan;
 pub mod record;

@@ -7,6 +7,7 @@ pub mod print;
 use crate::diag::{Diagnostic, Label, Verdict};
 use crate::job::parse::{self, Document};
 use crate::job::{Job, conform, near};
+use crate::lock::{self, Lock, Locked};
 use crate::reference::Reference;
 use crate::registry::Registry;
 use crate::rig::Rig;
@@ -50,6 +51,8 @@ pub struct Plan {
     pub results_name: String,
     /// Where the work is.
     pub locality: Option<Locality>,
+    /// The lock beside the job, when there is one and it was asked for.
+    pub lock: Option<Lock>,
     /// Warnings and notes.
     pub notes: Vec<Diagnostic>,
 }
@@ -64,12 +67,24 @@ pub struct Refused {
     pub results: Option<PathBuf>,
 }
 
-/// Reads and proves a job file with its rig and reference.
+/// Reads and proves a job file with its rig and reference, and holds it to the lock beside it.
 ///
 /// # Errors
 /// Every mistake that can be seen, not only the first.
 pub fn compile(path: &Path, registry: &Registry) -> Result<Plan, Box<Refused>> {
-    let mut compiler = Compiler { registry, findings: vec![], documents: vec![], results: None };
+    compile_with(path, registry, true)
+}
+
+/// The same without a look at the lock, to make one.
+///
+/// # Errors
+/// Every mistake that can be seen, not only the first.
+pub fn compile_unlocked(path: &Path, registry: &Registry) -> Result<Plan, Box<Refused>> {
+    compile_with(path, registry, false)
+}
+
+fn compile_with(path: &Path, registry: &Registry, locked: bool) -> Result<Plan, Box<Refused>> {
+    let mut compiler = Compiler { registry, findings: vec![], documents: vec![], results: None, locked };
     match compiler.compile(path) {
         Some(plan) if compiler.findings.iter().all(|d| !d.verdict.stops_delivery()) => {
             Ok(Plan { notes: compiler.findings, documents: compiler.documents, ..plan })
@@ -91,6 +106,7 @@ struct Compiler<'a> {
     findings: Vec<Diagnostic>,
     documents: Vec<Document>,
     results: Option<PathBuf>,
+    locked: bool,
 }
 
 impl Compiler<'_> {
@@ -166,13 +182,40 @@ impl Compiler<'_> {
         let results = folder.join(&results_name);
         self.results = Some(results.clone());
         self.findings.extend(checks::job(&job, &self.documents[job_document], self.registry));
-        let mut plan =
-            Plan { nodes: vec![], documents: vec![], results, results_name, locality: None, notes: vec![], folder, rig, reference, job };
+        let mut plan = Plan {
+            nodes: vec![],
+            documents: vec![],
+            results,
+            results_name,
+            locality: None,
+            lock: None,
+            notes: vec![],
+            folder,
+            rig,
+            reference,
+            job,
+        };
         if sides_broken {
             self.check_options_only(&plan.job, job_document);
             return None;
         }
+        let lock = if self.locked { self.read_lock(path) } else { None };
+        let stale = lock.as_ref().and_then(|(lock, name)| {
+            let reference = lock::reference_document(plan.job.reference.as_deref(), &self.documents);
+            lock::stale(lock, name, &self.documents[job_document], reference)
+        });
+        // A stale lock binds nothing: what the job asks for now is planned, so that the difference can be said.
+        plan.lock = lock.as_ref().filter(|_| stale.is_none()).map(|(lock, _)| lock.clone());
         self.bind_all(&mut plan, job_document);
+        if let (Some(stale), Some((lock, name))) = (stale, &lock) {
+            let label = self.documents.iter().find(|d| d.name == *name).map(|d| d.key_label("job", "made for another text"));
+            let size = if plan.nodes.len() == plan.job.steps.len() {
+                lock::size_of(&lock::differences(lock, &plan))
+            } else {
+                "unknown until the job fits together".to_owned()
+            };
+            self.findings.push(label.into_iter().fold(stale.size(size), Diagnostic::label));
+        }
         if self.findings.iter().all(|d| !d.verdict.stops_delivery()) {
             self.findings.extend(checks::plan(&plan, &self.documents[job_document]));
         }
@@ -189,6 +232,17 @@ impl Compiler<'_> {
         let file = file?;
         let document = self.read_text(file, &folder.join(file), Some((job_document, key)))?;
         self.typed(document)
+    }
+
+    /// The lock beside the job, with the name that findings give it; its text joins the documents and so the record.
+    fn read_lock(&mut self, job: &Path) -> Option<(Lock, String)> {
+        let path = lock::path_of(job);
+        if !path.exists() {
+            return None;
+        }
+        let name = path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+        let document = self.read_text(&name, &path, None)?;
+        self.typed::<Lock>(document).map(|lock| (lock, name))
     }
 
     fn check_options_only(&mut self, job: &Job, job_document: usize) {
@@ -272,7 +326,9 @@ impl Compiler<'_> {
             return None;
         }
         let files = JobFiles { folder: plan.folder.clone(), results: plan.results.clone() };
+        let pins: Vec<_> = plan.lock.iter().flat_map(|l| &l.operations).filter(|p| p.step == step.id).cloned().collect();
         let cx = BindCx {
+            locked: plan.lock.as_ref().map(|l| Locked { made_with: &l.made_with, pins: &pins }),
             inputs: &input_schemas,
             rig: plan.rig.as_ref(),
             reference: plan.reference.as_ref(),

@@ -36,7 +36,7 @@ pub fn hex(bytes: &[u8]) -> String {
 pub struct Material {
     /// Name as the job gives it.
     pub name: String,
-    /// `job`, `rig`, `reference`, `log`, `notes`, `stream`, `grid` or `table`.
+    /// `job`, `rig`, `reference`, `lock`, `log`, `notes`, `stream`, `grid` or `table`.
     pub role: String,
     /// SHA-256 of the bytes on disk.
     pub sha256: String,
@@ -170,6 +170,7 @@ pub fn materials_of(documents: &[Document]) -> Vec<Material> {
             let role = match i {
                 0 => "job",
                 _ if d.value.get("rig").is_some() => "rig",
+                _ if d.value.get("lock").is_some() => "lock",
                 _ => "reference",
             };
             // The job's own folder is the machine's business; its name is enough.

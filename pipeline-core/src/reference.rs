@@ -187,7 +187,42 @@ pub struct Delivery {
     pub heights: DeliveryHeights,
 }
 
-/// An operation written by hand, where the registry has none or the wrong one.
+/// Where an operation may be used, deg. `west` above `east` crosses the 180th meridian.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct OperationArea {
+    /// Western limit.
+    #[schemars(range(min = -180.0, max = 180.0))]
+    pub west: f64,
+    /// Southern limit.
+    #[schemars(range(min = -90.0, max = 90.0))]
+    pub south: f64,
+    /// Eastern limit.
+    #[schemars(range(min = -180.0, max = 180.0))]
+    pub east: f64,
+    /// Northern limit.
+    #[schemars(range(min = -90.0, max = 90.0))]
+    pub north: f64,
+}
+
+/// A point with its published result.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct CheckPoint {
+    /// Latitude, longitude (deg), ellipsoidal height (m) that go in.
+    pub at: [f64; 3],
+    /// Decimal year, for an operation that depends on time.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub year: Option<f64>,
+    /// Latitude, longitude (deg), ellipsoidal height (m) that must come out.
+    pub gives: [f64; 3],
+    /// Largest difference, horizontally and in height, m.
+    #[schemars(range(min = 0.0))]
+    pub tolerance_m: f64,
+}
+
+/// An operation written by hand, where the registry has none or the wrong one. Chains of several steps are one
+/// pipeline. It is held to the same checks as one of the registry.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Operation {
@@ -199,6 +234,12 @@ pub struct Operation {
     pub accuracy_m: f64,
     /// Who published it.
     pub source: String,
+    /// Area of use that its source states.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub area: Option<OperationArea>,
+    /// Points with their published results; the job stops when one does not come out.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub checks: Vec<CheckPoint>,
 }
 
 /// How good the delivery must be.

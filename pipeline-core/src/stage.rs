@@ -1,6 +1,7 @@
 //! What a stage is: a name with documented options, a plan-time `bind` and a run-time `run`.
 
 use crate::diag::{Diagnostic, Label, Verdict};
+use crate::lock::{Extent, Locked, Pin, ProbeAt};
 use crate::reference::Reference;
 use crate::rig::Rig;
 use crate::table::Table;
@@ -228,6 +229,8 @@ pub struct BindCx<'a> {
     pub locality: Option<Locality>,
     /// Finds files; see [`Files`].
     pub files: &'a dyn Files,
+    /// What the lock beside the job says about this step, when there is a lock.
+    pub locked: Option<Locked<'a>>,
 }
 
 impl BindCx<'_> {
@@ -333,6 +336,21 @@ pub trait Stage: Sized + Send + Sync + 'static {
         None
     }
 
+    /// Sources only: where all of the work lies. May read every file; only `gunter lock` asks.
+    fn extent(&self) -> Option<Extent> {
+        Stage::locate(self).map(|l| Extent::at(l.latitude_deg, l.longitude_deg, l.height_m, l.decimal_year))
+    }
+
+    /// The pipelines of this step with their results at some points, for the lock of the job. The name of
+    /// the step is filled in by core.
+    ///
+    /// # Errors
+    /// When a pipeline gives no result at a point.
+    fn pins(&self, probes: &[ProbeAt]) -> Result<Vec<Pin>, Problem> {
+        let _ = probes;
+        Ok(vec![])
+    }
+
     /// Sources only: looks at the logs before anything runs, for findings that stop a job early
     /// (no date in the log, heights on the wrong surface). May read the first part of each file.
     fn survey(&self) -> Vec<Diagnostic> {
@@ -366,6 +384,13 @@ pub trait AnyBound: Send + Sync {
     fn sessions(&self) -> Vec<Session>;
     /// See [`Stage::locate`].
     fn locate(&self) -> Option<Locality>;
+    /// See [`Stage::extent`].
+    fn extent(&self) -> Option<Extent>;
+    /// See [`Stage::pins`].
+    ///
+    /// # Errors
+    /// When a pipeline gives no result at a point.
+    fn pins(&self, probes: &[ProbeAt]) -> Result<Vec<Pin>, Problem>;
     /// See [`Stage::survey`].
     fn survey(&self) -> Vec<Diagnostic>;
     /// See [`Stage::run`].
@@ -388,6 +413,12 @@ impl<S: Stage> AnyBound for S {
     }
     fn locate(&self) -> Option<Locality> {
         Stage::locate(self)
+    }
+    fn extent(&self) -> Option<Extent> {
+        Stage::extent(self)
+    }
+    fn pins(&self, probes: &[ProbeAt]) -> Result<Vec<Pin>, Problem> {
+        Stage::pins(self, probes)
     }
     fn survey(&self) -> Vec<Diagnostic> {
         Stage::survey(self)

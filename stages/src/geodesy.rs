@@ -7,6 +7,11 @@
 //! * [`door`]: the only calls of PROJ.
 //! * [`crs`]: what the registry knows of a system, and its text for file formats.
 //! * [`grids`]: where grids are found; the separation of a geoid.
+//! * [`gridfile`]: formats and limits of grid files; [`tiff`]: heads of GeoTIFF.
+//! * [`shelf`]: exactly one file for a name; withdrawn files. [`store`]: the grid store.
+//! * [`packages`]: where a missing grid comes from.
+//! * [`pipeline`]: what the text of a pipeline names.
+//! * [`pins`]: pipelines in the lock of a job.
 //! * [`lattice`]: nodes of a grid, and nodes without a value.
 //! * [`operation`]: the one operation between two frames.
 //! * [`projection`]: the grid of a datum, convergence and scale.
@@ -24,12 +29,19 @@ pub mod epoch;
 pub mod findings;
 #[cfg(test)]
 pub(crate) mod fixture;
+pub mod gridfile;
 pub mod grids;
 pub mod lattice;
 pub mod local;
 pub mod operation;
+pub mod packages;
+pub mod pins;
+pub mod pipeline;
 pub mod projection;
 pub mod rows;
+pub mod shelf;
+pub mod store;
+pub mod tiff;
 pub mod uncertainty;
 
 pub use crs::{Crs, SrsInfo, ellipsoid_of, srs_of, wkt};

@@ -39,7 +39,13 @@ pub fn workspace() -> tempfile::TempDir {
 
 /// The program, in a folder.
 pub fn gunter(folder: &Path, words: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_gunter")).args(words).current_dir(folder).env("NO_COLOR", "1").output().unwrap()
+    Command::new(env!("CARGO_BIN_EXE_gunter"))
+        .args(words)
+        .current_dir(folder)
+        .env("NO_COLOR", "1")
+        .env("GUNTER_GRIDS", "no-grid-store")
+        .output()
+        .unwrap()
 }
 
 /// Exit code.

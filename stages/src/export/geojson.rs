@@ -6,6 +6,7 @@ use super::instant;
 use super::statement::{Subject, agrees, statement};
 use super::wgs84::{Place, ToWgs84};
 use pipeline_core::diag::{Diagnostic, Verdict};
+use pipeline_core::lock::{Pin, ProbeAt};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, OutFile, Problem, Spec, Stage};
 use pipeline_core::table::Table;
 use pipeline_core::table::schema::{Column, Holds, Role, Schema};
@@ -246,9 +247,9 @@ impl Stage for GeoJson {
         let mut problems = vec![];
         problems.extend(columns(schema).err());
         problems.extend(file_names(&schema.columns.iter().collect::<Vec<_>>(), &[]).err());
-        let (ready, way) = match ready {
-            Ok(ready) if problems.is_empty() => match ToWgs84::plan(&ready.frame, cx.locality) {
-                Ok(way) => (ready, way),
+        let (ready, way, other) = match ready {
+            Ok(ready) if problems.is_empty() => match ToWgs84::plan(&ready.frame, cx.locality).and_then(|way| way.locked(cx.locked)) {
+                Ok((way, other)) => (ready, way, other),
                 Err(p) => return Err(vec![p]),
             },
             other => {
@@ -269,13 +270,18 @@ impl Stage for GeoJson {
                 .fix(format!("set `accuracy_m` to {} or more if the file is for viewing, else use `export-geopackage`", way.accuracy_m)),
             ]);
         }
-        let notes = ready.notes.clone();
+        let mut notes = ready.notes.clone();
+        notes.extend(other);
         let decided = (json!({ "operation": way.operation, "pipeline": way.pipeline }), way.accuracy_m);
         let mut bound = Bound::new(Self { options, ready, way }, schema.clone(), Grain::Whole)
             .decided("to_wgs84", decided.0)
             .decided("to_wgs84_accuracy_m", decided.1);
         bound.notes = notes;
         Ok(bound)
+    }
+
+    fn pins(&self, probes: &[ProbeAt]) -> Result<Vec<Pin>, Problem> {
+        Ok(vec![self.way.pin(probes)?])
     }
 
     fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem> {

@@ -159,7 +159,8 @@ pub fn locality() -> Locality {
 }
 
 pub fn bind<S: Stage>(schema: &Schema, reference: Option<&Reference>, options: serde_json::Value) -> Result<Bound<S>, Vec<Problem>> {
-    let cx = BindCx { inputs: std::slice::from_ref(schema), rig: None, reference, locality: Some(locality()), files: &NoFiles };
+    let cx =
+        BindCx { inputs: std::slice::from_ref(schema), rig: None, reference, locality: Some(locality()), files: &NoFiles, locked: None };
     S::bind(serde_json::from_value(options).unwrap(), &cx)
 }
 

@@ -4,6 +4,8 @@
 use crate::geodesy::crs::{block, define, open};
 use crate::geodesy::decimal_year;
 use crate::geodesy::door::{Kind, Object};
+use crate::geodesy::pins::{self, Pipeline};
+use pipeline_core::lock::{GivesIn, Locked, Pin, ProbeAt};
 use pipeline_core::stage::{Locality, Problem};
 use pipeline_core::table::schema::{Epoch, Frame};
 
@@ -33,7 +35,11 @@ pub struct ToWgs84 {
     /// Whether the datum knows ellipsoidal heights; otherwise the third value is left out.
     pub has_heights: bool,
     epoch: Epoch,
+    from: String,
 }
+
+/// Part of a step's lock.
+const PART: &str = "to-wgs84";
 
 impl ToWgs84 {
     /// Chooses the operation from the datum of a frame: usable here, with a stated accuracy, the best
@@ -92,7 +98,40 @@ impl ToWgs84 {
         let Some((accuracy, _, operation, pipeline)) = best else {
             return Err(none(format!("the registry has no usable operation from `{}` to WGS 84 here", source.name())));
         };
-        Ok(Self { operation, pipeline, accuracy_m: accuracy.max(ENSEMBLE_M), has_heights, epoch: frame.epoch })
+        Ok(Self { operation, pipeline, accuracy_m: accuracy.max(ENSEMBLE_M), has_heights, epoch: frame.epoch, from: frame.crs.clone() })
+    }
+
+    /// For the lock of a job.
+    ///
+    /// # Errors
+    /// When it gives no result at a point.
+    pub fn pin(&self, probes: &[ProbeAt]) -> Result<Pin, Problem> {
+        Pipeline {
+            part: PART,
+            name: &self.operation,
+            from: &self.from,
+            to: WGS84_3D,
+            text: &self.pipeline,
+            accuracy_m: Some(self.accuracy_m),
+            files: &[],
+            gives_in: GivesIn::Degree,
+            time: self.epoch,
+        }
+        .pin(probes)
+    }
+
+    /// Takes what the lock says, and what this machine would have taken when that is another.
+    ///
+    /// # Errors
+    /// `lock/differs`, `lock/stale`.
+    pub fn locked(self, locked: Option<Locked>) -> Result<(Self, Vec<Problem>), Problem> {
+        let Some(locked) = locked else { return Ok((self, vec![])) };
+        let pin = locked.pin(PART)?;
+        pins::hold(locked, pin, &[], None)?;
+        let other = pins::other_choice(pin, &self.operation, &self.pipeline, &[]);
+        let accuracy_m = pin.accuracy_m.unwrap_or(self.accuracy_m);
+        let way = Self { operation: pin.name.clone(), pipeline: pin.pipeline.clone(), accuracy_m, ..self };
+        Ok((way, other.into_iter().collect()))
     }
 
     /// Carries positions; `times` are nanoseconds since 1970 UTC, for coordinates at each row's own time.

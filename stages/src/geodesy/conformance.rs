@@ -60,12 +60,13 @@ fn choose(from: &str, to: &str, point: (f64, f64, f64), year: Option<f64>, budge
         budget_m: budget,
         written: None,
         folders,
+        locked: None,
     })
     .unwrap_or_else(|p| panic!("{}", super::fixture::shown(&p)))
 }
 
 fn carried(operation: &Operation, point: (f64, f64, f64), year: f64) -> (f64, f64, f64) {
-    let door = Door::new(operation.folders()).unwrap();
+    let door = operation.door().unwrap();
     let [lon, lat, h] = door.create(&operation.pipeline).unwrap().carry([point.1, point.0, point.2, year]).unwrap();
     (lat, lon, h)
 }
@@ -454,6 +455,7 @@ fn without_the_grid_there_is_no_lesser_operation() {
             budget_m: 5.0,
             written: None,
             folders,
+            locked: None,
         })
     };
     let problems = wish(&[Path::new("/nonexistent").to_owned()]).unwrap_err();

@@ -1,16 +1,20 @@
 //! The only place that calls PROJ: every `unsafe` of the geodesy is here, behind safe types.
 //!
 //! A [`Door`] is one context. It is made where it is used and belongs to one thread. The network is
-//! off, PROJ prints nothing, and the registry is the one built into this program, so no other
-//! registry on the machine can change a result. An [`Object`] borrows its door.
+//! off, PROJ prints nothing, the registry is the one built into this program, and files are found by
+//! `finder` alone, so nothing else on the machine and nothing in the user's environment can change a
+//! result. An [`Object`] borrows its door.
 #![allow(unsafe_code)]
 
+mod finder;
 mod object;
 
 pub use object::Object;
 
 use super::area::Area;
+use finder::Finder;
 use proj_sys as p;
+use std::collections::BTreeMap;
 use std::ffi::{CStr, CString, c_char, c_int};
 use std::path::PathBuf;
 use std::ptr::null;
@@ -37,6 +41,8 @@ fn c_text(s: &str) -> CString {
 /// A PROJ context of one thread.
 pub struct Door {
     ctx: *mut p::PJ_CONTEXT,
+    /// PROJ holds its address: never moved out of its box.
+    finder: Box<Finder>,
 }
 
 impl Drop for Door {
@@ -91,6 +97,7 @@ pub struct GridNeed {
     #[serde(skip)]
     pub path: String,
     /// Whether it was found.
+    #[serde(rename = "present")]
     pub found: bool,
 }
 
@@ -124,23 +131,34 @@ impl Door {
     /// # Errors
     /// When PROJ has no memory or its registry cannot be opened.
     pub fn new(folders: &[PathBuf]) -> Result<Self, String> {
+        Self::with(Finder::new(folders, None))
+    }
+
+    /// A context that knows exactly these files, by the name that a pipeline gives them.
+    ///
+    /// # Errors
+    /// When PROJ has no memory or its registry cannot be opened.
+    pub fn exactly(files: &[(String, PathBuf)]) -> Result<Self, String> {
+        Self::with(Finder::new(&[], Some(files.iter().cloned().collect::<BTreeMap<_, _>>())))
+    }
+
+    fn with(finder: Finder) -> Result<Self, String> {
         // SAFETY: no preconditions.
         let ctx = unsafe { p::proj_context_create() };
         if ctx.is_null() {
             return Err("the geodesy library could not start".to_owned());
         }
-        let door = Self { ctx };
-        let names: Vec<CString> = folders.iter().map(|f| c_text(&f.to_string_lossy())).collect();
-        let mut pointers: Vec<*const c_char> = names.iter().map(|n| n.as_ptr()).collect();
-        let nowhere = c_text("/nonexistent");
-        if pointers.is_empty() {
-            pointers.push(nowhere.as_ptr());
-        }
-        // SAFETY: the context is live; the strings outlive the calls, which copy them.
+        let door = Self { ctx, finder: Box::new(finder) };
+        let nowhere = c"/nonexistent";
+        let paths = [nowhere.as_ptr()];
+        // SAFETY: the context is live; PROJ copies the path; the finder lives in a box as long as the context.
+        // The finder comes first, since the next call reads `proj.ini`; with a search path set, the user's
+        // folders and variables are never looked at.
         let opened = unsafe {
             p::proj_log_level(ctx, p::PJ_LOG_LEVEL_PJ_LOG_NONE);
+            p::proj_context_set_search_paths(ctx, 1, paths.as_ptr());
+            p::proj_context_set_file_finder(ctx, Some(finder::answer), (&raw const *door.finder).cast_mut().cast());
             p::proj_context_set_enable_network(ctx, 0);
-            p::proj_context_set_search_paths(ctx, c_int::try_from(pointers.len()).unwrap_or(0), pointers.as_ptr());
             p::proj_context_set_database_path(ctx, BUILT_IN_REGISTRY.as_ptr(), null(), null())
         };
         if opened == 0 {

@@ -4,6 +4,7 @@ use super::area::Area;
 use super::crs::{Crs, block, define};
 use super::door::{Door, Object};
 use super::operation::{Candidate, Wish, here, place_of, shift};
+use super::packages;
 use pipeline_core::stage::{Locality, Problem};
 use pipeline_core::table::schema::Epoch;
 
@@ -160,12 +161,12 @@ pub(crate) fn outside(crs: &Crs, area: &Area, place: Locality) -> Problem {
 pub(crate) fn no_operation(wish: &Wish, from: &Crs, to: &Crs, candidates: &[Candidate]) -> Problem {
     let seen = match candidates.len() {
         0 => "the registry has none".to_owned(),
-        n => format!("none of {n} can be used: {}", candidates.first().map_or("", |c| c.verdict.as_str())),
+        n => format!("none of {n} can be used"),
     };
     block("frame/no-operation", format!("no operation leads from {} to {}: {seen}", from.title(), to.title()))
         .reference_key(wish.to_key)
         .size("unknown; between national frames usually 0.3 m to 2 m, and to old datums 100 m or more")
-        .why("the library would only relabel the coordinates (ballpark)")
+        .why(format!("the library would only relabel the coordinates (ballpark){}", considered(candidates)))
         .fix("check both codes; if an authority has published an operation, write it into `operation` with its accuracy and source")
 }
 
@@ -173,10 +174,12 @@ pub(crate) fn grid_missing(
     wish: &Wish,
     (from, from_object): (&Crs, &Object),
     (to, to_object): (&Crs, &Object),
-    best: &Candidate,
+    candidates: &[Candidate],
+    best: usize,
     missing: &[String],
     door: &Door,
 ) -> Problem {
+    let (name, accuracy) = candidates.get(best).map_or(("", None), |c| (c.name.as_str(), c.accuracy_m));
     let place = wish.locality.map(|l| (l.latitude_deg, l.longitude_deg));
     let fallback = door
         .operations(from_object, to_object, place, true)
@@ -189,14 +192,35 @@ pub(crate) fn grid_missing(
     )
     .reference_key(wish.to_key)
     .size(match &fallback {
-        Some(fallback) => format!("the next best here is {fallback}; the planned one states {:.3} m", best.accuracy_m.unwrap_or(f64::NAN)),
+        Some(fallback) => format!("the next best here is {fallback}; the planned one states {:.3} m", accuracy.unwrap_or(f64::NAN)),
         None => "no other operation is known here; without the grid the coordinates would only be relabelled (ballpark), 100 m or more for an old datum".to_owned(),
     })
-    .why(format!("`{}` is the registry's best here, the network is never used, and a lesser operation is never taken in its place", best.name))
-    .fix(format!("put `{}` beside the reference file or in `grids` below it (they are in PROJ's public grid collection), then plan again", missing.join("`, `")))
+    .why(format!(
+        "`{name}` is the registry's best here, the network is never used, and a lesser operation is never taken in its place{}",
+        considered(candidates)
+    ))
+    .fix(missing.iter().map(|m| packages::how_to_get(m)).collect::<Vec<_>>().join("; "))
 }
 
-pub(crate) fn over_budget(wish: &Wish, from: &Crs, to: &Crs, name: &str, accuracy: f64) -> Problem {
+/// The first operations that were looked at, in one phrase, for a job whose plan is refused.
+fn considered(candidates: &[Candidate]) -> String {
+    const SHOWN: usize = 4;
+    if candidates.is_empty() {
+        return String::new();
+    }
+    let one = |c: &Candidate| {
+        let accuracy = c.accuracy_m.map_or_else(|| "no stated accuracy".to_owned(), |a| format!("{a:.3} m"));
+        let grids: String = c.grids.iter().map(|g| format!(", `{}` {}", g.name, if g.found { "present" } else { "absent" })).collect();
+        let margin = c
+            .margin_km
+            .map_or_else(String::new, |km| if km < 0.0 { format!(", {:.0} km outside", -km) } else { format!(", {km:.0} km inside") });
+        format!("`{}` ({accuracy}{grids}{margin}): {}", c.name, c.verdict)
+    };
+    let more = if candidates.len() > SHOWN { format!("; and {} others", candidates.len() - SHOWN) } else { String::new() };
+    format!("; looked at: {}{more}", candidates.iter().take(SHOWN).map(one).collect::<Vec<_>>().join("; "))
+}
+
+pub(crate) fn over_budget(wish: &Wish, from: &Crs, to: &Crs, name: &str, accuracy: f64, candidates: &[Candidate]) -> Problem {
     let group = [from, to].into_iter().find(|c| c.ensemble_accuracy_m.is_some());
     let why = match group {
         Some(crs) => format!(
@@ -221,6 +245,6 @@ pub(crate) fn over_budget(wish: &Wish, from: &Crs, to: &Crs, name: &str, accurac
     )
     .reference_key("budget.operation_m")
     .size(format!("up to {accuracy:.3} m, {:.0} times the budget, through `{name}`", accuracy / wish.budget_m.max(1e-6)))
-    .why(why)
+    .why(format!("{why}{}", considered(candidates)))
     .fix(fix)
 }

@@ -115,7 +115,7 @@ pub fn points(frame: &str, epoch: Epoch, rows: &[(&str, f64, f64, f64)]) -> Tabl
 
 pub fn bind<S: Stage>(options: &str, schema: &Schema, reference: &Reference, locality: Option<Locality>) -> Result<Bound<S>, Vec<Problem>> {
     let schemas = [schema.clone()];
-    let cx = BindCx { inputs: &schemas, rig: None, reference: Some(reference), locality, files: &NoFiles };
+    let cx = BindCx { inputs: &schemas, rig: None, reference: Some(reference), locality, files: &NoFiles, locked: None };
     S::bind(serde_json::from_str(options).unwrap(), &cx)
 }
 

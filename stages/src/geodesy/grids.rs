@@ -8,16 +8,18 @@ use sha2::{Digest, Sha256};
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
-/// Folders in which grids are looked for, in order: the folder of the reference file, `grids`
-/// below it, the folders of `PROJ_DATA`, the data folders of the system.
+/// Folders in which packages of the system put grids.
+pub const SYSTEM: [&str; 2] = ["/usr/share/proj", "/usr/local/share/proj"];
+
+/// Folders in which grids are looked for, in order: the folder of the reference file, `grids` below it,
+/// the grid store, the data folders of the system. The geodesy library's own variables (`PROJ_DATA` and
+/// others) are not heeded: another program's settings must not change a coordinate here.
 #[must_use]
 pub fn folders(reference: &Path) -> Vec<PathBuf> {
     let here = if reference.as_os_str().is_empty() { PathBuf::from(".") } else { reference.to_owned() };
     let mut all = vec![here.clone(), here.join("grids")];
-    if let Some(data) = std::env::var_os("PROJ_DATA") {
-        all.extend(std::env::split_paths(&data).filter(|p| !p.as_os_str().is_empty()));
-    }
-    all.extend(["/usr/share/proj", "/usr/local/share/proj"].map(PathBuf::from));
+    all.extend(super::store::folder());
+    all.extend(SYSTEM.map(PathBuf::from));
     all
 }
 

@@ -5,7 +5,7 @@
 //! known, such a cell is told apart by how the function behaves in it.
 
 use super::door::Object;
-use std::io::{Read, Seek, SeekFrom};
+use std::io::Read;
 use std::path::Path;
 
 /// Position of the nodes, deg. Only the fractions of a cell are used, so whole turns do not matter.
@@ -36,12 +36,13 @@ pub fn read(path: &Path) -> Result<Option<Lattice>, Refusal> {
     let got = read_some(&mut file, &mut head).map_err(|_| UNREADABLE)?;
     let head = head.get(..got).unwrap_or_default();
     if head.starts_with(b"II*\0") || head.starts_with(b"MM\0*") {
-        return Ok(tiff(&mut file, head.starts_with(b"II")));
+        return Ok(tiff(&mut file));
     }
     if !path.extension().is_some_and(|e| e.eq_ignore_ascii_case("gtx")) {
         return Err("it is neither GeoTIFF nor GTX");
     }
-    gtx(head, length).map(Some)
+    gtx_head(head, length)
+        .map(|(south, west, step_latitude, step_longitude, ..)| Some(Lattice { west, south, step_longitude, step_latitude }))
 }
 
 fn read_some(file: &mut std::fs::File, into: &mut [u8]) -> std::io::Result<usize> {
@@ -57,7 +58,7 @@ fn read_some(file: &mut std::fs::File, into: &mut [u8]) -> std::io::Result<usize
 
 /// GTX: south, west, step of latitude, step of longitude (big-endian doubles), rows, columns (big-endian
 /// 32-bit), then one 32-bit float for each node.
-fn gtx(head: &[u8], length: u64) -> Result<Lattice, Refusal> {
+pub(super) fn gtx_head(head: &[u8], length: u64) -> Result<(f64, f64, f64, f64, u32, u32), Refusal> {
     let double = |at: usize| head.get(at..at + 8).and_then(|b| b.try_into().ok()).map(f64::from_be_bytes);
     let count = |at: usize| head.get(at..at + 4).and_then(|b| b.try_into().ok()).map(u32::from_be_bytes);
     let (Some(south), Some(west), Some(step_latitude), Some(step_longitude), Some(rows), Some(columns)) =
@@ -72,64 +73,15 @@ fn gtx(head: &[u8], length: u64) -> Result<Lattice, Refusal> {
     if length != 40 + 4 * u64::from(rows) * u64::from(columns) {
         return Err("its length does not fit the number of its nodes");
     }
-    Ok(Lattice { west, south, step_longitude, step_latitude })
+    Ok((south, west, step_latitude, step_longitude, rows, columns))
 }
 
-/// The lattice of the only image of a classic TIFF: pixel scale, tie point, and whether the tie point
-/// is a corner or a node.
-fn tiff(file: &mut std::fs::File, little: bool) -> Option<Lattice> {
-    let mut bytes = |at: u64, n: usize| -> Option<Vec<u8>> {
-        let mut buffer = vec![0; n];
-        file.seek(SeekFrom::Start(at)).ok()?;
-        file.read_exact(&mut buffer).ok()?;
-        Some(buffer)
-    };
-    let short = |b: &[u8]| -> Option<u16> {
-        let b: [u8; 2] = b.get(..2)?.try_into().ok()?;
-        Some(if little { u16::from_le_bytes(b) } else { u16::from_be_bytes(b) })
-    };
-    let long = |b: &[u8]| -> Option<u32> {
-        let b: [u8; 4] = b.get(..4)?.try_into().ok()?;
-        Some(if little { u32::from_le_bytes(b) } else { u32::from_be_bytes(b) })
-    };
-    let double = |b: &[u8]| -> Option<f64> {
-        let b: [u8; 8] = b.get(..8)?.try_into().ok()?;
-        Some(if little { f64::from_le_bytes(b) } else { f64::from_be_bytes(b) })
-    };
-    let start = u64::from(long(&bytes(4, 4)?)?);
-    let entries = usize::from(short(&bytes(start, 2)?)?);
-    let directory = bytes(start + 2, entries * 12 + 4)?;
-    if long(directory.get(entries * 12..)?)? != 0 {
-        return None;
-    }
-    let (mut scale, mut tie, mut corner) = (None, None, false);
-    for entry in directory.chunks_exact(12).take(entries) {
-        let (tag, count, at) = (short(entry)?, long(&entry[4..])?, u64::from(long(&entry[8..])?));
-        match tag {
-            33_550 if count >= 2 => {
-                let b = bytes(at, 16)?;
-                scale = Some((double(&b)?, double(&b[8..])?));
-            }
-            33_922 if count >= 6 => {
-                let b = bytes(at, 48)?;
-                let v: Vec<f64> = b.chunks_exact(8).filter_map(double).collect();
-                tie = Some((v[0], v[1], v[3], v[4]));
-            }
-            34_735 if (4..10_000).contains(&count) => {
-                let b = bytes(at, usize::try_from(count).ok()? * 2)?;
-                let keys: Vec<u16> = b.chunks_exact(2).filter_map(short).collect();
-                // GeoKey 1025 (raster type) 1: the tie point is the corner of a pixel, not its centre.
-                corner = keys.chunks_exact(4).skip(1).any(|k| k[0] == 1025 && k[3] == 1);
-            }
-            _ => {}
-        }
-    }
-    let ((step_longitude, step_latitude), (i, j, x, y)) = (scale?, tie?);
-    if !(step_longitude > 0.0 && step_latitude > 0.0) {
-        return None;
-    }
-    let half = if corner { 0.5 } else { 0.0 };
-    Some(Lattice { west: x + (half - i) * step_longitude, south: y - (half - j) * step_latitude, step_longitude, step_latitude })
+/// The lattice of the only image of a TIFF.
+fn tiff(file: &mut std::fs::File) -> Option<Lattice> {
+    let images = super::tiff::images(file);
+    let [image] = images.as_slice() else { return None };
+    let (west, south, step_longitude, step_latitude) = image.nodes()?;
+    Some(Lattice { west, south, step_longitude, step_latitude })
 }
 
 impl Lattice {

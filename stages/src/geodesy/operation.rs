@@ -4,17 +4,24 @@
 //! Three rules together, since none is enough alone: only the registry's best operation for the
 //! place, no ballpark steps, and a stated accuracy within the budget of the job.
 
+mod by_hand;
+mod locked;
+
 use super::area::{Area, place_text};
 use super::crs::{Crs, block, define, open};
 use super::door::{Door, GridNeed, Kind, Object};
 use super::ellipsoid::GRS80;
-use super::findings;
 use super::local::Tangent;
+use super::shelf::{self, Picked, margin_text};
+use super::{findings, pins, pipeline};
+use by_hand::coverages;
+pub use locked::held;
+use pipeline_core::lock::Locked;
 use pipeline_core::reference::Operation as Written;
 use pipeline_core::stage::{Locality, Problem};
 use pipeline_core::table::schema::Epoch;
 use serde::Serialize;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// What is wanted.
 pub struct Wish<'a> {
@@ -41,7 +48,12 @@ pub struct Wish<'a> {
     pub written: Option<&'a Written>,
     /// Folders of grids.
     pub folders: &'a [PathBuf],
+    /// What the lock of the job says about the step.
+    pub locked: Option<Locked<'a>>,
 }
+
+/// Text of a pipeline that does nothing.
+const NOTHING: &str = "+proj=noop";
 
 /// One operation of the registry that was looked at.
 #[derive(Clone, Debug, Serialize)]
@@ -53,11 +65,31 @@ pub struct Candidate {
     /// Area of use.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub area: Option<String>,
+    /// Distance of the work from the edge of the area, km; negative outside.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub margin_km: Option<f64>,
     /// Grids that it needs.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub grids: Vec<GridNeed>,
     /// `taken`, or why not.
     pub verdict: String,
+}
+
+impl Candidate {
+    /// What the registry says of an operation.
+    #[must_use]
+    pub fn of(object: &Object, place: Option<Locality>, verdict: impl Into<String>) -> Self {
+        let area = object.area();
+        let margin = area.as_ref().zip(place).map(|(a, l)| (a.margin(l.latitude_deg, l.longitude_deg).0 * 10.0).round() / 10.0);
+        Self {
+            name: object.name(),
+            accuracy_m: object.accuracy_m(),
+            margin_km: margin,
+            area: area.map(|a| a.title()),
+            grids: object.grids(),
+            verdict: verdict.into(),
+        }
+    }
 }
 
 /// The operation chosen.
@@ -88,7 +120,12 @@ pub struct Operation {
     pub areas: Vec<String>,
     /// Areas in which every point must lie: of the two frames and of the operation.
     pub limits: Vec<(String, Area)>,
-    folders: Vec<PathBuf>,
+    /// Exactly the files that it reads.
+    pub files: Vec<Picked>,
+    /// Warnings and notes for the plan.
+    pub notes: Vec<Problem>,
+    /// How it was held to the lock of the job, when there is one.
+    pub lock: Option<String>,
 }
 
 impl Operation {
@@ -106,9 +143,11 @@ impl Operation {
         let limits = [&from, &to].into_iter().filter_map(|c| c.area.clone().map(|a| (c.title(), a))).collect();
         for (crs, key) in [(&from, wish.from_key), (&to, wish.to_key)] {
             if let (Some(area), Some(place)) = (&crs.area, wish.locality) {
-                let (km, side) = area.margin(place.latitude_deg, place.longitude_deg);
-                areas.push(format!("{}: {:.0} km inside the {}ern limit of its area of use", crs.code(), km, side.word()));
-                if km < 0.0 {
+                let text = margin_text(&crs.code(), area, place, "area of use");
+                if !areas.contains(&text) {
+                    areas.push(text);
+                }
+                if !area.contains(place.latitude_deg, place.longitude_deg) {
                     problems.push(findings::outside(crs, area, place).reference_key(key));
                 }
             }
@@ -136,57 +175,23 @@ impl Operation {
             identity: false,
             areas,
             limits,
-            folders: wish.folders.to_vec(),
+            files: vec![],
+            notes: vec![],
+            lock: None,
         };
+        let bare = start.clone();
         let chosen = if let Some(written) = wish.written {
-            start.by_hand(wish, written, &door)
+            start.by_hand(wish, written)
         } else if same {
-            Ok(Self { name: "none: both frames are the same".to_owned(), pipeline: "+proj=noop".to_owned(), identity: true, ..start })
+            Ok(Self { name: "none: both frames are the same".to_owned(), pipeline: NOTHING.to_owned(), identity: true, ..start })
         } else {
             start.of_registry(wish, &door, (&from, &from_object), (&to, &to_object))
         };
+        let chosen = match wish.locked {
+            Some(locked) => bare.locked(wish, locked, same && wish.written.is_none(), chosen),
+            None => chosen,
+        };
         chosen.map_err(|problem| vec![*problem])
-    }
-
-    fn by_hand(mut self, wish: &Wish, written: &Written, door: &Door) -> Result<Self, Box<Problem>> {
-        let object = door.create(&written.pipeline).map_err(|e| {
-            Problem::new("frame/bad-pipeline", format!("the pipeline written by hand cannot be used: {e}"))
-                .reference_key("operation.pipeline")
-                .fix("correct `operation.pipeline`; its grids must lie beside the reference file")
-        })?;
-        if object.kind() != Kind::NotCrs || object.uses_radians() {
-            return Err(Box::new(
-                Problem::new("frame/bad-pipeline", "the pipeline written by hand does not take and give degrees")
-                    .reference_key("operation.pipeline")
-                    .why("longitude and latitude go in and come out in degrees; a step without unit conversion takes radians")
-                    .fix("begin with `+step +proj=unitconvert +xy_in=deg +xy_out=rad` and end with the reverse"),
-            ));
-        }
-        if written.accuracy_m > wish.budget_m {
-            return Err(Box::new(
-                block(
-                    "frame/accuracy-over-budget",
-                    format!("the operation of {} states {:.3} m; the budget is {:.3} m", written.source, written.accuracy_m, wish.budget_m),
-                )
-                .reference_key("operation.accuracy_m")
-                .size(format!("{:.1} times the budget", written.accuracy_m / wish.budget_m))
-                .fix("use a better operation, or raise `budget.operation_m` if the client accepts it"),
-            ));
-        }
-        self.grids = object.grids();
-        if let Some(place) = wish.locality {
-            let moved = object.carry(here(place, &self.time)).map_err(|e| {
-                block("frame/operation-fails", format!("the pipeline written by hand gives no result at {}: {e}", place_of(place)))
-                    .reference_key("operation.pipeline")
-                    .fix("correct `operation.pipeline`")
-            })?;
-            let (horizontal, up) = shift([place.longitude_deg, place.latitude_deg, place.height_m.unwrap_or(0.0)], moved);
-            self.areas.push(format!("moves a point here by {horizontal:.3} m horizontally and {up:+.3} m in height"));
-        }
-        self.name = format!("by hand, after {}", written.source);
-        self.pipeline.clone_from(&written.pipeline);
-        self.accuracy_m = written.accuracy_m;
-        Ok(self)
     }
 
     fn of_registry(
@@ -200,9 +205,8 @@ impl Operation {
         let all = door.operations(from_object, to_object, place, false);
         let mut chosen: Option<(usize, &Object)> = None;
         for (i, object) in all.iter().enumerate() {
-            let area = object.area();
             let accuracy_m = object.accuracy_m();
-            let covers = match (&area, place) {
+            let covers = match (object.area(), place) {
                 (Some(area), Some((latitude, longitude))) => area.contains(latitude, longitude),
                 _ => true,
             };
@@ -218,13 +222,7 @@ impl Operation {
                 chosen = Some((i, object));
                 "taken: best for this place in the registry's order"
             };
-            self.candidates.push(Candidate {
-                name: object.name(),
-                accuracy_m,
-                area: area.map(|a| a.name),
-                grids: object.grids(),
-                verdict: verdict.to_owned(),
-            });
+            self.candidates.push(Candidate::of(object, wish.locality, verdict));
         }
         let Some((index, object)) = chosen else {
             return Err(Box::new(findings::no_operation(wish, from, to, &self.candidates)));
@@ -252,13 +250,14 @@ impl Operation {
                 wish,
                 (from, from_object),
                 (to, to_object),
-                &self.candidates[index],
+                &self.candidates,
+                index,
                 &missing,
                 door,
             )));
         }
         if accuracy > wish.budget_m {
-            return Err(Box::new(findings::over_budget(wish, from, to, &object.name(), accuracy)));
+            return Err(Box::new(findings::over_budget(wish, from, to, &object.name(), accuracy, &self.candidates)));
         }
         let fails = |e: String| {
             block("frame/operation-fails", format!("`{}` cannot be used: {e}", object.name()))
@@ -266,7 +265,13 @@ impl Operation {
                 .fix("write an `operation` into the reference")
         };
         let pipeline = object.normalized().and_then(|n| n.proj_text()).ok_or_else(|| fails("it has no pipeline text".to_owned()))?;
-        let pinned = door.create(&pipeline).map_err(fails)?;
+        let files = files_of(&pipeline, &object.grids(), wish).map_err(|why| match why {
+            NoFiles::Text(why) => fails(why),
+            NoFiles::Missing(missing) => fails(format!("the grid `{}` is not on this machine", missing.join("`, `"))),
+            NoFiles::Problem(problem) => problem.reference_key(wish.to_key),
+        })?;
+        let exact = pins::door(&files)?;
+        let pinned = exact.create(&pipeline).map_err(fails)?;
         if pinned.uses_radians() {
             return Err(Box::new(fails("it takes radians".to_owned())));
         }
@@ -275,23 +280,26 @@ impl Operation {
             let (horizontal, up) = shift([place.longitude_deg, place.latitude_deg, place.height_m.unwrap_or(0.0)], moved);
             self.areas.push(format!("moves a point here by {horizontal:.3} m horizontally and {up:+.3} m in height"));
             if let Some(area) = object.area() {
-                let (km, side) = area.margin(place.latitude_deg, place.longitude_deg);
-                self.areas.push(format!("operation: {:.0} km inside the {}ern limit of its area of use", km, side.word()));
+                self.areas.push(margin_text("operation", &area, place, "area of use"));
             }
+            self.areas.extend(coverages(&files, place));
         }
         self.name = object.name();
         self.area = object.area();
         self.limits.extend(object.area().map(|a| (format!("`{}`", object.name()), a)));
         self.grids = object.grids();
+        self.files = files;
         self.pipeline = pipeline;
         self.accuracy_m = accuracy;
         Ok(self)
     }
 
-    /// Folders in which its grids are found again.
-    #[must_use]
-    pub fn folders(&self) -> &[PathBuf] {
-        &self.folders
+    /// A door on exactly its grids.
+    ///
+    /// # Errors
+    /// When the library cannot start.
+    pub fn door(&self) -> Result<Door, Problem> {
+        pins::door(&self.files)
     }
 
     /// For the plan and the record.
@@ -310,6 +318,8 @@ impl Operation {
                 Epoch::EachObservation => serde_json::Value::String("each row's own time".to_owned()),
             },
             "areas": self.areas,
+            "grids": self.files.iter().map(|f| format!("{} sha256 {}", f.name, f.sha256)).collect::<Vec<_>>(),
+            "lock": self.lock,
             "candidates": self.candidates,
             "library": format!("PROJ {library}"),
             "registry": format!("EPSG {registry}"),
@@ -325,6 +335,47 @@ impl Operation {
             Epoch::EachObservation => row_nanoseconds.map_or(f64::NAN, super::epoch::decimal_year),
         }
     }
+}
+
+/// Why the files of a pipeline cannot be told.
+enum NoFiles {
+    /// The text names something that may not stand in it.
+    Text(String),
+    /// Files that are not on this machine.
+    Missing(Vec<String>),
+    /// Files that may not be used.
+    Problem(Problem),
+}
+
+/// Exactly the files that a text names, and those that its models name in turn. `needs` are the grids as the
+/// library found them, some under an older name.
+fn files_of(text: &str, needs: &[GridNeed], wish: &Wish) -> Result<Vec<Picked>, NoFiles> {
+    let (mut files, mut missing): (Vec<Picked>, Vec<String>) = (vec![], vec![]);
+    let mut names = pipeline::files(text).map_err(NoFiles::Text)?;
+    let mut at = 0;
+    while let Some(name) = names.get(at).cloned() {
+        at += 1;
+        let mut found = shelf::pick(&name, None, wish.folders, wish.locality).map_err(NoFiles::Problem)?;
+        if found.is_none()
+            && let Some(older) = needs.iter().find(|n| n.name == name && n.found).and_then(|n| Path::new(&n.path).file_name())
+        {
+            found = shelf::pick(&older.to_string_lossy(), None, wish.folders, wish.locality).map_err(NoFiles::Problem)?;
+        }
+        let Some(found) = found else {
+            missing.push(name);
+            continue;
+        };
+        if name.ends_with(".json") {
+            let json = std::fs::read_to_string(&found.path).map_err(|e| NoFiles::Text(format!("`{name}` cannot be read: {e}")))?;
+            for inner in pipeline::files_of_model(&json).map_err(NoFiles::Text)? {
+                if !names.contains(&inner) {
+                    names.push(inner);
+                }
+            }
+        }
+        files.push(Picked { name, ..found });
+    }
+    if missing.is_empty() { Ok(files) } else { Err(NoFiles::Missing(missing)) }
 }
 
 /// The frame of a text and its object; refuses anything but geographic 3D with Greenwich degrees.

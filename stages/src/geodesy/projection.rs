@@ -4,8 +4,13 @@ use super::area::Area;
 use super::crs::{Crs, block, define, open};
 use super::door::{Door, Factors, Kind, Object};
 use super::operation::place_of;
+use super::pins::{self, Pipeline};
+use pipeline_core::lock::{GivesIn, Locked, Pin, ProbeAt};
 use pipeline_core::stage::{Locality, Problem};
-use pipeline_core::table::schema::Unit;
+use pipeline_core::table::schema::{Epoch, Unit};
+
+/// Part of a step's lock.
+const CONVERSION: &str = "conversion";
 
 /// A projected system and the conversion that leads to it from its own geographic system.
 #[derive(Clone, Debug)]
@@ -103,6 +108,45 @@ impl Projection {
                 .fix("name a system with eastings and northings"));
         }
         Ok(())
+    }
+
+    fn gives_in(&self) -> GivesIn {
+        match self.unit {
+            Unit::Foot => GivesIn::Foot,
+            Unit::UsSurveyFoot => GivesIn::UsSurveyFoot,
+            _ => GivesIn::Metre,
+        }
+    }
+
+    /// For the lock of a job.
+    ///
+    /// # Errors
+    /// When it gives no result at a point.
+    pub fn pin(&self, probes: &[ProbeAt]) -> Result<Pin, Problem> {
+        Pipeline {
+            part: CONVERSION,
+            name: &self.crs.name,
+            from: &self.base,
+            to: &self.crs.code(),
+            text: &self.pipeline,
+            accuracy_m: None,
+            files: &[],
+            gives_in: self.gives_in(),
+            time: Epoch::Static,
+        }
+        .pin(probes)
+    }
+
+    /// Takes the conversion that the lock says; gives what this machine would have taken, when that is another.
+    ///
+    /// # Errors
+    /// `lock/differs`, `lock/stale`.
+    pub fn locked(&mut self, locked: Locked) -> Result<Vec<Problem>, Problem> {
+        let pin = locked.pin(CONVERSION)?;
+        pins::hold(locked, pin, &[], None)?;
+        let other = pins::other_choice(pin, &self.crs.name, &self.pipeline, &[]);
+        self.pipeline.clone_from(&pin.pipeline);
+        Ok(other.into_iter().collect())
     }
 
     /// Opens it for computing.

@@ -1,7 +1,6 @@
 //! Rows of a table through an operation, and findings that name them.
 
 use super::area::Area;
-use super::crs::open;
 use super::operation::Operation;
 use pipeline_core::diag::{Diagnostic, Label, Verdict};
 use pipeline_core::stage::{Cx, Problem};
@@ -97,7 +96,7 @@ pub fn carry(table: &Table, columns: &Columns, operation: &Operation, cx: &Cx) -
         moved.height.copy_from_slice(&height);
         return Ok(moved);
     }
-    let door = open(operation.folders())?;
+    let door = operation.door()?;
     let object = door.create(&operation.pipeline).map_err(|e| Problem::broken(format!("the pinned operation cannot be opened: {e}")))?;
     let mut failed: Vec<(usize, String)> = vec![];
     for i in 0..rows {

@@ -14,21 +14,26 @@
 //! GGA semantics h = altitude + separation.
 
 use super::findings;
-use super::plan::{check_datum, epoch_of, find_grid, grid_resources, heights_of, other_grid, promise, written};
+use super::plan::{
+    FoundGrid, GEOID, candidates, check_datum, epoch_of, find_grid, grid_resources, heights_of, other_grid, promise, written,
+};
 use crate::geodesy::crs::{block, open};
 use crate::geodesy::findings::ensemble_source;
+use crate::geodesy::gridfile;
 use crate::geodesy::grids::{self, GeoidGrid};
 use crate::geodesy::operation::{Operation, Wish};
+use crate::geodesy::pins::Pipeline;
 use crate::geodesy::rows::{self, Columns};
+use crate::geodesy::shelf::{self, Picked};
 use crate::geodesy::uncertainty::add_systematic;
 use pipeline_core::diag::{Diagnostic, Verdict};
+use pipeline_core::lock::{GivesIn, Pin, ProbeAt};
 use pipeline_core::reference::{Geoid, HeightSurface, LengthUnit};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, ResourceRole, Spec, Stage};
 use pipeline_core::table::schema::{Epoch, Role, Schema};
 use pipeline_core::table::{Table, TableBuilder};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
-use std::path::PathBuf;
 use std::sync::Arc;
 
 /// Options of `height-convert`. Everything comes from the reference; an option is for a second
@@ -52,6 +57,9 @@ pub struct HeightConvert {
     columns: Columns,
     operation: Operation,
     geoid: GeoidGrid,
+    geoid_file: Picked,
+    geoid_frame: String,
+    datum: String,
     geoid_sigma_m: f64,
     model: String,
     unit: LengthUnit,
@@ -136,19 +144,14 @@ impl Stage for HeightConvert {
 
         let folders = grids::folders(&reference.folder);
         let place = cx.locality;
-        let (grid, digest, path) = match find_grid(&geoid, &datum, reference, &folders, cx) {
-            Ok(found) => found,
-            Err(problem) => {
-                problems.push(problem);
-                (None, String::new(), PathBuf::new())
-            }
-        };
+        let found = find_grid(&geoid, &datum, reference, &folders, cx).map_err(|problem| problems.push(problem));
         let is_source = frame.crs == reference.corrections.frame;
         if is_source
             && let Ok(door) = open(&folders)
             && let Some(problem) = ensemble_source(&door, &frame.crs, &geoid.frame, reference.budget.operation_m, place)
         {
             problems.push(problem);
+            problems.extend(findings::path_over_budget(&frame.crs, &geoid, &datum, reference, place));
         }
         let to_epoch = reference.delivery.epoch.map(epoch_of).or(Some(frame.epoch)).filter(|e| *e != Epoch::Static);
         let operation = Operation::choose(&Wish {
@@ -163,13 +166,15 @@ impl Stage for HeightConvert {
             budget_m: reference.budget.operation_m,
             written: written(reference, is_source, &geoid.frame),
             folders: &folders,
+            locked: cx.locked,
         })
         .map_err(|p| vec_append(&mut problems, p));
 
-        let (Ok(columns), Ok(operation), Some(grid)) = (columns, operation, grid) else { return Err(problems) };
+        let (Ok(columns), Ok(operation), Ok(found)) = (columns, operation, found) else { return Err(problems) };
         if !problems.is_empty() {
             return Err(problems);
         }
+        let FoundGrid { grid, file, notes, lock } = found;
         let separation = place.and_then(|l| grid.separation_at(l.latitude_deg, l.longitude_deg).ok());
         if let (Some(None), Some(place)) = (separation, place) {
             return Err(vec![
@@ -191,14 +196,15 @@ impl Stage for HeightConvert {
             ]);
         }
         let height = format!("height_{}", unit.unit().symbol());
-        let output = promise(schema, frame, &columns, &geoid, &datum, &digest, unit, &height, &operation);
-        let mut resources = vec![Resource { name: geoid.grid.clone(), path, role: ResourceRole::Grid, option: String::new() }];
+        let output = promise(schema, frame, &columns, &geoid, &datum, &file.sha256, unit, &height, &operation);
+        let mut resources =
+            vec![Resource { name: geoid.grid.clone(), path: file.path.clone(), role: ResourceRole::Grid, option: String::new() }];
         resources.extend(grid_resources(&operation));
         let here = separation.flatten();
         let model = findings::model(&geoid);
         let decided_geoid = serde_json::json!({
             "grid": geoid.grid,
-            "sha256": digest,
+            "sha256": file.sha256,
             "model": geoid.model,
             "version": geoid.version,
             "frame": geoid.frame,
@@ -206,11 +212,17 @@ impl Stage for HeightConvert {
             "pipeline": grid.pipeline(),
             "interpolation": "bilinear",
             "separation_here_m": here,
+            "coverage": place.and_then(|l| gridfile::read(&file.path).ok().map(|g| shelf::coverage(&geoid.grid, &g.area, l))),
+            "lock": lock,
+            "candidates": candidates(&geoid, &datum, reference, cx),
         });
         let mut bound = Bound::new(
             Self {
                 columns,
                 geoid: grid,
+                geoid_file: file,
+                geoid_frame: geoid.frame.clone(),
+                datum: datum.clone(),
                 geoid_sigma_m: geoid.sigma_m,
                 model: model.clone(),
                 unit,
@@ -224,6 +236,8 @@ impl Stage for HeightConvert {
         );
         bound.decided.push(("operation".to_owned(), bound.stage.operation.decided()));
         bound.decided.push(("geoid".to_owned(), decided_geoid));
+        bound.notes.extend(bound.stage.operation.notes.clone());
+        bound.notes.extend(notes);
         bound.notes.extend(other_grid(&geoid, &datum, reference, cx));
         if let (Some(n), Some(theirs)) = (here, place.and_then(|l| l.receiver_separation_m)) {
             bound.notes.push(Problem::from(Diagnostic::new(
@@ -237,6 +251,23 @@ impl Stage for HeightConvert {
 
     fn resources(&self) -> Vec<Resource> {
         self.resources.clone()
+    }
+
+    fn pins(&self, probes: &[ProbeAt]) -> Result<Vec<Pin>, Problem> {
+        let name = self.geoid_file.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+        let files = [Picked { name, ..self.geoid_file.clone() }];
+        let geoid = Pipeline {
+            part: GEOID,
+            name: &self.model,
+            from: &self.geoid_frame,
+            to: &self.datum,
+            text: &self.geoid.pipeline(),
+            accuracy_m: Some(self.geoid_sigma_m),
+            files: &files,
+            gives_in: GivesIn::Degree,
+            time: Epoch::Static,
+        };
+        Ok(vec![self.operation.pin(probes)?, geoid.pin(probes)?])
     }
 
     fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem> {

@@ -1,7 +1,11 @@
 //! Findings about geoid models.
 
 use crate::geodesy::crs::{block, define, open};
-use crate::geodesy::grids;
+use crate::geodesy::door::Object;
+use crate::geodesy::operation::Candidate;
+use crate::geodesy::shelf::Picked;
+use crate::geodesy::store::Entry;
+use crate::geodesy::{grids, packages};
 use pipeline_core::reference::{Geoid, Reference};
 use pipeline_core::stage::{Locality, Problem};
 use std::path::Path;
@@ -18,17 +22,145 @@ pub(crate) struct Registered {
 
 /// Asks the registry; `None` when the datum has no code or the registry knows no way.
 pub(crate) fn registered(frame: &str, datum: &str, folder: &Path, place: Option<Locality>) -> Option<Registered> {
-    let door = open(&grids::folders(folder)).ok()?;
-    let three = define(&door, frame).ok()?;
-    let (authority, code) = three.to_2d()?.id()?;
-    let (vertical_authority, vertical_code) = define(&door, datum).ok()?.id()?;
-    if authority != vertical_authority {
-        return None;
+    best(frame, frame, datum, folder, place)
+}
+
+fn best(from: &str, base: &str, datum: &str, folder: &Path, place: Option<Locality>) -> Option<Registered> {
+    asked(from, base, datum, folder, place, |object| {
+        (!object.is_ballpark()).then(|| Registered {
+            name: object.name(),
+            accuracy_m: object.accuracy_m(),
+            grids: object.grids().into_iter().map(|g| g.name).collect(),
+        })
+    })
+    .into_iter()
+    .next()
+}
+
+/// The registry's operations from a frame to a datum, each with a verdict.
+pub(crate) fn ways(
+    frame: &str,
+    datum: &str,
+    folder: &Path,
+    place: Option<Locality>,
+    verdict: impl Fn(&Object) -> &'static str,
+) -> Vec<Candidate> {
+    asked(frame, frame, datum, folder, place, |object| Some(Candidate::of(object, place, verdict(object))))
+}
+
+/// Asks for operations from a frame to the compound of the horizontal part of a base and a vertical datum.
+fn asked<T>(from: &str, base: &str, datum: &str, folder: &Path, place: Option<Locality>, each: impl Fn(&Object) -> Option<T>) -> Vec<T> {
+    let ask = || {
+        let door = open(&grids::folders(folder)).ok()?;
+        let three = define(&door, from).ok()?;
+        let (authority, code) = define(&door, base).ok()?.to_2d()?.id()?;
+        let (vertical_authority, vertical_code) = define(&door, datum).ok()?.id()?;
+        if authority != vertical_authority {
+            return None;
+        }
+        let compound = define(&door, &format!("{authority}:{code}+{vertical_code}")).ok()?;
+        let place = place.map(|l| (l.latitude_deg, l.longitude_deg));
+        Some(door.operations(&three, &compound, place, false).iter().filter_map(&each).collect())
+    };
+    ask().unwrap_or_default()
+}
+
+/// The path that a library takes by itself from a group of frames to a national height
+/// (`height/path-over-budget`): an old model through old frames, far above the budget.
+pub(crate) fn path_over_budget(
+    source: &str,
+    geoid: &Geoid,
+    datum: &str,
+    reference: &Reference,
+    place: Option<Locality>,
+) -> Option<Problem> {
+    let budget = reference.budget.operation_m;
+    let long = best(source, &geoid.frame, datum, &reference.folder, place)?;
+    let accuracy = long.accuracy_m.filter(|a| *a > budget)?;
+    let short = registered(&geoid.frame, datum, &reference.folder, place);
+    let right = short.as_ref().and_then(|s| s.accuracy_m.filter(|a| *a > 0.0).map(|a| (s, a)));
+    let size = right.map_or_else(
+        || format!("up to {accuracy:.3} m, {:.0} times the budget", accuracy / budget.max(1e-6)),
+        |(s, a)| {
+            format!(
+                "up to {accuracy:.3} m, about {:.0} times the path from `{}` ({a:.3} m, `{}`)",
+                accuracy / a,
+                geoid.frame,
+                s.grids.join("`, `")
+            )
+        },
+    );
+    Some(
+        block(
+            "height/path-over-budget",
+            format!(
+                "the best path from `{source}` to `{datum}` is `{}` with `{}`, stated {accuracy:.3} m; the budget is {budget:.3} m",
+                long.name,
+                long.grids.join("`, `")
+            ),
+        )
+        .reference_key("corrections.frame")
+        .size(size)
+        .why("a group of frames as the source leads the registry to an older chain of operations, and a library takes it as its best without a word")
+        .fix(format!("name the realisation in `corrections.frame`, not the group; heights then go through `{}`", geoid.frame)),
+    )
+}
+
+/// Models that are good to decimetres only, by a part of their names, with the least standard deviation (m) that may
+/// be claimed for them anywhere. EGM96: the readme of its 15-minute grid has points where bilinear reading of the
+/// grid is off by up to 0.6 m from the model (case S-EGM96-1 and following), and the model itself is good to
+/// 0.5 to 1 m by its authors; half a metre is common practice. EGM84 is older and worse.
+const COARSE: [(&str, f64); 2] = [("egm96", 0.5), ("egm84", 1.0)];
+/// Digests under which EGM96 goes about: Debian's `proj-data` 9.1.1 and PROJ's public grid collection.
+const EGM96: [&str; 2] = [
+    "c02a6eb70a7a78efebe5adf3ade626eb75390e170bb8b3f36136a2c28f5326a0",
+    "db493027562c9b004d7220fa881f5603adada4e1c5029b933fa7de4547b0e78d",
+];
+
+/// A coarse model with a standard deviation that it cannot have (`height/coarse-geoid`).
+pub(super) fn coarse(geoid: &Geoid, file: &Picked) -> Option<Problem> {
+    let plain = |s: &str| s.to_lowercase().replace(['-', '_', ' '], "");
+    let named = |name: &str| plain(&geoid.grid).contains(name) || plain(&geoid.model).contains(name);
+    let by_bytes = EGM96.contains(&file.sha256.as_str());
+    let (name, least) = COARSE.into_iter().find(|(name, _)| named(name) || (by_bytes && *name == "egm96"))?;
+    (geoid.sigma_m < least).then(|| {
+        block(
+            "height/coarse-geoid",
+            format!("`{}` is {}, a global model good to decimetres only, and `sigma_m` claims {:.3} m", geoid.grid, name.to_uppercase(), geoid.sigma_m),
+        )
+        .reference_key("delivery.heights.geoid.sigma_m")
+        .size(format!("{least:.1} m and more in height (1 sigma)"))
+        .why("it was made from gravity of the 1990s on a mesh of 28 km; no national height is meant by it")
+        .fix(format!("use the national geoid that the client names ({}), or set `sigma_m` to {least:.1} or more and open `budget.vertical_95_m` for it", "`gunter grids add` takes it in"))
+    })
+}
+
+/// What the grid store states about these bytes against what the reference says: a frame that differs stops
+/// (`height/geoid-mismatch`), another name of model or version is a warning.
+pub(super) fn store_says(geoid: &Geoid, stated: &Entry) -> (Option<Problem>, Option<Problem>) {
+    let same = |a: &str, b: &str| a.trim().eq_ignore_ascii_case(b.trim());
+    let text = format!("{} {} for `{}`", stated.model, stated.version, stated.frame.as_deref().unwrap_or("no frame"));
+    let what = format!(
+        "the grid store says that `{}` is {text}; the reference says {} {} for `{}`",
+        geoid.grid, geoid.model, geoid.version, geoid.frame
+    );
+    if stated.frame.as_ref().is_some_and(|f| !same(f, &geoid.frame)) {
+        let problem = block("height/geoid-mismatch", what)
+            .reference_key("delivery.heights.geoid.frame")
+            .size("the shift between the two frames in height, up to some metres")
+            .why("a geoid applied in a frame that it is not made for is wrong by the height part of the frame change")
+            .fix("correct `delivery.heights.geoid.frame`; or, if the store is wrong, add the grid again with the right `--frame`");
+        return (Some(problem), None);
     }
-    let compound = define(&door, &format!("{authority}:{code}+{vertical_code}")).ok()?;
-    let place = place.map(|l| (l.latitude_deg, l.longitude_deg));
-    let best = door.operations(&three, &compound, place, false).into_iter().find(|o| !o.is_ballpark())?;
-    Some(Registered { name: best.name(), accuracy_m: best.accuracy_m(), grids: best.grids().into_iter().map(|g| g.name).collect() })
+    let warns = !same(&stated.model, &geoid.model) || !same(&stated.version, &geoid.version);
+    let warn = warns.then(|| {
+        Problem::from(pipeline_core::diag::Diagnostic::new("height/geoid-mismatch", pipeline_core::diag::Verdict::Warn, what))
+            .reference_key("delivery.heights.geoid.model")
+            .size("0 m if only the names differ; editions of a model differ by centimetres to decimetres")
+            .why("both were written by a person, and one of them may mean another edition")
+            .fix("write model and version in the same way in both places")
+    });
+    (None, warn)
 }
 
 /// The geoid grid is not on this machine (`height/geoid-missing`).
@@ -42,14 +174,14 @@ pub(crate) fn missing(geoid: &Geoid, datum: &str, folder: &Path, place: Option<L
         None => "heights would be wrong by N, tens of metres at most places".to_owned(),
     };
     let digest = geoid.sha256.as_ref().map_or_else(String::new, |s| format!(" with sha256 {s}"));
-    block("height/geoid-missing", format!("the geoid grid `{}` ({} {}) is not on this machine{planned}", geoid.grid, geoid.model, geoid.version))
-        .reference_key("delivery.heights.geoid.grid")
-        .size(size)
-        .why("without the grid the only fallback is a ballpark, which gives the ellipsoidal height back and reports success; it is never taken")
-        .fix(format!(
-            "put `{}`{digest} beside the reference file or in `grids` below it, and name it in `delivery.heights.geoid.grid`; the Debian package `proj-data` holds EGM96 only, good to some decimetres",
-            geoid.grid
-        ))
+    block(
+        "height/geoid-missing",
+        format!("the geoid grid `{}` ({} {}) is not on this machine{planned}", geoid.grid, geoid.model, geoid.version),
+    )
+    .reference_key("delivery.heights.geoid.grid")
+    .size(size)
+    .why("without the grid the only fallback is a ballpark, which gives the ellipsoidal height back and reports success; it is never taken")
+    .fix(format!("{}; the file{digest} is named in `delivery.heights.geoid.grid`", packages::how_to_get(&geoid.grid)))
 }
 
 /// The bytes of the grid are not those that the reference names (`height/geoid-digest`).

@@ -3,14 +3,19 @@
 use super::findings;
 use crate::geodesy::crs::{Crs, block};
 use crate::geodesy::door::Kind;
-use crate::geodesy::grids::{self, GeoidGrid};
-use crate::geodesy::operation::Operation;
+use crate::geodesy::grids::GeoidGrid;
+use crate::geodesy::operation::{self, Candidate, Operation};
 use crate::geodesy::rows::Columns;
+use crate::geodesy::shelf::{self, Picked};
+use crate::geodesy::{pins, store};
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::reference::{Geoid, LengthUnit, Reference};
 use pipeline_core::stage::{BindCx, Problem, Resource, ResourceRole};
 use pipeline_core::table::schema::{Column, Epoch, Frame, Heights, Holds, Role, Schema, Unit};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+
+/// Part of a step's lock: the grid of the geoid.
+pub(super) const GEOID: &str = "geoid";
 
 /// Coordinate epoch of a table for an epoch of the reference.
 pub(crate) fn epoch_of(text: pipeline_core::reference::EpochText) -> Epoch {
@@ -31,12 +36,9 @@ pub(crate) fn written<'a>(reference: &'a Reference, is_source: bool, to: &str) -
 /// Grids of an operation as resources.
 pub(crate) fn grid_resources(operation: &Operation) -> Vec<Resource> {
     operation
-        .grids
+        .files
         .iter()
-        .filter_map(|g| {
-            let path = if g.path.is_empty() { grids::find(&g.name, operation.folders())? } else { PathBuf::from(&g.path) };
-            Some(Resource { name: g.name.clone(), path, role: ResourceRole::Grid, option: String::new() })
-        })
+        .map(|f| Resource { name: f.name.clone(), path: f.path.clone(), role: ResourceRole::Grid, option: String::new() })
         .collect()
 }
 
@@ -83,20 +85,65 @@ pub(super) fn check_datum(datum: &str, unit: LengthUnit) -> Result<(), Problem> 
         .fix("change `delivery.heights.unit`, or name the vertical system of the same datum in the other unit"))
 }
 
-pub(super) type Found = (Option<GeoidGrid>, String, PathBuf);
+/// The grid of the geoid and its bytes.
+pub(super) struct FoundGrid {
+    /// The grid.
+    pub grid: GeoidGrid,
+    /// The file.
+    pub file: Picked,
+    /// Warnings and notes.
+    pub notes: Vec<Problem>,
+    /// How it was held to the lock.
+    pub lock: Option<String>,
+}
 
-pub(super) fn find_grid(geoid: &Geoid, datum: &str, reference: &Reference, folders: &[PathBuf], cx: &BindCx) -> Result<Found, Problem> {
-    let Some(path) = grids::find(&geoid.grid, folders) else {
+pub(super) fn find_grid(geoid: &Geoid, datum: &str, reference: &Reference, folders: &[PathBuf], cx: &BindCx) -> Result<FoundGrid, Problem> {
+    let at = |p: Problem| p.reference_key("delivery.heights.geoid.grid");
+    let pin = cx.locked.map(|l| l.pin(GEOID)).transpose()?;
+    let locked = pin.and_then(|p| p.grids.first()).map(|g| g.sha256.as_str());
+    let want = geoid.sha256.as_deref().or(locked);
+    let Some(file) = shelf::pick(&geoid.grid, want, folders, cx.locality).map_err(at)? else {
         return Err(findings::missing(geoid, datum, &reference.folder, cx.locality));
     };
-    let digest = grids::sha256(&geoid.grid, &path)?;
     if let Some(want) = &geoid.sha256
-        && !want.eq_ignore_ascii_case(&digest)
+        && !want.eq_ignore_ascii_case(&file.sha256)
     {
-        return Err(findings::digest(geoid, want, &digest));
+        return Err(findings::digest(geoid, want, &file.sha256));
     }
-    let grid = GeoidGrid::at(&path).map_err(|p| p.reference_key("delivery.heights.geoid.grid"))?;
-    Ok((Some(grid), digest, path))
+    let grid = GeoidGrid::at(&file.path).map_err(at)?;
+    let mut lock = None;
+    if let (Some(locked), Some(pin)) = (cx.locked, pin) {
+        // The name in the pipeline is that of the file, which may lie in a folder that the reference names.
+        let folder: Vec<PathBuf> = grid.folders().into_iter().chain(folders.iter().cloned()).collect();
+        pins::hold(locked, pin, &folder, cx.locality).map_err(at)?;
+        lock = Some(operation::held(locked, pin));
+    }
+    let mut notes = vec![];
+    if let Some(problem) = findings::coarse(geoid, &file) {
+        return Err(problem);
+    }
+    if let Some(stated) = store::about(&file.sha256)? {
+        let (blocks, warns) = findings::store_says(geoid, &stated);
+        if let Some(problem) = blocks {
+            return Err(problem);
+        }
+        notes.extend(warns);
+    }
+    Ok(FoundGrid { grid, file, notes, lock })
+}
+
+/// The registry's ways from the frame of the model to the datum, and which of them the reference takes.
+pub(super) fn candidates(geoid: &Geoid, datum: &str, reference: &Reference, cx: &BindCx) -> Vec<Candidate> {
+    let stem = Path::new(&geoid.grid).file_stem().map(|f| f.to_string_lossy().into_owned()).unwrap_or_default();
+    findings::ways(&geoid.frame, datum, &reference.folder, cx.locality, |object| {
+        if !stem.is_empty() && object.grids().iter().any(|g| g.name.contains(&stem)) {
+            "taken: the reference names its grid"
+        } else if object.is_ballpark() {
+            "not taken: it only pretends to transform (ballpark)"
+        } else {
+            "not taken: the reference names another grid"
+        }
+    })
 }
 
 /// A note when the registry leads to this datum through another grid.

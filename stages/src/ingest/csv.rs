@@ -19,6 +19,7 @@ use crate::rig::clock::{Clock, TimeColumn};
 use crate::rig::delimited::{Layout, Lines};
 use crate::rig::quantity::{AngleColumn, LengthColumn, LengthUnit, RateColumn, SpeedColumn};
 use pipeline_core::diag::{Diagnostic, Label, Verdict};
+use pipeline_core::lock::Extent;
 use pipeline_core::stage::cx::{unpack, unreadable};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Locality, Problem, Resource, Session, Spec, Stage};
 use pipeline_core::table::Table;
@@ -357,6 +358,14 @@ separation: { column: sep, unit: ft }
                 decimal_year: Some(decimal_year(c.time[row])),
             })
         })
+    }
+
+    fn extent(&self) -> Option<Extent> {
+        let all = self.sessions.iter().flat_map(|s| &s.files).filter_map(|file| {
+            let c = self.look(file, usize::MAX, false).ok()?.0.columns;
+            super::extent(&c.latitude, &c.longitude, &c.height, Some(c.time.as_slice()))
+        });
+        all.reduce(|a, b| a.with(&b))
     }
 
     fn survey(&self) -> Vec<Diagnostic> {

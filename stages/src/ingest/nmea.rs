@@ -37,6 +37,7 @@ use draft::Slot;
 use findings::Context;
 use log::Log;
 use pipeline_core::diag::{Diagnostic, Verdict};
+use pipeline_core::lock::Extent;
 use pipeline_core::rig::{Rig, Sensor, Sensors, Sentence};
 use pipeline_core::stage::cx::{unpack, unreadable};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Locality, Problem, Resource, Session, Spec, Stage};
@@ -331,6 +332,16 @@ impl Stage for IngestNmea {
             let first = look(&self.settings, session, Some(FIRST_PART)).ok()?;
             locality(first, *date).or_else(|| locality(look(&self.settings, session, None).ok()?, *date))
         })
+    }
+
+    fn extent(&self) -> Option<Extent> {
+        let all = self.sessions.iter().zip(&self.dates).filter_map(|(session, date_of_line_1)| {
+            let mut log = look(&self.settings, session, None).ok()?;
+            let dated = matches!(date(&mut log, *date_of_line_1), Dated::Yes { .. });
+            let c = &log.columns;
+            super::extent(&c.latitude, &c.longitude, &c.height, dated.then_some(c.time.as_slice()))
+        });
+        all.reduce(|a, b| a.with(&b))
     }
 
     fn survey(&self) -> Vec<Diagnostic> {

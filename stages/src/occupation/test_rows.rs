@@ -195,7 +195,14 @@ pub fn bind<St: Stage>(
     let files = Folder(folder.to_owned());
     St::bind(
         options,
-        &BindCx { inputs: std::slice::from_ref(schema), rig: rig.as_ref(), reference: reference.as_ref(), locality: None, files: &files },
+        &BindCx {
+            inputs: std::slice::from_ref(schema),
+            rig: rig.as_ref(),
+            reference: reference.as_ref(),
+            locality: None,
+            files: &files,
+            locked: None,
+        },
     )
 }
 

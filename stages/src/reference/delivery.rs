@@ -146,10 +146,11 @@ fn shift_between(from: &str, to: &str, frame: &Frame, reference: &Reference, pla
         budget_m: f64::INFINITY,
         written: None,
         folders: &folders,
+        locked: None,
     })
     .ok()?;
     let place = place?;
-    let door = open(&folders).ok()?;
+    let door = operation.door().ok()?;
     let start = crate::geodesy::operation::here(place, &operation.time);
     let out = door.create(&operation.pipeline).ok()?.carry(start).ok()?;
     let (horizontal, up) = crate::geodesy::operation::shift([start[0], start[1], start[2]], out);

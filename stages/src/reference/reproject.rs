@@ -19,9 +19,11 @@ use crate::geodesy::grids;
 use crate::geodesy::operation::{Operation, Wish, here};
 use crate::geodesy::projection::{Projection, outside_target};
 use crate::geodesy::rows::{self, Columns};
+use crate::geodesy::shelf::margin_text;
 use crate::geodesy::uncertainty::add_systematic;
 use crate::height::plan::{epoch_of, grid_resources, written};
 use pipeline_core::diag::{Diagnostic, Verdict};
+use pipeline_core::lock::{Pin, ProbeAt};
 use pipeline_core::reference::Reference;
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Locality, Problem, Resource, Spec, Stage};
 use pipeline_core::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, Role, Schema, Unit};
@@ -111,7 +113,11 @@ impl Stage for Reproject {
                     .fix("read the log with `ingest-nmea`, which gives ellipsoidal heights"),
             );
         }
-        let target = Target::plan(&text).map_err(|p| vec![at(p)])?;
+        let mut target = Target::plan(&text).map_err(|p| vec![at(p)])?;
+        let mut other = vec![];
+        if let (Some(locked), Some(projection)) = (cx.locked, &mut target.projection) {
+            other = projection.locked(locked).map_err(|p| vec![at(p)])?;
+        }
         let place = cx.locality;
         if let Some(projection) = &target.projection {
             if let Some(place) = place
@@ -142,6 +148,7 @@ impl Stage for Reproject {
             budget_m: reference.budget.operation_m,
             written: written(reference, is_source, &target.base),
             folders: &folders,
+            locked: cx.locked,
         })
         .map_err(|found| {
             // The target's own area was said better above, with systems that contain the place.
@@ -155,11 +162,22 @@ impl Stage for Reproject {
         if !problems.is_empty() {
             return Err(problems);
         }
-        Ok(bound(schema, frame, columns, operation, target, delivery_epoch, place))
+        let notes: Vec<Problem> = operation.notes.iter().cloned().chain(other).collect();
+        let mut bound = bound(schema, frame, columns, operation, target, delivery_epoch, place);
+        bound.notes.extend(notes);
+        Ok(bound)
     }
 
     fn resources(&self) -> Vec<Resource> {
         self.resources.clone()
+    }
+
+    fn pins(&self, probes: &[ProbeAt]) -> Result<Vec<Pin>, Problem> {
+        let mut pins = vec![self.operation.pin(probes)?];
+        if let Some(grid) = &self.grid {
+            pins.push(grid.projection.pin(probes)?);
+        }
+        Ok(pins)
     }
 
     fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem> {
@@ -303,7 +321,7 @@ fn heights_and_datum(frame: &Frame, operation: &Operation, target: &Target, plac
         return None;
     }
     let moved = place.and_then(|place| {
-        let door = open(operation.folders()).ok()?;
+        let door = operation.door().ok()?;
         let start = here(place, &operation.time);
         let out = door.create(&operation.pipeline).ok()?.carry(start).ok()?;
         let (horizontal, up) = crate::geodesy::operation::shift([start[0], start[1], start[2]], out);
@@ -349,7 +367,7 @@ fn bound(
     }
     let mut grid = None;
     let mut axes = Axes::Geographic;
-    let mut areas = operation.areas.clone();
+    let mut target_area = None;
     let mut notes = vec![];
     if let Some(projection) = target.projection {
         let symbol = projection.unit.symbol();
@@ -362,8 +380,7 @@ fn bound(
         axes = Axes::Projected(projection.unit);
         let area = projection.crs.area.clone();
         if let (Some(area), Some(place)) = (&area, place) {
-            let (km, side) = area.margin(place.latitude_deg, place.longitude_deg);
-            areas.push(format!("{}: {km:.0} km inside the {}ern limit of its area of use", projection.crs.code(), side.word()));
+            target_area = Some(margin_text(&projection.crs.code(), area, place, "area of use"));
         }
         notes.extend(not_conformal(&projection, place));
         grid = Some(Grid { projection, easting, northing, area });
@@ -380,7 +397,10 @@ fn bound(
     let decided = operation.decided();
     let resources = grid_resources(&operation);
     let stage = Reproject { columns, operation, grid, heights_empty, output: Arc::new(output.clone()), resources };
-    let mut bound = Bound::new(stage, output, Grain::Session).decided("operation", decided).decided("areas", areas);
+    let mut bound = Bound::new(stage, output, Grain::Session).decided("operation", decided);
+    if let Some(area) = target_area {
+        bound = bound.decided("target_area", area);
+    }
     if let Some(conversion) = conversion {
         bound = bound.decided("conversion", conversion);
     }

@@ -197,7 +197,13 @@ fn an_operation_written_by_hand() {
     let table = points("EPSG:9989", Epoch::EachObservation, &[("A", LANSING.0, LANSING.1, LANSING.2)]);
     let (registry, _) = run::<Reproject>("{}", &table, &reference, lansing());
     let text = bind::<Reproject>("{}", &table.schema, &reference, lansing()).unwrap().decided[0].1["pipeline"].as_str().unwrap().to_owned();
-    reference.operation = Some(pipeline_core::reference::Operation { pipeline: text, accuracy_m: 0.02, source: "test".to_owned() });
+    reference.operation = Some(pipeline_core::reference::Operation {
+        pipeline: text,
+        accuracy_m: 0.02,
+        source: "test".to_owned(),
+        area: None,
+        checks: vec![],
+    });
     let (by_hand, _) = run::<Reproject>("{}", &table, &reference, lansing());
     assert_eq!(registry.floats("easting_m").unwrap(), by_hand.floats("easting_m").unwrap());
     assert!(by_hand.floats("sigma_up_m").unwrap()[0] > registry.floats("sigma_up_m").unwrap()[0]);
@@ -207,8 +213,13 @@ fn an_operation_written_by_hand() {
         ("EPSG:6498", 0.02, "frame/bad-pipeline"),
         ("+proj=noop", 0.06, "frame/accuracy-over-budget"),
     ] {
-        reference.operation =
-            Some(pipeline_core::reference::Operation { pipeline: pipeline.to_owned(), accuracy_m: accuracy, source: "test".to_owned() });
+        reference.operation = Some(pipeline_core::reference::Operation {
+            pipeline: pipeline.to_owned(),
+            accuracy_m: accuracy,
+            source: "test".to_owned(),
+            area: None,
+            checks: vec![],
+        });
         assert_eq!(codes(&refused::<Reproject>(&table, &reference)), [code], "{pipeline}");
     }
 }
@@ -243,8 +254,13 @@ fn a_european_job_states_what_its_authority_states() {
     let table = points("EPSG:7931", Epoch::EachObservation, &[("A", 52.0, 13.0, 80.0)]);
     let said = bind::<Reproject>("{}", &table.schema, &reference, here).err().unwrap();
     assert_eq!(codes(&said), ["frame/accuracy-over-budget"], "{}", shown(&said));
-    reference.operation =
-        Some(pipeline_core::reference::Operation { pipeline: "+proj=noop".to_owned(), accuracy_m: 0.01, source: "test".to_owned() });
+    reference.operation = Some(pipeline_core::reference::Operation {
+        pipeline: "+proj=noop".to_owned(),
+        accuracy_m: 0.01,
+        source: "test".to_owned(),
+        area: None,
+        checks: vec![],
+    });
     let (grid, _) = run::<Reproject>("{}", &table, &reference, here);
     assert!((grid.floats("easting_m").unwrap()[0] - 362_705.0).abs() < 500.0);
 }

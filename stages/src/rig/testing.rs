@@ -109,7 +109,7 @@ pub fn table(schema: &Schema, rows: &[Row]) -> Table {
 /// Gives a closure a bind context.
 pub fn bind_with<T>(inputs: &[Schema], rig: Option<&pipeline_core::rig::Rig>, folder: &Path, f: impl FnOnce(&BindCx) -> T) -> T {
     let files = Folder(folder.to_owned());
-    f(&BindCx { inputs, rig, reference: None, locality: None, files: &files })
+    f(&BindCx { inputs, rig, reference: None, locality: None, files: &files, locked: None })
 }
 
 /// A world that remembers.

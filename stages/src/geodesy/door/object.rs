@@ -252,9 +252,15 @@ impl<'d> Object<'d> {
                         &raw mut found,
                     )
                 };
-                (known != 0).then(|| GridNeed { name: text(name), path: text(path), found: found != 0 })
+                (known != 0).then(|| self.need(text(name), text(path), found != 0))
             })
             .collect()
+    }
+
+    /// Also a file that PROJ found in the working folder, where it always looks, counts as absent.
+    fn need(&self, name: String, path: String, found: bool) -> GridNeed {
+        let found = found && self.door.finder.allows(std::path::Path::new(&path));
+        GridNeed { name, path: if found { path } else { String::new() }, found }
     }
 
     /// Whether a pipeline takes or gives radians; such a pipeline is refused, never guessed at.

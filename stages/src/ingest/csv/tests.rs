@@ -27,7 +27,7 @@ fn rig() -> Rig {
 
 fn bind_in(folder: &Path, options: Value) -> Result<Bound<IngestCsv>, Vec<Problem>> {
     let (reference, rig, files) = (reference(), rig(), Folder(folder.to_owned()));
-    let cx = BindCx { inputs: &[], rig: Some(&rig), reference: Some(&reference), locality: None, files: &files };
+    let cx = BindCx { inputs: &[], rig: Some(&rig), reference: Some(&reference), locality: None, files: &files, locked: None };
     IngestCsv::bind(serde_json::from_value(options).unwrap(), &cx)
 }
 

@@ -118,7 +118,7 @@ impl Ran {
 fn bind(options: serde_json::Value, rig: Option<&Rig>, folder: &Path) -> Result<Bound<IngestNmea>, Vec<Problem>> {
     let files = Folder(folder.to_owned());
     let reference = reference();
-    let cx = BindCx { inputs: &[], rig, reference: Some(&reference), locality: None, files: &files };
+    let cx = BindCx { inputs: &[], rig, reference: Some(&reference), locality: None, files: &files, locked: None };
     IngestNmea::bind(serde_json::from_value(options).unwrap(), &cx)
 }
 

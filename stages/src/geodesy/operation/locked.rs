@@ -1,0 +1,95 @@
+//! An operation that the lock of the job fixes.
+
+use super::{Operation, Wish, by_hand::needs};
+use crate::geodesy::crs::block;
+use crate::geodesy::pins::{self, Pipeline};
+use pipeline_core::lock::{GivesIn, Locked, Pin, ProbeAt};
+use pipeline_core::stage::Problem;
+
+/// Part of a step's lock.
+const PART: &str = "operation";
+
+impl Operation {
+    /// For the lock of a job.
+    ///
+    /// # Errors
+    /// When it gives no result at a point.
+    pub fn pin(&self, probes: &[ProbeAt]) -> Result<Pin, Problem> {
+        Pipeline {
+            part: PART,
+            name: &self.name,
+            from: &self.from,
+            to: &self.to,
+            text: &self.pipeline,
+            accuracy_m: Some(self.accuracy_m),
+            files: &self.files,
+            gives_in: GivesIn::Degree,
+            time: self.time,
+        }
+        .pin(probes)
+    }
+
+    /// Takes exactly what the lock says, or refuses. `fresh` is what this machine would choose.
+    pub(super) fn locked(
+        mut self,
+        wish: &Wish,
+        locked: Locked,
+        same: bool,
+        fresh: Result<Self, Box<Problem>>,
+    ) -> Result<Self, Box<Problem>> {
+        let pin = locked.pin(PART)?;
+        if pin.from != self.from || pin.to != self.to {
+            return Err(Box::new(
+                block(
+                    "lock/stale",
+                    format!("the lock leads from `{}` to `{}`; this step leads from `{}` to `{}`", pin.from, pin.to, self.from, self.to),
+                )
+                .size("the shift between the frames")
+                .why("the lock was made for other frames")
+                .fix("make the lock again: `gunter lock JOB`"),
+            ));
+        }
+        let accuracy_m = pin.accuracy_m.unwrap_or(f64::INFINITY);
+        if accuracy_m > wish.budget_m {
+            return Err(Box::new(
+                block(
+                    "frame/accuracy-over-budget",
+                    format!("the locked operation `{}` states {accuracy_m:.3} m; the budget is {:.3} m", pin.name, wish.budget_m),
+                )
+                .reference_key("budget.operation_m")
+                .size(format!("up to {accuracy_m:.3} m"))
+                .fix("make the lock again with a better operation, or raise `budget.operation_m` if the client accepts it"),
+            ));
+        }
+        let files = pins::hold(locked, pin, wish.folders, wish.locality)?;
+        if let Ok(fresh) = fresh {
+            if fresh.pipeline == pin.pipeline {
+                self.area = fresh.area;
+                self.limits = fresh.limits;
+                self.areas = fresh.areas;
+                self.notes = fresh.notes;
+            }
+            self.notes.extend(pins::other_choice(pin, &fresh.name, &fresh.pipeline, &fresh.files));
+            self.candidates = fresh.candidates;
+        }
+        self.identity = same && pin.pipeline == super::NOTHING;
+        self.name.clone_from(&pin.name);
+        self.pipeline.clone_from(&pin.pipeline);
+        self.accuracy_m = accuracy_m;
+        self.grids = needs(&files);
+        self.files = files;
+        self.lock = Some(held(locked, pin));
+        Ok(self)
+    }
+}
+
+/// One line for the plan and the record.
+#[must_use]
+pub fn held(locked: Locked, pin: &Pin) -> String {
+    format!(
+        "as locked: {n} of {n} probe points agree; the lock was made with {}, {}",
+        locked.made_with.library,
+        locked.made_with.registry,
+        n = pin.probes.len()
+    )
+}

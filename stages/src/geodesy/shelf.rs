@@ -1,0 +1,195 @@
+//! Exactly one file for the name of a grid, or a finding.
+//!
+//! A name is looked for in all folders, not only until the first hit: two editions under one name are
+//! told apart by the digest that the reference or the lock gives, and without a digest the job stops.
+
+use super::area::{Area, place_text};
+use super::crs::block;
+use super::grids::{self, GeoidGrid};
+use super::{packages, store};
+use pipeline_core::stage::{Locality, Problem};
+use std::path::{Path, PathBuf};
+
+/// A grid that will be read.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Picked {
+    /// Name in the pipeline or the reference.
+    pub name: String,
+    /// The file.
+    pub path: PathBuf,
+    /// SHA-256 of its bytes.
+    pub sha256: String,
+}
+
+/// A digest that was withdrawn.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+pub struct Withdrawn {
+    /// SHA-256.
+    pub sha256: String,
+    /// Usual name of the file.
+    pub file: String,
+    /// Why.
+    pub reason: String,
+    /// Who says so.
+    pub source: String,
+}
+
+/// The project's own list.
+const OWN: &str = include_str!("withdrawn.csv");
+
+/// Reads a list of withdrawn digests.
+///
+/// # Errors
+/// What is wrong, with the line.
+pub fn withdrawn_of(text: &str) -> Result<Vec<Withdrawn>, String> {
+    let mut reader = csv::ReaderBuilder::new().comment(Some(b'#')).trim(csv::Trim::All).from_reader(text.as_bytes());
+    let head = reader.headers().map_err(|e| e.to_string())?.clone();
+    if head.iter().collect::<Vec<_>>() != ["sha256", "file", "reason", "source"] {
+        return Err("its first line must be `sha256,file,reason,source`".to_owned());
+    }
+    let mut all = vec![];
+    for record in reader.records() {
+        let record = record.map_err(|e| e.to_string())?;
+        let get = |i: usize| record.get(i).unwrap_or_default().to_owned();
+        let line = record.position().map_or(0, csv::Position::line);
+        let one = Withdrawn { sha256: get(0).to_lowercase(), file: get(1), reason: get(2), source: get(3) };
+        if one.sha256.len() != 64 || !one.sha256.bytes().all(|b| b.is_ascii_hexdigit()) {
+            return Err(format!("line {line}: `{}` is no SHA-256", get(0)));
+        }
+        if one.reason.is_empty() {
+            return Err(format!("line {line}: no reason is given"));
+        }
+        all.push(one);
+    }
+    Ok(all)
+}
+
+/// All withdrawn digests that this machine knows: the project's and the grid store's.
+///
+/// # Errors
+/// `grids/bad-index` when the list of the store cannot be read: a list of bad files that is not read is no list.
+pub fn withdrawn() -> Result<Vec<Withdrawn>, Problem> {
+    let mut all = withdrawn_of(OWN).map_err(Problem::broken)?;
+    all.extend(store::withdrawn()?);
+    Ok(all)
+}
+
+/// All files of a name, each place once, in the order of the folders.
+fn copies(name: &str, folders: &[PathBuf]) -> Vec<PathBuf> {
+    let path = Path::new(name);
+    if path.is_absolute() {
+        return path.is_file().then(|| path.to_owned()).into_iter().collect();
+    }
+    let mut seen = vec![];
+    let mut found = vec![];
+    for path in folders.iter().map(|f| f.join(path)).filter(|p| p.is_file()) {
+        let real = path.canonicalize().unwrap_or_else(|_| path.clone());
+        if !seen.contains(&real) {
+            seen.push(real);
+            found.push(path);
+        }
+    }
+    found
+}
+
+/// The file of a name. With a digest, that one among all copies, and the first copy when none has it: the
+/// caller compares. Without, all copies must be the same. `None` when there is no copy.
+///
+/// # Errors
+/// `grids/two-versions`, `grids/withdrawn`, `data/unreadable-file`.
+pub fn pick(name: &str, want: Option<&str>, folders: &[PathBuf], place: Option<Locality>) -> Result<Option<Picked>, Problem> {
+    let mut all = vec![];
+    for path in copies(name, folders) {
+        let sha256 = grids::sha256(name, &path)?;
+        all.push(Picked { name: name.to_owned(), path, sha256 });
+    }
+    let Some(first) = all.first() else { return Ok(None) };
+    let chosen = match want {
+        Some(want) => all.iter().find(|p| p.sha256.eq_ignore_ascii_case(want)).unwrap_or(first),
+        None => match all.iter().find(|p| p.sha256 != first.sha256) {
+            Some(other) => return Err(two_versions(first, other, place)),
+            None => first,
+        },
+    };
+    if let Some(bad) = withdrawn()?.into_iter().find(|w| w.sha256 == chosen.sha256) {
+        return Err(is_withdrawn(chosen, &bad));
+    }
+    Ok(Some(chosen.clone()))
+}
+
+fn two_versions(a: &Picked, b: &Picked, place: Option<Locality>) -> Problem {
+    let here = place.and_then(|l| {
+        let n = |p: &Picked| GeoidGrid::at(&p.path).ok()?.separation_at(l.latitude_deg, l.longitude_deg).ok()?;
+        Some(format!("{:.3} m in height at {}", (n(a)? - n(b)?).abs(), place_text(l.latitude_deg, l.longitude_deg)))
+    });
+    let folder = |p: &Picked| p.path.parent().map_or_else(String::new, |f| f.display().to_string());
+    block("grids/two-versions", format!("two different files are called `{}`: sha256 `{}` and `{}`", a.name, a.sha256, b.sha256))
+        .size(here.unwrap_or_else(|| "unknown in m; editions of a grid differ by centimetres to decimetres in places".to_owned()))
+        .why(format!("they lie in `{}` and `{}`, and nothing says which one is meant", folder(a), folder(b)))
+        .fix("remove the wrong one, or name the right one by its digest (`delivery.heights.geoid.sha256`; `gunter lock` for others)")
+}
+
+fn is_withdrawn(grid: &Picked, bad: &Withdrawn) -> Problem {
+    let source = if bad.source.is_empty() { String::new() } else { format!(" ({})", bad.source) };
+    block("grids/withdrawn", format!("the grid `{}` has sha256 `{}`, which was withdrawn", grid.name, grid.sha256))
+        .size("unknown in m; a withdrawn edition is wrong by centimetres to decimetres in places")
+        .why(format!("{}{source}", bad.reason))
+        .fix(format!("{}; the present edition has another digest", packages::how_to_get(&grid.name)))
+}
+
+/// Distance (km) from a place to the edge of a grid's coverage, in words; positive inside.
+#[must_use]
+pub fn coverage(name: &str, area: &Area, place: Locality) -> String {
+    margin_text(&format!("grid `{name}`"), area, place, "coverage")
+}
+
+/// `WHAT: 12 km inside the southern limit of its AREA`.
+#[must_use]
+pub fn margin_text(what: &str, area: &Area, place: Locality, of: &str) -> String {
+    let (km, side) = area.margin(place.latitude_deg, place.longitude_deg);
+    let number = if km.abs() < 10.0 { format!("{:.1}", km.abs()) } else { format!("{:.0}", km.abs()) };
+    format!("{what}: {number} km {} the {}ern limit of its {of}", if km < 0.0 { "OUTSIDE" } else { "inside" }, side.word())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::fixture::{plane, write_gtx};
+    use super::*;
+
+    #[test]
+    fn one_file_or_a_finding() {
+        let folder = tempfile::tempdir().unwrap();
+        let (a, b) = (folder.path().join("a"), folder.path().join("b"));
+        std::fs::create_dir_all(&a).unwrap();
+        std::fs::create_dir_all(&b).unwrap();
+        let folders = [a.clone(), b.clone()];
+        assert_eq!(pick("g.gtx", None, &folders, None).unwrap(), None);
+        write_gtx(&b.join("g.gtx"), 26.0, -88.5, 0.25, 13, 13, plane);
+        let second = pick("g.gtx", None, &folders, None).unwrap().unwrap();
+        assert_eq!(second.path, b.join("g.gtx"));
+        // Another edition in front: without a digest no one knows, with one the place does not matter.
+        write_gtx(&a.join("g.gtx"), 26.0, -88.5, 0.25, 13, 13, |la, lo| plane(la, lo) + 0.25);
+        let place = super::super::fixture::place(27.5, -87.0, 0.0, None);
+        let said = pick("g.gtx", None, &folders, Some(place)).unwrap_err();
+        assert_eq!(said.finding.code, "grids/two-versions");
+        assert!(said.finding.size.contains("0.250 m in height"), "{}", said.finding.size);
+        assert_eq!(pick("g.gtx", Some(&second.sha256.to_uppercase()), &folders, None).unwrap().unwrap(), second);
+        // The same bytes twice are no matter.
+        std::fs::copy(b.join("g.gtx"), a.join("g.gtx")).unwrap();
+        assert_eq!(pick("g.gtx", None, &folders, None).unwrap().unwrap().sha256, second.sha256);
+    }
+
+    #[test]
+    fn lists_of_withdrawn_files() {
+        let sha = "ab".repeat(32);
+        let good = format!("# c\nsha256,file,reason,source\n{},g.tif,\"errors, in places\",notice\n", sha.to_uppercase());
+        assert_eq!(
+            withdrawn_of(&good).unwrap()[0],
+            Withdrawn { sha256: sha, file: "g.tif".into(), reason: "errors, in places".into(), source: "notice".into() }
+        );
+        for bad in ["", "sha,file\n", "sha256,file,reason,source\n12,g,r,s\n", &good.replace("\"errors, in places\"", "")] {
+            assert!(withdrawn_of(bad).is_err(), "{bad}");
+        }
+        assert!(withdrawn_of(OWN).is_ok());
+    }
+}
