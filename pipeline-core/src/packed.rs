@@ -1,8 +1,7 @@
 //! JSON values in few bytes.
 //!
-//! Facts of every session stay until the record is written. As trees they take some twenty times
-//! the bytes of their text; here they take about as many. Numbers are kept bit by bit, and what is
-//! written is what the tree would have written.
+//! Facts of every session wait on the shelf of the run until the record is written. Numbers are kept bit by bit, which a
+//! way through JSON text would not promise, and what is written in the end is what the tree would have written.
 
 use serde::ser::{Error, SerializeMap, SerializeSeq};
 use serde::{Serialize, Serializer};
@@ -22,6 +21,20 @@ const FLOAT: u8 = 5;
 const TEXT: u8 = 6;
 const LIST: u8 = 7;
 const MAP: u8 = 8;
+
+impl Packed {
+    /// What was packed before, from its bytes.
+    #[must_use]
+    pub fn from_bytes(bytes: Vec<u8>) -> Self {
+        Self(bytes.into_boxed_slice())
+    }
+
+    /// The bytes.
+    #[must_use]
+    pub fn bytes(&self) -> &[u8] {
+        &self.0
+    }
+}
 
 impl From<&Value> for Packed {
     fn from(value: &Value) -> Self {

@@ -5,8 +5,8 @@
 
 use crate::diag::Diagnostic;
 use crate::job::parse::Document;
-use crate::packed::Packed;
 use crate::plan::{Plan, print};
+use crate::run::shelf::OnShelf;
 use crate::stage::LineCount;
 use serde::Serialize;
 use serde_json::Value;
@@ -81,7 +81,7 @@ pub struct Fact {
     /// Key.
     pub key: String,
     /// Value.
-    pub value: Packed,
+    pub value: OnShelf,
 }
 
 /// One step in the record.

@@ -8,6 +8,7 @@
 pub mod clock;
 pub mod desk;
 pub mod set_aside;
+pub mod shelf;
 
 use crate::diag::{Diagnostic, Verdict};
 use crate::plan::{Node, Plan};
@@ -102,7 +103,10 @@ pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Syn
     };
     let mut products = vec![];
     let mut previous_in_the_way = false;
-    let result = run.prepare(&record_path, &mut previous_in_the_way).and_then(|()| run.all());
+    let result = run
+        .prepare(&record_path, &mut previous_in_the_way)
+        .and_then(|()| run.all())
+        .and_then(|()| desk.shelf_failure().map_or(Ok(()), |e| Err(desk::cannot_write(RECORD, &e))));
     if let Err(problem) = result {
         run.findings.push(*problem.finding);
     }
@@ -229,11 +233,43 @@ impl Run<'_> {
             }
             match self.source_of(n) {
                 Some(source) => self.segment(source)?,
-                None => self.whole(n)?,
+                None => self.together(n)?,
             }
             self.drop_finished();
         }
         Ok(())
+    }
+
+    /// Runs a step that sees everything together, and beside it all others whose inputs are there: exports of one table do not wait
+    /// for one another. All of them run to their end even when one fails, for any number of threads.
+    fn together(&mut self, first: usize) -> Result<(), Problem> {
+        let ready: Vec<usize> = (first..self.plan.nodes.len())
+            .filter(|n| self.outputs[*n].is_none() && self.source_of(*n).is_none())
+            .filter(|n| self.plan.nodes[*n].inputs.iter().all(|i| self.outputs[*i].is_some()))
+            .collect();
+        let next = AtomicUsize::new(0);
+        let results: Mutex<BTreeMap<usize, Result<Table, Problem>>> = Mutex::default();
+        let this = &*self;
+        std::thread::scope(|scope| {
+            for _ in 0..self.settings.threads.clamp(1, ready.len().max(1)) {
+                scope.spawn(|| {
+                    while let Some(n) = ready.get(next.fetch_add(1, Ordering::Relaxed)) {
+                        let result = this.whole(*n);
+                        lock(&results).insert(*n, result);
+                    }
+                });
+            }
+        });
+        let mut failures = vec![];
+        for (n, result) in results.into_inner().unwrap_or_else(PoisonError::into_inner) {
+            match result {
+                Ok(table) => self.outputs[n] = Some(table),
+                Err(problem) => failures.push(problem),
+            }
+        }
+        let Some(last) = failures.pop() else { return Ok(()) };
+        self.findings.extend(failures.into_iter().map(|p| *p.finding));
+        Err(last)
     }
 
     /// The reader whose sessions a node runs over; `None` when it sees everything together.
@@ -273,18 +309,20 @@ impl Run<'_> {
             .collect();
         let total: u64 = sessions.iter().flat_map(|s| &s.files).filter_map(|f| std::fs::metadata(&f.path).ok()).map(|m| m.len()).sum();
         let next = AtomicUsize::new(0);
+        let mark = self.desk.mark();
         let results: Mutex<BTreeMap<usize, Result<Vec<Table>, Problem>>> = Mutex::default();
         let this = &*self;
         let work = || {
             loop {
                 let i = next.fetch_add(1, Ordering::Relaxed);
                 let Some(session) = sessions.get(i) else { break };
-                if this.desk.stop.load(Ordering::Relaxed) {
+                if this.desk.given_up(i) {
                     break;
                 }
                 let result = this.session(i, session, &members, &leaving);
                 if result.is_err() {
-                    this.desk.stop.store(true, Ordering::Relaxed);
+                    // Sessions before this one go on, so that the first failure is the same for any number of threads.
+                    this.desk.failed_at.fetch_min(i, Ordering::Relaxed);
                 }
                 lock(&results).insert(i, result);
             }
@@ -305,6 +343,11 @@ impl Run<'_> {
             at_work.store(false, Ordering::Relaxed);
         });
         let results = results.into_inner().unwrap_or_else(PoisonError::into_inner);
+        if let Some((failed, _)) = results.iter().find(|(_, r)| r.is_err()) {
+            self.desk.forget_after(*failed, &members, &mark);
+            let mut counts = lock(&self.counts);
+            members.iter().for_each(|n| counts[*n].retain(|session, _| session <= failed));
+        }
         let mut columns: Vec<Vec<Table>> = leaving.iter().map(|_| vec![]).collect();
         for (_, result) in results {
             for (column, table) in columns.iter_mut().zip(result?) {
@@ -312,7 +355,7 @@ impl Run<'_> {
             }
         }
         for (n, tables) in leaving.iter().zip(columns) {
-            self.outputs[*n] = Some(Table::stack(&tables, self.plan.nodes[*n].bound.output.clone())?);
+            self.outputs[*n] = Some(Table::stack(tables, self.plan.nodes[*n].bound.output.clone())?);
         }
         for n in members {
             if self.outputs[n].is_none() {
@@ -345,15 +388,13 @@ impl Run<'_> {
         leaving.iter().map(|n| tables.remove(n).ok_or_else(|| Problem::broken("a table was given up too early"))).collect()
     }
 
-    fn whole(&mut self, n: usize) -> Result<(), Problem> {
+    fn whole(&self, n: usize) -> Result<Table, Problem> {
         let node = &self.plan.nodes[n];
         let mut inputs = vec![];
         for i in &node.inputs {
             inputs.push(self.outputs[*i].clone().ok_or_else(|| Problem::broken("an input was not there"))?);
         }
-        let table = self.call(n, node, inputs, None)?;
-        self.outputs[n] = Some(table);
-        Ok(())
+        self.call(n, node, inputs, None)
     }
 
     /// Calls a stage, catches its panics and compares what it gives with what it promised.
@@ -446,7 +487,7 @@ impl Run<'_> {
         }
         for (_, _, count) in &kept.lines {
             let sum = count.used + count.ignored.values().sum::<u64>() + count.damaged.values().sum::<u64>();
-            let seen = kept.lines_seen.get(&count.file).copied().unwrap_or(count.total);
+            let seen = kept.lines_seen.get(&count.file).map_or(count.total, |(_, lines)| *lines);
             if sum != count.total || seen != count.total {
                 wrong.push(format!("`{}` has {seen} lines, {} were counted and {sum} accounted for", count.file, count.total));
             }
@@ -483,18 +524,16 @@ impl Run<'_> {
         if let Some(name) = undelivered {
             return Err(Problem::broken(format!("`{name}` was begun and never finished")));
         }
-        let batches = std::mem::take(&mut self.desk.kept().set_aside);
-        let rows = batches.iter().map(|b| b.ranges.len() as u64).sum();
         let world = self.desk.for_session(usize::MAX);
         let overwriting = Desk::new(&self.plan.results, true, &[], vec![]);
         // The record decides whether results may be replaced; its companion follows it.
         let file = crate::stage::cx::World::create(&overwriting.for_session(usize::MAX), SET_ASIDE, "")?;
         let written = std::fs::File::create(&file.path).and_then(|out| {
             let mut out = std::io::BufWriter::new(out);
-            set_aside::write(&mut out, &batches)?;
-            out.flush()
+            let rows = self.desk.write_set_aside(&mut out)?;
+            out.flush().map(|()| rows)
         });
-        written.map_err(|e| {
+        let rows = written.map_err(|e| {
             let _ = std::fs::remove_file(&file.path);
             desk::cannot_write(SET_ASIDE, &e)
         })?;
@@ -510,7 +549,7 @@ impl Run<'_> {
         let kept = self.desk.kept();
         let counts = lock(&self.counts);
         let mut materials: Vec<Material> = record::materials_of(&self.plan.documents);
-        let mut read: Vec<Material> = kept.materials.values().cloned().collect();
+        let mut read: Vec<Material> = kept.materials.values().map(|(_, m)| m.clone()).collect();
         read.sort();
         materials.extend(read);
         let mut lines = kept.lines.clone();

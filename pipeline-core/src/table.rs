@@ -184,15 +184,17 @@ impl Table {
     ///
     /// # Errors
     /// When the schemas differ.
-    pub fn stack(tables: &[Self], schema: Arc<Schema>) -> Result<Self, Problem> {
+    pub fn stack(tables: Vec<Self>, schema: Arc<Schema>) -> Result<Self, Problem> {
         let mut all = Self::empty(schema)?;
-        for table in tables {
+        for table in &tables {
             if table.schema.columns != all.schema.columns || table.schema.frame != all.schema.frame {
                 return Err(Problem::broken("tables of two schemas cannot be put one below the other"));
             }
             all.data.vstack_mut(&table.data).map_err(Problem::broken)?;
         }
-        all.data.rechunk_mut_par();
+        // One column after another gives up its pieces, so that the whole never stands in memory twice.
+        drop(tables);
+        all.data.rechunk_mut();
         Ok(all)
     }
 }

@@ -1,9 +1,9 @@
 //! The world of a real run: opens, hashes, counts, keeps and renames.
 
-use super::set_aside::{self, Batch, Range};
+use super::set_aside::{self, Cause, Range};
+use super::shelf::{OnShelf, Shelf, Slot};
 use crate::diag::{Diagnostic, Label, Verdict};
 use crate::job::Waiver;
-use crate::packed::Packed;
 use crate::record::{self, Material, Product};
 use crate::stage::cx::{World, unpack, unreadable};
 use crate::stage::{LineCount, OutFile, Problem, Resource};
@@ -12,7 +12,7 @@ use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::io::Read;
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 /// Bytes asked from the disk at once.
@@ -21,14 +21,16 @@ const CHUNK: usize = 1 << 18;
 /// What is kept while a run goes on. One lock: it is held for moments only, never across work.
 #[derive(Default)]
 pub struct Kept {
-    /// Materials read so far, by name.
-    pub materials: BTreeMap<(String, String), Material>,
-    /// Lines counted by core in each unpacked file.
-    pub lines_seen: BTreeMap<String, u64>,
+    /// Materials read so far, by role and name, each with the first session that read it.
+    pub materials: BTreeMap<(String, String), (usize, Material)>,
+    /// Lines counted by core in each unpacked file, with the first session that read it.
+    pub lines_seen: BTreeMap<String, (usize, u64)>,
     /// Findings: step, session, order, finding.
     pub findings: Vec<(usize, usize, usize, Diagnostic)>,
-    /// Set-aside ranges.
-    pub set_aside: Vec<Batch>,
+    /// Set-aside lines on the shelf: session and place.
+    pub set_aside: Vec<(usize, usize, Slot)>,
+    /// How many lines that is.
+    pub set_aside_lines: u64,
     /// Rows set aside, by step, session and reason.
     pub refused: BTreeMap<(usize, usize, String), u64>,
     /// Rows used up, by step and session.
@@ -36,7 +38,7 @@ pub struct Kept {
     /// Line counts: session, order, count.
     pub lines: Vec<(usize, usize, LineCount)>,
     /// Facts: step, session, order, key, value.
-    pub facts: Vec<(usize, usize, usize, Arc<str>, Packed)>,
+    pub facts: Vec<(usize, usize, usize, Arc<str>, OnShelf)>,
     /// Files under a temporary name: final path, temporary path, name.
     pub pending: Vec<(PathBuf, PathBuf, String)>,
     /// Products: name and rows.
@@ -51,11 +53,21 @@ pub struct Desk {
     overwrite: bool,
     waivers: Vec<Waiver>,
     kept: Arc<Mutex<Kept>>,
+    shelf: Arc<Shelf>,
     /// Bytes of raw input read so far.
     pub bytes: Arc<AtomicU64>,
     /// Set from outside to stop early.
     pub stop: Arc<AtomicBool>,
+    /// The first session that failed: later ones need not go on.
+    pub failed_at: AtomicUsize,
     steps: Vec<String>,
+}
+
+/// What was kept before a segment began; see [`Desk::forget_after`].
+pub struct Mark {
+    lines: usize,
+    materials: Vec<(String, String)>,
+    lines_seen: Vec<String>,
 }
 
 fn lock(kept: &Mutex<Kept>) -> MutexGuard<'_, Kept> {
@@ -71,10 +83,73 @@ impl Desk {
             overwrite,
             waivers: waivers.to_vec(),
             kept: Arc::default(),
+            shelf: Arc::new(Shelf::new(results)),
             bytes: Arc::default(),
             stop: Arc::default(),
+            failed_at: AtomicUsize::new(usize::MAX),
             steps,
         }
+    }
+
+    /// Where the kept things of earlier segments end.
+    pub fn mark(&self) -> Mark {
+        let kept = lock(&self.kept);
+        Mark {
+            lines: kept.lines.len(),
+            materials: kept.materials.keys().cloned().collect(),
+            lines_seen: kept.lines_seen.keys().cloned().collect(),
+        }
+    }
+
+    /// Forgets what sessions after a failed one said in a segment: how far they came depends on the
+    /// number of threads, and a record must not.
+    pub fn forget_after(&self, failed: usize, steps: &[usize], mark: &Mark) {
+        let kept = &mut *lock(&self.kept);
+        let stays = |step: usize, session: usize| session <= failed || !steps.contains(&step);
+        kept.findings.retain(|(step, session, ..)| stays(*step, *session));
+        kept.facts.retain(|(step, session, ..)| stays(*step, *session));
+        kept.refused.retain(|(step, session, _), _| stays(*step, *session));
+        kept.used.retain(|(step, session), _| stays(*step, *session));
+        kept.materials.retain(|name, (session, _)| *session <= failed || mark.materials.contains(name));
+        kept.lines_seen.retain(|name, (session, _)| *session <= failed || mark.lines_seen.contains(name));
+        let mut n = 0;
+        kept.lines.retain(|(session, ..)| {
+            n += 1;
+            n <= mark.lines || *session <= failed
+        });
+    }
+
+    /// Whether a session is not worth going on with.
+    #[must_use]
+    pub fn given_up(&self, session: usize) -> bool {
+        self.stop.load(Ordering::Relaxed) || session > self.failed_at.load(Ordering::Relaxed)
+    }
+
+    /// Writes the set-aside table and gives the number of its lines.
+    ///
+    /// # Errors
+    /// When it cannot be written, or what waited for it could not be kept.
+    pub fn write_set_aside(&self, out: &mut impl std::io::Write) -> std::io::Result<u64> {
+        let (mut slots, count) = {
+            let mut kept = lock(&self.kept);
+            (std::mem::take(&mut kept.set_aside), kept.set_aside_lines)
+        };
+        slots.sort_unstable_by_key(|(session, step, _)| (*session, *step));
+        let sessions = slots.chunk_by(|a, b| a.0 == b.0).map(|pieces| {
+            let mut bytes = vec![];
+            for (.., slot) in pieces {
+                bytes.extend(self.shelf.get(*slot)?);
+            }
+            Ok(bytes)
+        });
+        set_aside::write(out, sessions)?;
+        Ok(count)
+    }
+
+    /// Why facts or set-aside rows could not be kept until the end.
+    #[must_use]
+    pub fn shelf_failure(&self) -> Option<std::io::Error> {
+        self.shelf.failure()
     }
 
     /// What was kept.
@@ -97,12 +172,12 @@ impl Desk {
     /// # Errors
     /// When it cannot be read.
     pub fn hash(&self, resource: &Resource) -> Result<(), Problem> {
-        let mut reader = self.open(resource)?;
+        let mut reader = self.open(resource, usize::MAX)?;
         std::io::copy(&mut reader, &mut std::io::sink()).map_err(|e| unreadable(&resource.name, &e))?;
         Ok(())
     }
 
-    fn open(&self, resource: &Resource) -> Result<Box<dyn Read + Send>, Problem> {
+    fn open(&self, resource: &Resource, session: usize) -> Result<Box<dyn Read + Send>, Problem> {
         let file = std::fs::File::open(&resource.path).map_err(|e| unreadable(&resource.name, &e))?;
         Ok(Box::new(Hashing {
             inner: std::io::BufReader::with_capacity(CHUNK, file),
@@ -110,6 +185,7 @@ impl Desk {
             bytes: 0,
             total: self.bytes.clone(),
             name: resource.name.clone(),
+            session,
             role: serde_json::to_value(resource.role).ok().and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_default(),
             kept: self.kept.clone(),
         }))
@@ -178,6 +254,7 @@ struct Hashing {
     total: Arc<AtomicU64>,
     name: String,
     role: String,
+    session: usize,
     kept: Arc<Mutex<Kept>>,
 }
 
@@ -201,7 +278,9 @@ impl Drop for Hashing {
         }
         let sha256 = record::hex(&std::mem::take(&mut self.hasher).finalize());
         let material = Material { name: self.name.clone(), role: self.role.clone(), sha256, bytes: self.bytes };
-        lock(&self.kept).materials.insert((self.role.clone(), self.name.clone()), material);
+        let mut kept = lock(&self.kept);
+        let entry = kept.materials.entry((self.role.clone(), self.name.clone())).or_insert((self.session, material.clone()));
+        *entry = (entry.0.min(self.session), material);
     }
 }
 
@@ -212,6 +291,7 @@ struct Counting {
     last: u8,
     any: bool,
     name: String,
+    session: usize,
     kept: Arc<Mutex<Kept>>,
 }
 
@@ -234,7 +314,9 @@ fn newlines(bytes: &[u8]) -> u64 {
 impl Drop for Counting {
     fn drop(&mut self) {
         let lines = self.newlines + u64::from(self.any && self.last != b'\n');
-        lock(&self.kept).lines_seen.insert(self.name.clone(), lines);
+        let mut kept = lock(&self.kept);
+        let entry = kept.lines_seen.entry(self.name.clone()).or_insert((self.session, lines));
+        *entry = (entry.0.min(self.session), lines);
     }
 }
 
@@ -245,23 +327,25 @@ pub struct SessionDesk<'a> {
 }
 
 impl SessionDesk<'_> {
-    fn keep(&self, step: &str, ranges: Box<[Range]>, rows: usize, reason: &str, detail: &str) {
+    fn keep(&self, step: &str, ranges: &[Range], rows: usize, reason: &str, detail: &str) {
         let (session, step_index) = (self.session, self.desk.step_index(step));
-        let batch = Batch { session, step: step.to_owned(), step_index, reason: reason.to_owned(), detail: detail.to_owned(), ranges };
+        let slot = self.desk.shelf.put(&set_aside::piece(&Cause { step, step_index, reason, detail }, ranges));
         let mut kept = lock(&self.desk.kept);
         *kept.refused.entry((step_index, session, reason.to_owned())).or_default() += rows as u64;
-        kept.set_aside.push(batch);
+        kept.set_aside.push((session, step_index, slot));
+        kept.set_aside_lines += ranges.len() as u64;
     }
 }
 
 impl World for SessionDesk<'_> {
     fn open(&self, resource: &Resource, decompress: bool) -> Result<Box<dyn Read + Send>, Problem> {
-        let raw = self.desk.open(resource)?;
+        let raw = self.desk.open(resource, self.session)?;
         if !decompress {
             return Ok(raw);
         }
         let inner = unpack(raw).map_err(|e| unreadable(&resource.name, &e))?;
-        Ok(Box::new(Counting { inner, newlines: 0, last: 0, any: false, name: resource.name.clone(), kept: self.desk.kept.clone() }))
+        let (name, kept) = (resource.name.clone(), self.desk.kept.clone());
+        Ok(Box::new(Counting { inner, newlines: 0, last: 0, any: false, name, session: self.session, kept }))
     }
 
     fn create(&self, name: &str, option: &str) -> Result<OutFile, Problem> {
@@ -297,13 +381,13 @@ impl World for SessionDesk<'_> {
 
     fn set_aside(&self, step: &str, rows: &Table, reason: &str, detail: &str) -> Result<(), Problem> {
         let ranges = set_aside::ranges(rows, 0..rows.rows())?;
-        self.keep(step, ranges, rows.rows(), reason, detail);
+        self.keep(step, &ranges, rows.rows(), reason, detail);
         Ok(())
     }
 
     fn set_aside_rows(&self, step: &str, table: &Table, rows: &[u32], reason: &str, detail: &str) -> Result<(), Problem> {
         let ranges = set_aside::ranges(table, rows.iter().map(|r| *r as usize))?;
-        self.keep(step, ranges, rows.len(), reason, detail);
+        self.keep(step, &ranges, rows.len(), reason, detail);
         Ok(())
     }
 
@@ -329,7 +413,7 @@ impl World for SessionDesk<'_> {
     fn fact(&self, step: &str, _: usize, key: &str, value: serde_json::Value) {
         let index = self.desk.step_index(step);
         // Outside the lock: a tree of thousands of values is packed and given back here.
-        let packed = Packed::from(&value);
+        let packed = OnShelf::put(&self.desk.shelf, &value);
         drop(value);
         let mut kept = lock(&self.desk.kept);
         let order = kept.facts.len();
@@ -339,7 +423,7 @@ impl World for SessionDesk<'_> {
     fn progress(&self, _: u64) {}
 
     fn cancelled(&self) -> bool {
-        self.desk.stop.load(Ordering::Relaxed)
+        self.desk.given_up(self.session)
     }
 
     fn waiver(&self, code: &str, scope: &str) -> Option<String> {

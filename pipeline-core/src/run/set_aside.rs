@@ -3,42 +3,37 @@
 //! Neighbouring epochs of one session with the same step and reason share one line of the table:
 //! `epoch_first` to `epoch_last` name them exactly, and the raw lines hold all their values.
 //!
-//! The ranges of every session stay until the end of the run, so they are kept small: what a call
-//! has in common stands once in its [`Batch`], and neighbours share their texts.
+//! Each call becomes a piece of bytes, the finished lines with what they are sorted by, which waits on the shelf of the
+//! run; at the end one session after another is taken back, sorted and written.
 
 use crate::stage::Problem;
 use crate::table::Table;
 use crate::table::schema::Role;
 use polars::prelude::StringChunked;
 use std::io::Write;
-use std::sync::Arc;
 
-/// Rows that one step refused at once for one reason.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Batch {
-    /// Number of the session.
-    pub session: usize,
+/// What all rows of one call have in common.
+#[derive(Clone, Copy, Debug)]
+pub struct Cause<'a> {
     /// Step that refused the rows.
-    pub step: String,
+    pub step: &'a str,
     /// Index of the step, for order.
     pub step_index: usize,
     /// Reason code.
-    pub reason: String,
+    pub reason: &'a str,
     /// Detail for people.
-    pub detail: String,
-    /// The rows.
-    pub ranges: Box<[Range]>,
+    pub detail: &'a str,
 }
 
 /// One line of the set-aside table.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Range {
+pub struct Range<'a> {
     /// Session.
-    pub session: Arc<str>,
+    pub session: &'a str,
     /// Raw file.
-    pub file: Arc<str>,
+    pub file: &'a str,
     /// Point, where the rows belong to one.
-    pub point: Arc<str>,
+    pub point: &'a str,
     /// First raw line.
     pub line_first: i64,
     /// Last raw line.
@@ -71,16 +66,11 @@ impl<'a> Texts<'a> {
     }
 }
 
-/// A text, shared with the one before where it is the same.
-fn shared(before: Option<&Arc<str>>, text: &str) -> Arc<str> {
-    before.filter(|b| ***b == *text).map_or_else(|| Arc::from(text), Arc::clone)
-}
-
 /// Turns rows of a table into ranges.
 ///
 /// # Errors
 /// When a column of the schema is not in the table, or the table has no such row.
-pub fn ranges(table: &Table, rows: impl Iterator<Item = usize>) -> Result<Box<[Range]>, Problem> {
+pub fn ranges(table: &Table, rows: impl Iterator<Item = usize>) -> Result<Vec<Range<'_>>, Problem> {
     let ints = |role: Role| table.schema.role(role).map(|c| table.whole_numbers(&c.name)).transpose();
     let (sessions, files, points) = (Texts::of(table, Role::Session)?, Texts::of(table, Role::File)?, Texts::of(table, Role::Point)?);
     let (firsts, lasts, epochs) = (ints(Role::LineFirst)?, ints(Role::LineLast)?, ints(Role::Epoch)?);
@@ -96,9 +86,9 @@ pub fn ranges(table: &Table, rows: impl Iterator<Item = usize>) -> Result<Box<[R
         if let Some(range) = out.last_mut()
             && epoch != 0
             && epoch == range.epoch_last + 1
-            && *range.file == *file
-            && *range.point == *point
-            && *range.session == *session
+            && range.file == file
+            && range.point == point
+            && range.session == session
         {
             range.line_first = range.line_first.min(first);
             range.line_last = range.line_last.max(last);
@@ -107,11 +97,10 @@ pub fn ranges(table: &Table, rows: impl Iterator<Item = usize>) -> Result<Box<[R
             range.time_last = time;
             continue;
         }
-        let before = out.last();
-        let new = Range {
-            session: shared(before.map(|b| &b.session), session),
-            file: shared(before.map(|b| &b.file), file),
-            point: shared(before.map(|b| &b.point), point),
+        out.push(Range {
+            session,
+            file,
+            point,
             line_first: first,
             line_last: last,
             epoch_first: epoch,
@@ -119,10 +108,9 @@ pub fn ranges(table: &Table, rows: impl Iterator<Item = usize>) -> Result<Box<[R
             rows: 1,
             time_first: time,
             time_last: time,
-        };
-        out.push(new);
+        });
     }
-    Ok(out.into_boxed_slice())
+    Ok(out)
 }
 
 /// Header of the table.
@@ -132,26 +120,28 @@ fn quoted(text: &str) -> std::borrow::Cow<'_, str> {
     if text.contains([',', '"', '\n', '\r']) { format!("\"{}\"", text.replace('"', "\"\"")).into() } else { text.into() }
 }
 
-/// Writes the table in the order of sessions, epochs and steps.
-///
-/// # Errors
-/// When the file cannot be written.
-pub fn write(out: &mut impl Write, all: &[Batch]) -> std::io::Result<()> {
-    let mut lines: Vec<(&Batch, &Range)> = all.iter().flat_map(|b| b.ranges.iter().map(move |r| (b, r))).collect();
-    lines.sort_by(|(a, x), (b, y)| {
-        (a.session, x.epoch_first, a.step_index, &a.reason, &x.point).cmp(&(b.session, y.epoch_first, b.step_index, &b.reason, &y.point))
-    });
-    out.write_all(HEADER.as_bytes())?;
-    for (b, r) in lines {
-        writeln!(
+/// Bytes of the numbers before a line: first epoch, index of the step, length.
+const HEAD: usize = 24;
+
+/// The lines of one call as bytes for the shelf, each behind its first epoch, the index of its step and its length.
+#[must_use]
+pub fn piece(cause: &Cause, ranges: &[Range]) -> Vec<u8> {
+    let mut out = Vec::with_capacity(ranges.len() * 160);
+    for r in ranges {
+        let head = out.len();
+        out.extend_from_slice(&r.epoch_first.to_le_bytes());
+        out.extend_from_slice(&(cause.step_index as u64).to_le_bytes());
+        out.extend_from_slice(&[0; 8]);
+        // Writing to memory does not fail.
+        let _ = writeln!(
             out,
             "{},{},{},{},{},{},{},{},{},{},{},{},{}",
-            quoted(&r.session),
-            quoted(&b.step),
-            quoted(&b.reason),
-            quoted(&b.detail),
-            quoted(&r.point),
-            quoted(&r.file),
+            quoted(r.session),
+            quoted(cause.step),
+            quoted(cause.reason),
+            quoted(cause.detail),
+            quoted(r.point),
+            quoted(r.file),
             r.line_first,
             r.line_last,
             r.epoch_first,
@@ -159,7 +149,37 @@ pub fn write(out: &mut impl Write, all: &[Batch]) -> std::io::Result<()> {
             r.rows,
             crate::run::clock::iso(r.time_first),
             crate::run::clock::iso(r.time_last),
-        )?;
+        );
+        let length = (out.len() - head - HEAD) as u64;
+        out[head + 16..head + HEAD].copy_from_slice(&length.to_le_bytes());
+    }
+    out
+}
+
+/// First epoch, step and text of each line of a piece. Stops at bytes that [`piece`] did not make.
+fn lines(mut piece: &[u8]) -> impl Iterator<Item = (i64, u64, &[u8])> {
+    std::iter::from_fn(move || {
+        let (head, rest) = piece.split_at_checked(HEAD)?;
+        let number = |at: usize| head[at..at + 8].try_into().ok().map(u64::from_le_bytes);
+        let (line, rest) = rest.split_at_checked(usize::try_from(number(16)?).ok()?)?;
+        piece = rest;
+        Some((number(0)?.cast_signed(), number(8)?, line))
+    })
+}
+
+/// Writes the table: the pieces of each session, in the order of epochs and steps.
+///
+/// # Errors
+/// When a piece cannot be taken back or the file cannot be written.
+pub fn write(out: &mut impl Write, sessions: impl Iterator<Item = std::io::Result<Vec<u8>>>) -> std::io::Result<()> {
+    out.write_all(HEADER.as_bytes())?;
+    for session in sessions {
+        let bytes = session?;
+        let mut sorted: Vec<(i64, u64, &[u8])> = lines(&bytes).collect();
+        sorted.sort_unstable();
+        for (_, _, line) in sorted {
+            out.write_all(line)?;
+        }
     }
     Ok(())
 }

@@ -5,20 +5,21 @@ use pipeline_core::diag::{Diagnostic, Label, Verdict};
 use pipeline_core::stage::Problem;
 use pipeline_core::table::Table;
 use pipeline_core::table::schema::{Axes, Column, Frame, Heights, Holds, Role, Schema, Unit};
+use polars::prelude::{BooleanChunked, Float64Chunked, Int64Chunked, StringChunked};
 
-/// The values of one column; `None` is a missing value.
+/// The values of one column where they stand in the table; `None` is a missing value.
 #[derive(Clone, Debug)]
 pub enum Values<'a> {
     /// Truth values.
-    Bool(Vec<Option<bool>>),
+    Bool(&'a BooleanChunked),
     /// Whole numbers.
-    Int(Vec<Option<i64>>),
+    Int(&'a Int64Chunked),
     /// Finite numbers, in the unit of the column.
-    Float(Vec<Option<f64>>),
+    Float(&'a Float64Chunked),
     /// Texts.
-    Text(Vec<Option<&'a str>>),
+    Text(&'a StringChunked),
     /// Nanoseconds since 1970 UTC.
-    Instant(Vec<Option<i64>>),
+    Instant(&'a Int64Chunked),
 }
 
 /// One column on its way to a file.
@@ -94,12 +95,12 @@ pub fn cells<'a>(table: &'a Table, columns: &[&'a Column], file: &str) -> Result
         .map(|spec| {
             let series = table.data.column(&spec.name).map_err(Problem::broken)?.as_materialized_series();
             let values = match spec.holds {
-                Holds::Bool => Values::Bool(table.bools(&spec.name)?),
-                Holds::Int => Values::Int(table.ints(&spec.name)?),
-                Holds::Text => Values::Text(table.texts(&spec.name)?),
-                Holds::Instant => Values::Instant(table.instants(&spec.name)?),
+                Holds::Bool => Values::Bool(series.bool().map_err(Problem::broken)?),
+                Holds::Int => Values::Int(series.i64().map_err(Problem::broken)?),
+                Holds::Text => Values::Text(series.str().map_err(Problem::broken)?),
+                Holds::Instant => Values::Instant(series.datetime().map_err(Problem::broken)?.physical()),
                 Holds::Float => {
-                    let values: Vec<Option<f64>> = series.f64().map_err(Problem::broken)?.iter().collect();
+                    let values = series.f64().map_err(Problem::broken)?;
                     if let Some((row, value)) = values.iter().enumerate().find_map(|(i, v)| v.filter(|v| !v.is_finite()).map(|v| (i, v))) {
                         return Err(not_finite(table, row, spec, value, file));
                     }
@@ -163,11 +164,11 @@ impl Cells<'_> {
     #[must_use]
     pub fn words(&self, row: usize) -> String {
         let shown = match &self.values {
-            Values::Bool(v) => v.get(row).copied().flatten().map(|v| v.to_string()),
-            Values::Int(v) => v.get(row).copied().flatten().map(|v| v.to_string()),
-            Values::Float(v) => v.get(row).copied().flatten().map(|v| v.to_string()),
-            Values::Text(v) => v.get(row).copied().flatten().map(str::to_owned),
-            Values::Instant(v) => v.get(row).copied().flatten().map(super::instant::iso),
+            Values::Bool(v) => v.get(row).map(|v| v.to_string()),
+            Values::Int(v) => v.get(row).map(|v| v.to_string()),
+            Values::Float(v) => v.get(row).map(|v| v.to_string()),
+            Values::Text(v) => v.get(row).map(str::to_owned),
+            Values::Instant(v) => v.get(row).map(super::instant::iso),
         };
         shown.map_or_else(|| "nothing".to_owned(), |s| format!("`{s}`"))
     }
@@ -176,14 +177,11 @@ impl Cells<'_> {
     /// how far they are apart, in words.
     #[must_use]
     pub fn differs(&self, row: usize, got: &Got) -> Option<String> {
-        fn at<T: Copy>(values: &[Option<T>], row: usize) -> Option<T> {
-            values.get(row).copied().flatten()
-        }
         let apart = match (&self.values, got) {
-            (Values::Bool(v), Got::Bool(g)) => at(v, row) == Some(*g),
-            (Values::Int(v), Got::Int(g)) => at(v, row) == Some(*g),
-            (Values::Text(v), Got::Text(g)) => at(v, row) == Some(*g),
-            (Values::Float(v), Got::Float(g, within)) => match at(v, row) {
+            (Values::Bool(v), Got::Bool(g)) => v.get(row) == Some(*g),
+            (Values::Int(v), Got::Int(g)) => v.get(row) == Some(*g),
+            (Values::Text(v), Got::Text(g)) => v.get(row) == Some(*g),
+            (Values::Float(v), Got::Float(g, within)) => match v.get(row) {
                 Some(want) => {
                     let apart = (want - g).abs();
                     // One unit in the last place of either number is the noise of parsing itself.
@@ -194,13 +192,13 @@ impl Cells<'_> {
                 }
                 None => false,
             },
-            (Values::Instant(v), Got::Instant(g, within)) => at(v, row).is_some_and(|want| want.abs_diff(*g) <= within.unsigned_abs()),
+            (Values::Instant(v), Got::Instant(g, within)) => v.get(row).is_some_and(|want| want.abs_diff(*g) <= within.unsigned_abs()),
             (values, Got::Missing) => match values {
-                Values::Bool(v) => at(v, row).is_none(),
-                Values::Int(v) => at(v, row).is_none(),
-                Values::Float(v) => at(v, row).is_none(),
-                Values::Text(v) => at(v, row).is_none(),
-                Values::Instant(v) => at(v, row).is_none(),
+                Values::Bool(v) => v.get(row).is_none(),
+                Values::Int(v) => v.get(row).is_none(),
+                Values::Float(v) => v.get(row).is_none(),
+                Values::Text(v) => v.get(row).is_none(),
+                Values::Instant(v) => v.get(row).is_none(),
             },
             _ => false,
         };

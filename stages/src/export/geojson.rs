@@ -48,11 +48,11 @@ fn round(value: f64, decimals: usize) -> f64 {
 /// A property of a row.
 fn property(cells: &Cells, row: usize) -> Value {
     match &cells.values {
-        Values::Bool(v) => json!(v[row]),
-        Values::Int(v) => json!(v[row]),
-        Values::Float(v) => json!(v[row]),
-        Values::Text(v) => json!(v[row]),
-        Values::Instant(v) => json!(v[row].map(instant::iso)),
+        Values::Bool(v) => json!(v.get(row)),
+        Values::Int(v) => json!(v.get(row)),
+        Values::Float(v) => json!(v.get(row)),
+        Values::Text(v) => json!(v.get(row)),
+        Values::Instant(v) => json!(v.get(row).map(instant::iso)),
     }
 }
 

@@ -11,6 +11,7 @@ use super::{instant, meaning};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, OutFile, Problem, Spec, Stage};
 use pipeline_core::table::Table;
 use pipeline_core::table::schema::{Column, Epoch, Holds, Role};
+use polars::prelude::ChunkAgg;
 use rusqlite::types::{Value, ValueRef};
 use rusqlite::{Connection, OpenFlags, params, params_from_iter};
 use schemars::JsonSchema;
@@ -86,7 +87,7 @@ fn last_change(cells: &[Cells]) -> i64 {
     let times = cells.iter().filter(|c| c.spec.role == Role::Time).chain(cells.iter().filter(|c| c.spec.role != Role::Time));
     times
         .filter_map(|c| match &c.values {
-            Values::Instant(v) => v.iter().flatten().max().copied(),
+            Values::Instant(v) => v.max(),
             _ => None,
         })
         .next()
@@ -105,11 +106,11 @@ const fn sql_type(holds: Holds) -> &'static str {
 
 fn value(cells: &Cells, row: usize) -> Value {
     match &cells.values {
-        Values::Bool(v) => v[row].map(|v| Value::Integer(i64::from(v))),
-        Values::Int(v) => v[row].map(Value::Integer),
-        Values::Float(v) => v[row].map(Value::Real),
-        Values::Text(v) => v[row].map(|v| Value::Text(v.to_owned())),
-        Values::Instant(v) => v[row].map(|v| Value::Text(instant::iso_ms(v))),
+        Values::Bool(v) => v.get(row).map(|v| Value::Integer(i64::from(v))),
+        Values::Int(v) => v.get(row).map(Value::Integer),
+        Values::Float(v) => v.get(row).map(Value::Real),
+        Values::Text(v) => v.get(row).map(|v| Value::Text(v.to_owned())),
+        Values::Instant(v) => v.get(row).map(|v| Value::Text(instant::iso_ms(v))),
     }
     .unwrap_or(Value::Null)
 }

@@ -82,11 +82,11 @@ fn verify(file: &OutFile, table: &Table, cells: &[Cells], statement: &str) -> Re
     for (got, c) in cells::cells(&back, &columns, &file.name)?.iter().zip(cells) {
         for row in 0..table.rows() {
             let value = match &got.values {
-                Values::Bool(v) => v[row].map(Got::Bool),
-                Values::Int(v) => v[row].map(Got::Int),
-                Values::Float(v) => v[row].map(|v| Got::Float(v, 0.0)),
-                Values::Text(v) => v[row].map(Got::Text),
-                Values::Instant(v) => v[row].map(|v| Got::Instant(v, 0)),
+                Values::Bool(v) => v.get(row).map(Got::Bool),
+                Values::Int(v) => v.get(row).map(Got::Int),
+                Values::Float(v) => v.get(row).map(|v| Got::Float(v, 0.0)),
+                Values::Text(v) => v.get(row).map(Got::Text),
+                Values::Instant(v) => v.get(row).map(|v| Got::Instant(v, 0)),
             };
             compare(table, c, row, &value.unwrap_or(Got::Missing), &file.name)?;
         }

@@ -261,7 +261,7 @@ proptest! {
             bound.stage.run(&[part], &Cx::new(&world(), "t", None)).unwrap()
         };
         let whole = run(&|_| true);
-        let parts = Table::stack(&[run(&|i| i < cut), run(&|i| i >= cut)], whole.schema.clone()).unwrap();
+        let parts = Table::stack(vec![run(&|i| i < cut), run(&|i| i >= cut)], whole.schema.clone()).unwrap();
         prop_assert!(whole.data.equals_missing(&parts.data));
     }
 }

@@ -1,0 +1,137 @@
+//! What every session leaves for the record, off the heap.
+//!
+//! Facts and set-aside rows grow with the number of sessions and are needed once more, at the end.
+//! The first of them stay in memory; from [`IN_MEMORY`] bytes on all go to a temporary file in the results folder,
+//! which has no name or loses it when it is closed, so that a run that breaks down leaves nothing behind.
+
+use crate::packed::Packed;
+use serde::ser::Error;
+use serde::{Serialize, Serializer};
+use std::io::{self, Read, Seek, SeekFrom, Write};
+use std::path::Path;
+use std::sync::{Arc, Mutex, PoisonError};
+use tempfile::{SpooledTempFile, spooled_tempfile_in};
+
+/// Bytes that are kept in memory before a file is made.
+const IN_MEMORY: usize = 1 << 20;
+
+/// Where something lies on the shelf.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Slot {
+    at: u64,
+    length: usize,
+}
+
+/// Bytes that are written once and read back later.
+pub struct Shelf {
+    kept: Mutex<Kept>,
+}
+
+struct Kept {
+    file: SpooledTempFile,
+    end: u64,
+    failed: Option<io::Error>,
+}
+
+impl std::fmt::Debug for Shelf {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Shelf")
+    }
+}
+
+impl Shelf {
+    /// An empty shelf, whose file would be in `folder`.
+    #[must_use]
+    pub fn new(folder: &Path) -> Self {
+        Self { kept: Mutex::new(Kept { file: spooled_tempfile_in(IN_MEMORY, folder), end: 0, failed: None }) }
+    }
+
+    fn lock(&self) -> std::sync::MutexGuard<'_, Kept> {
+        self.kept.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Puts bytes on the shelf. A failure is kept for [`Shelf::failure`].
+    pub fn put(&self, bytes: &[u8]) -> Slot {
+        let mut kept = self.lock();
+        let slot = Slot { at: kept.end, length: bytes.len() };
+        if kept.failed.is_none() {
+            let end = kept.end;
+            if let Err(e) = kept.file.seek(SeekFrom::Start(end)).and_then(|_| kept.file.write_all(bytes)) {
+                kept.failed = Some(e);
+            }
+        }
+        kept.end += bytes.len() as u64;
+        slot
+    }
+
+    /// Takes bytes back.
+    ///
+    /// # Errors
+    /// When the file cannot be read, or could not be written.
+    pub fn get(&self, slot: Slot) -> io::Result<Vec<u8>> {
+        let mut kept = self.lock();
+        if let Some(e) = &kept.failed {
+            return Err(io::Error::new(e.kind(), e.to_string()));
+        }
+        let mut bytes = vec![0; slot.length];
+        kept.file.seek(SeekFrom::Start(slot.at))?;
+        kept.file.read_exact(&mut bytes)?;
+        Ok(bytes)
+    }
+
+    /// Why something could not be put, once.
+    pub fn failure(&self) -> Option<io::Error> {
+        let kept = self.lock();
+        kept.failed.as_ref().map(|e| io::Error::new(e.kind(), e.to_string()))
+    }
+}
+
+/// A packed value on the shelf, taken back when it is written.
+#[derive(Clone, Debug)]
+pub struct OnShelf {
+    shelf: Arc<Shelf>,
+    slot: Slot,
+}
+
+impl OnShelf {
+    /// Puts a value on the shelf.
+    #[must_use]
+    pub fn put(shelf: &Arc<Shelf>, value: &serde_json::Value) -> Self {
+        Self { shelf: shelf.clone(), slot: shelf.put(Packed::from(value).bytes()) }
+    }
+}
+
+impl Serialize for OnShelf {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        Packed::from_bytes(self.shelf.get(self.slot).map_err(S::Error::custom)?).serialize(to)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn gives_back_what_was_put_in_memory_and_on_disk() {
+        let folder = tempfile::tempdir().unwrap();
+        let shelf = Shelf::new(folder.path());
+        let piece = |n: usize| vec![u8::try_from(n % 251).unwrap(); 100_000 + n];
+        let slots: Vec<Slot> = (0..30).map(|n| shelf.put(&piece(n))).collect();
+        for (n, slot) in slots.iter().enumerate().rev() {
+            assert_eq!(shelf.get(*slot).unwrap(), piece(n), "piece {n}");
+        }
+        let late = shelf.put(b"late");
+        assert_eq!(shelf.get(late).unwrap(), b"late");
+        assert_eq!(shelf.get(shelf.put(b"")).unwrap(), b"");
+        assert!(shelf.failure().is_none());
+    }
+
+    #[test]
+    fn a_folder_that_is_gone_is_said() {
+        let folder = tempfile::tempdir().unwrap();
+        let shelf = Shelf::new(&folder.path().join("nowhere"));
+        let slot = shelf.put(&vec![0; IN_MEMORY + 1]);
+        assert!(shelf.failure().is_some());
+        assert!(shelf.get(slot).is_err());
+    }
+}
