@@ -1,5 +1,6 @@
 //! The built-in stages, one file each, and the survey mathematics that they share.
 
+pub mod control;
 pub mod export;
 pub mod geodesy;
 pub mod height;
@@ -17,8 +18,17 @@ use std::sync::Arc;
 /// Every built-in stage, in the order of a job: the one list.
 #[must_use]
 pub fn builtin() -> Vec<Arc<dyn StageKind>> {
-    [ingest::kinds(), quality::kinds(), occupation::kinds(), rig::kinds(), height::kinds(), reference::kinds(), export::kinds()]
-        .into_iter()
-        .flatten()
-        .collect()
+    [
+        ingest::kinds(),
+        quality::kinds(),
+        occupation::kinds(),
+        rig::kinds(),
+        height::kinds(),
+        reference::kinds(),
+        control::kinds(),
+        export::kinds(),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
 }

@@ -1,7 +1,8 @@
 //! Writes the demo data set.
 
-use crate::earth::V3;
+use crate::earth::{V3, add};
 use crate::nmea::{self, Damage, Hit, Line};
+use crate::noise::Noise;
 use crate::scene::{self, Draws};
 use crate::session::{self, Aim, Constant, Plan, STEP, Session};
 use crate::time;
@@ -37,6 +38,7 @@ pub fn files(seed: u64) -> Vec<(String, Vec<u8>)> {
     out.push(("truth.csv".into(), truth.into_bytes()));
     out.push(("truth-draws.csv".into(), drawn(&draws).into_bytes()));
     out.push(("control.csv".into(), control(&draws).into_bytes()));
+    out.push(("check-points.csv".into(), check_points(seed, &plans, &draws).into_bytes()));
     out.push(("grids/saltgrass-geoid-2026.gtx".into(), scene::grid().bytes()));
     out
 }
@@ -145,20 +147,40 @@ fn drawn(d: &Draws) -> String {
     out
 }
 
+const CONTROL: &str = "point,easting_m,northing_m,height_m,crs,height_datum,sigma_horizontal_m,sigma_up_m,source,date\n";
+
+fn mark(out: &mut String, name: &str, t: &scene::Truth, source: &str, date: &str) {
+    let _ = writeln!(
+        out,
+        "{name},{:.3},{:.3},{:.3},EPSG:6345,Saltgrass 2026,{},{},{source},{date}",
+        t.east_north.0,
+        t.east_north.1,
+        t.height,
+        scene::MARK_SIGMA,
+        scene::MARK_SIGMA_UP
+    );
+}
+
 fn control(d: &Draws) -> String {
-    let mut out = String::from("point,easting_m,northing_m,height_m,crs,height_datum,sigma_horizontal_m,sigma_up_m,source\n");
+    let mut out = String::from(CONTROL);
     for k in 0..2 {
         let t = scene::stated_mark(k, d);
-        let _ = writeln!(
-            out,
-            "CP{},{:.3},{:.3},{:.3},EPSG:6345,Saltgrass 2026,{},{},invented static survey and levelling 2026-02",
-            k + 1,
-            t.east_north.0,
-            t.east_north.1,
-            t.height,
-            scene::MARK_SIGMA,
-            scene::MARK_SIGMA_UP
-        );
+        mark(&mut out, &format!("CP{}", k + 1), &t, "invented static survey and levelling 2026-02", "2026-02-11");
+    }
+    out
+}
+
+/// Fittings that were also measured with an angle and distance instrument and levelled, before the trench was closed.
+const CHECKED: [&str; 10] = ["V-01", "T-01", "A-01", "H-02", "V-03", "V-04", "A-02", "V-05", "T-03", "V-06"];
+
+fn check_points(seed: u64, plans: &[Plan; 2], d: &Draws) -> String {
+    let mut out = String::from(CONTROL);
+    let mut n = Noise::new(seed, "check points");
+    for name in CHECKED {
+        let Some(stop) = plans.iter().flat_map(|p| &p.stops).find(|s| s.point == name) else { continue };
+        let error = [scene::MARK_SIGMA * n.normal(), scene::MARK_SIGMA * n.normal(), scene::MARK_SIGMA_UP * n.normal()];
+        let t = scene::truth(add(stop.target(), error), d.geoid);
+        mark(&mut out, name, &t, "invented total station and levelling before backfill", "2026-03-19");
     }
     out
 }

@@ -1,0 +1,20 @@
+//! Control: marks of known value that say whether a survey is right, and what is wrong when it is not.
+
+use pipeline_core::stage::{StageKind, kind};
+use std::sync::Arc;
+
+pub mod check;
+pub mod comparison;
+pub mod distributions;
+mod geojson;
+pub mod marks;
+pub mod report;
+pub mod statistics;
+#[cfg(test)]
+pub(crate) mod testing;
+
+/// The stages of this family, in the order of the reference page.
+#[must_use]
+pub fn kinds() -> Vec<Arc<dyn StageKind>> {
+    vec![kind::<check::ControlCheck>()]
+}

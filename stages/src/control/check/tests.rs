@@ -1,0 +1,203 @@
+use super::*;
+use crate::control::testing::{EASTING, NORTHING, Point, bind, reference, run, said, schema, table};
+use crate::geodesy::fixture::{codes, shown};
+
+const HEAD: &str = "point,easting_m,northing_m,height_m,height_datum,crs,epoch,sigma_horizontal_m,sigma_up_m,source,date,use\n";
+
+fn control(folder: &tempfile::TempDir, marks: &[(&str, [f64; 3], &str)]) {
+    let mut text = HEAD.to_owned();
+    for (name, at, used_as) in marks {
+        text += &format!(
+            "{name},{:.3},{:.3},{:.3},Saltgrass 2026,EPSG:6345,,0.004,0.005,static survey,2026-02-11,{used_as}\n",
+            EASTING + at[0],
+            NORTHING + at[1],
+            at[2]
+        );
+    }
+    std::fs::write(folder.path().join("control.csv"), text).unwrap();
+}
+
+fn point(session: &'static str, name: &'static str, minute: i64, at: [f64; 3]) -> Point {
+    Point { session, name, minute, at }
+}
+
+/// A session with checks before and after two points.
+fn session(name: &'static str, start: i64, first: [f64; 3], last: [f64; 3]) -> Vec<Point> {
+    vec![
+        point(name, "CP1", start, first),
+        point(name, "V-01", start + 5, [20.0, 30.0, 0.5]),
+        point(name, "V-02", start + 9, [25.0, 33.0, 0.4]),
+        point(name, "CP2", start + 15, last),
+    ]
+}
+
+const OPTIONS: &str = r#"{"control": ["control.csv"], "horizontal_limit_m": 0.05, "vertical_limit_m": 0.05}"#;
+
+fn two_marks() -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    control(&folder, &[("CP1", [2.0, 0.7, 2.2], ""), ("CP2", [89.0, 22.9, 2.4], "check")]);
+    folder
+}
+
+#[test]
+fn good_before_and_after() {
+    let folder = two_marks();
+    let rows = session("a", 0, [2.008, 0.704, 2.21], [88.99, 22.905, 2.391]);
+    let (out, world) = run::<ControlCheck>(OPTIONS, &[table(&rows)], folder.path(), &[]);
+    assert_eq!(out.rows(), 4);
+    assert_eq!(said(&world), ["control/statistics"]);
+    let text = std::fs::read_to_string(folder.path().join("control-check.csv")).unwrap();
+    assert!(text.contains("a,CP1,") && text.contains(",good,0.0080,0.0040,0.0100,"), "{text}");
+    let json: serde_json::Value =
+        serde_json::from_str(&std::fs::read_to_string(folder.path().join("control-check.json")).unwrap()).unwrap();
+    assert_eq!(json["statistics"]["checks"], 2);
+    assert_eq!(world.said().delivered.len(), 2);
+}
+
+#[test]
+fn a_session_without_a_check_after_is_held_and_can_be_waived() {
+    let folder = two_marks();
+    let mut rows = session("a", 0, [2.008, 0.704, 2.21], [88.99, 22.905, 2.391]);
+    rows.extend(session("b", 60, [2.003, 0.703, 2.20], [89.003, 22.9, 2.4]).into_iter().take(3));
+    let (out, world) = run::<ControlCheck>(OPTIONS, &[table(&rows)], folder.path(), &[]);
+    assert_eq!((out.rows(), world.said().set_aside.len()), (4, 1));
+    let finding = world.said().findings.iter().find(|f| f.code == "control/no-check").cloned().unwrap();
+    assert!(finding.what.contains("`b`") && finding.what.contains("after its last point") && finding.waived.is_none());
+    let (out, world) = run::<ControlCheck>(OPTIONS, &[table(&rows)], folder.path(), &[("control/no-check", "b")]);
+    assert_eq!(out.rows(), 7);
+    assert!(world.said().findings.iter().any(|f| f.waived.is_some()));
+    // One check is enough where the job says so.
+    let once = OPTIONS.replace('}', r#", "rule": "once"}"#);
+    let (out, _) = run::<ControlCheck>(&once, &[table(&rows)], folder.path(), &[]);
+    assert_eq!(out.rows(), 7);
+}
+
+#[test]
+fn a_wrong_height_is_told_with_both_limits() {
+    let folder = two_marks();
+    let rows = session("a", 0, [2.0, 0.7, 4.2], [89.0, 22.9, 4.4]);
+    let (out, world) = run::<ControlCheck>(OPTIONS, &[table(&rows)], folder.path(), &[]);
+    assert_eq!(out.rows(), 0);
+    let said = world.said();
+    let finding = said.findings.iter().find(|f| f.code == "control/difference").unwrap();
+    assert!(finding.what.contains("dH +2.000 m") && finding.size.contains("limit of 0.050 m") && finding.size.contains("99 %"));
+    assert!(said.findings.iter().any(|f| f.code == "control/session-fails" && f.verdict == Verdict::Hold));
+}
+
+#[test]
+fn small_and_certain_against_large_and_uncertain() {
+    // 0.045 m passes a flat limit of 0.05 m, and not an uncertainty of 0.011 m.
+    let folder = two_marks();
+    let rows = session("a", 0, [2.045, 0.7, 2.2], [89.0, 22.9, 2.4]);
+    let (_, world) = run::<ControlCheck>(OPTIONS, &[table(&rows)], folder.path(), &[]);
+    let said = world.said();
+    let finding = said.findings.iter().find(|f| f.code == "control/difference").unwrap();
+    assert!(finding.size.contains("combined uncertainty") && !finding.size.contains("over the limit"), "{}", finding.size);
+}
+
+#[test]
+fn the_base_and_fitted_marks_are_no_checks() {
+    // S9: a check point that was also used in the fit.
+    let folder = tempfile::tempdir().unwrap();
+    control(&folder, &[("CP1", [2.0, 0.7, 2.2], "base"), ("CP2", [89.0, 22.9, 2.4], "fit")]);
+    let rows = session("a", 0, [2.001, 0.7, 2.2], [89.0, 22.901, 2.4]);
+    let (out, world) = run::<ControlCheck>(OPTIONS, &[table(&rows)], folder.path(), &[]);
+    assert_eq!(out.rows(), 0, "nothing checked the session");
+    let codes = said(&world);
+    assert_eq!(codes.iter().filter(|c| *c == "control/not-independent").count(), 2, "{codes:?}");
+    assert!(codes.contains(&"control/no-check".to_owned()));
+}
+
+#[test]
+fn control_taken_from_the_delivery_is_circular() {
+    let folder = two_marks();
+    let rows = session("a", 0, [2.0, 0.7, 2.2], [89.0, 22.9, 2.4]);
+    let (_, world) = run::<ControlCheck>(OPTIONS, &[table(&rows)], folder.path(), &[]);
+    assert!(said(&world).contains(&"control/circular".to_owned()));
+}
+
+fn refused(line: &str) -> Vec<Problem> {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("control.csv"), line).unwrap();
+    let problems = bind::<ControlCheck>(OPTIONS, &[schema()], &reference(), folder.path()).err().unwrap();
+    eprintln!("{}", shown(&problems));
+    problems
+}
+
+#[test]
+fn another_frame_or_height_system_is_refused_with_its_size() {
+    let geographic = "point,latitude_deg,longitude_deg,ellipsoidal_height_m,crs,epoch,sigma_horizontal_m,sigma_up_m,source,date\n";
+    let problems = refused(&format!("{geographic}CP1,27.52,-86.61,-22.4,EPSG:9989,2026.2,0.01,0.01,x,2026-02-11\n"));
+    assert_eq!(codes(&problems), ["control/other-frame"]);
+    // ITRF2020 against NAD83(2011) is 1 to 2 m apart here (S-NAD83-WGS84 of checks/05_fault_magnitudes.csv).
+    let size = &problems[0].finding.size;
+    let metres: f64 = size.split(' ').next().unwrap().parse().unwrap();
+    assert!((0.5..2.0).contains(&metres), "{size}");
+    let problems = refused(&format!("{HEAD}CP1,1,2,3,Other datum,EPSG:6345,,0.01,0.01,x,2026-02-11,\n"));
+    assert_eq!(codes(&problems), ["control/other-heights"]);
+}
+
+#[test]
+fn the_official_operation_only_on_demand() {
+    let folder = tempfile::tempdir().unwrap();
+    let rows = session("a", 0, [2.0, 0.7, 2.2], [89.0, 22.9, 2.4]);
+    let points = table(&rows);
+    // The same places in ITRF2020 at 2026.2, by the operation of the registry, as an agency would publish them.
+    let operation = crate::geodesy::operation::Operation::choose(&crate::geodesy::operation::Wish {
+        from: "EPSG:6319",
+        from_epoch: pipeline_core::table::schema::Epoch::Static,
+        from_key: "x",
+        from_epoch_key: "x",
+        to: "EPSG:9989",
+        to_epoch: Some(pipeline_core::table::schema::Epoch::Fixed(2026.2)),
+        to_key: "x",
+        locality: Some(crate::geodesy::fixture::place(27.52, -86.61, 0.0, Some(2026.2))),
+        budget_m: 0.1,
+        written: None,
+        folders: &[],
+    })
+    .unwrap();
+    let door = crate::geodesy::door::Door::new(&[]).unwrap();
+    let object = door.create(&operation.pipeline).unwrap();
+    let (lat, lon, h) =
+        (points.floats("latitude_deg").unwrap(), points.floats("longitude_deg").unwrap(), points.floats("ellipsoidal_height_m").unwrap());
+    let mut text = "point,latitude_deg,longitude_deg,ellipsoidal_height_m,crs,epoch,sigma_horizontal_m,sigma_up_m,source,date\n".to_owned();
+    for (row, name) in [(0, "CP1"), (3, "CP2")] {
+        let [x, y, z] = object.carry([lon[row], lat[row], h[row], 2026.2]).unwrap();
+        text += &format!("{name},{y:.10},{x:.10},{z:.4},EPSG:9989,2026.2,0.01,0.01,agency,2026-02-11\n");
+    }
+    std::fs::write(folder.path().join("control.csv"), text).unwrap();
+    let problems = bind::<ControlCheck>(OPTIONS, &[schema()], &reference(), folder.path()).err().unwrap();
+    assert_eq!(codes(&problems), ["control/other-frame"]);
+    let official = OPTIONS.replace('}', r#", "operation": "official"}"#);
+    let bound = bind::<ControlCheck>(&official, &[schema()], &reference(), folder.path()).unwrap_or_else(|p| panic!("{}", shown(&p)));
+    assert!(bound.decided.iter().any(|(k, _)| k == "operations"));
+    let differences = bound.stage.comparison.differences(&points).unwrap();
+    assert_eq!(differences.len(), 2);
+    for d in &differences {
+        assert!(d.enu_m[0].hypot(d.enu_m[1]) < 0.001 && d.up_m.unwrap().abs() < 0.001, "{d:?}");
+    }
+    // Ellipsoidal control leaves the geoid unchecked, and that is said.
+    assert!(bound.notes.iter().any(|n| n.finding.code == "control/geoid-unchecked"));
+}
+
+#[test]
+fn another_grid_of_the_same_datum_is_exact_and_noticed() {
+    let folder = tempfile::tempdir().unwrap();
+    let rows = session("a", 0, [2.0, 0.7, 2.2], [89.0, 22.9, 2.4]);
+    let points = table(&rows);
+    let (lat, lon) = (points.floats("latitude_deg").unwrap(), points.floats("longitude_deg").unwrap());
+    let zone = crate::geodesy::projection::Projection::plan("EPSG:6346").unwrap();
+    let mut text = HEAD.to_owned();
+    for (row, name) in [(0, "CP1"), (3, "CP2")] {
+        let at = zone.at(lat[row], lon[row]).unwrap();
+        text += &format!("{name},{:.4},{:.4},,,EPSG:6346,,0.004,,deed,2026-02-11,\n", at.easting - 0.1, at.northing);
+    }
+    std::fs::write(folder.path().join("control.csv"), text).unwrap();
+    let bound = bind::<ControlCheck>(OPTIONS, &[schema()], &reference(), folder.path()).unwrap_or_else(|p| panic!("{}", shown(&p)));
+    assert!(bound.notes.iter().any(|n| n.finding.code == "control/other-grid"));
+    for d in bound.stage.comparison.differences(&points).unwrap() {
+        assert!((d.grid_m[0] - 0.1).abs() < 2e-4 && d.grid_m[1].abs() < 2e-4, "{d:?}");
+        assert_eq!(d.up_m, None);
+    }
+}

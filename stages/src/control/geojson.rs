@@ -1,0 +1,66 @@
+//! Marks as GeoJSON (RFC 7946): one point feature for each, with the same names as the columns of a
+//! CSV file under `properties`.
+//!
+//! The numbers of a geometry are longitude, latitude and ellipsoidal height in the CRS that the property
+//! `crs` names; the format itself can only mean "WGS 84", which is undecided by metres, so a feature
+//! without `crs` is refused like a line without one.
+
+use super::marks::Record;
+use pipeline_core::diag::{Diagnostic, Label, Verdict};
+use pipeline_core::stage::Problem;
+use serde_json::Value;
+use std::collections::BTreeMap;
+
+/// The records of a file.
+///
+/// # Errors
+/// `control/unreadable`.
+pub(super) fn records(name: &str, bytes: &[u8]) -> Result<Vec<Record>, Vec<Problem>> {
+    let bad = |what: String| {
+        vec![
+            Problem::from(Diagnostic::new("control/unreadable", Verdict::Error, what))
+                .label(Label::file(name, "this file"))
+                .fix("give a FeatureCollection of point features with `point`, `crs` and the other properties of a mark"),
+        ]
+    };
+    let value: Value = serde_json::from_slice(bytes).map_err(|e| bad(format!("`{name}` is not JSON: {e}")))?;
+    let features = match value.get("type").and_then(Value::as_str) {
+        Some("FeatureCollection") => value.get("features").and_then(Value::as_array).cloned().unwrap_or_default(),
+        Some("Feature") => vec![value],
+        _ => return Err(bad(format!("`{name}` is not GeoJSON"))),
+    };
+    let mut records = vec![];
+    for (i, feature) in features.iter().enumerate() {
+        let mut words = BTreeMap::new();
+        for (key, value) in feature.get("properties").and_then(Value::as_object).into_iter().flatten() {
+            match value {
+                Value::String(text) if !text.trim().is_empty() => {
+                    words.insert(key.clone(), text.trim().to_owned());
+                }
+                Value::Number(number) => {
+                    words.insert(key.clone(), number.to_string());
+                }
+                _ => {}
+            }
+        }
+        let placed = words.keys().any(|k| k.starts_with("easting_") || k == "latitude_deg");
+        if let (false, Some(geometry)) = (placed, feature.get("geometry").filter(|g| !g.is_null())) {
+            if geometry.get("type").and_then(Value::as_str) != Some("Point") {
+                return Err(bad(format!("feature {} of `{name}` is not a point", i + 1)));
+            }
+            let numbers: Vec<f64> =
+                geometry.get("coordinates").and_then(Value::as_array).into_iter().flatten().filter_map(Value::as_f64).collect();
+            let (Some(longitude), Some(latitude)) = (numbers.first(), numbers.get(1)) else {
+                return Err(bad(format!("feature {} of `{name}` has no coordinates", i + 1)));
+            };
+            words.insert("longitude_deg".to_owned(), longitude.to_string());
+            words.insert("latitude_deg".to_owned(), latitude.to_string());
+            let other = words.keys().any(|k| k.starts_with("height_") && k != "height_datum") || words.contains_key("ellipsoidal_height_m");
+            if let (Some(height), false) = (numbers.get(2), other) {
+                words.insert("ellipsoidal_height_m".to_owned(), height.to_string());
+            }
+        }
+        records.push(Record { words, line: i as u64 + 1 });
+    }
+    Ok(records)
+}
