@@ -149,6 +149,6 @@ fn the_record_names_no_machine() {
         assert_eq!(material["sha256"].as_str().unwrap().len(), 64);
     }
     let roles: BTreeSet<&str> = record["decided"]["materials"].as_array().unwrap().iter().map(|m| m["role"].as_str().unwrap()).collect();
-    assert_eq!(roles, BTreeSet::from(["grid", "job", "log", "notes", "reference", "rig"]));
+    assert_eq!(roles, BTreeSet::from(["grid", "job", "log", "notes", "reference", "rig", "table"]));
     assert!(record["happened"]["threads"] == 2);
 }

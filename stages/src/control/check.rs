@@ -382,7 +382,7 @@ impl ControlCheck {
             .why(format!("{} marks; {enough}", s.marks))
             .fix("nothing to do"),
         );
-        if !s.biased.is_empty() && s.checks >= 6 {
+        if !s.biased.is_empty() {
             cx.find(
                 Diagnostic::new("control/bias", Verdict::Note, format!("the mean is no noise: {}", s.biased.join(", ")))
                     .place(format!("{} checks", s.checks))
@@ -394,7 +394,7 @@ impl ControlCheck {
                             .collect::<Vec<_>>()
                             .join(", "),
                     )
-                    .why("the mean is more than a quarter of the root mean square; something is the same in all shots")
+                    .why("the mean is more than its scatter explains; something is the same in all shots")
                     .fix("compare it with the systematic part of the budget; `find-cause` names settings that would explain it"),
             );
         }

@@ -4,6 +4,7 @@
 //! of everything. References: FGDC-STD-007.3-1998 (NSSDA); ASPRS Positional Accuracy Standards for Digital
 //! Geospatial Data, edition 2, version 1.0 (2023).
 
+use super::distributions::student;
 use serde::Serialize;
 
 /// Factor from the root mean square of one axis to 95 % (NSSDA, vertical).
@@ -32,6 +33,16 @@ pub struct Spread {
     pub rmse: f64,
     /// Largest size.
     pub largest: f64,
+}
+
+impl Spread {
+    /// Whether the mean differs from zero by more than its own scatter makes in 99 of 100 lists (Student's t).
+    #[must_use]
+    #[allow(clippy::cast_precision_loss)]
+    pub fn mean_is_no_noise(&self) -> bool {
+        let n = self.count as f64;
+        self.mean.abs() > student(0.995, n - 1.0) * self.sd / n.sqrt()
+    }
 }
 
 /// Mean and spread in two passes about the first value, so that no digits are lost. `None` for an empty list.
@@ -181,7 +192,7 @@ pub struct Statistics {
     pub asprs_vertical_m: Option<f64>,
     /// Whether there are as many check points as the ASPRS standard asks for.
     pub asprs_enough_points: bool,
-    /// Axes whose mean is more than a quarter of their root mean square: a bias and no noise.
+    /// Axes whose mean is more than a quarter of their root mean square and more than its own scatter explains.
     pub biased: Vec<&'static str>,
 }
 
@@ -198,7 +209,7 @@ pub fn statistics(checks: &[Check], marks: usize) -> Statistics {
     let plan = east.zip(north).map(|(e, n)| e.rmse.hypot(n.rmse));
     let biased = [("east", east), ("north", north), ("up", up)]
         .into_iter()
-        .filter(|(_, s)| s.is_some_and(|s| s.count >= 3 && s.mean.abs() > BIAS_PART * s.rmse))
+        .filter(|(_, s)| s.is_some_and(|s| s.count >= 3 && s.mean.abs() > BIAS_PART * s.rmse && s.mean_is_no_noise()))
         .map(|(name, _)| name)
         .collect();
     Statistics {
