@@ -50,6 +50,12 @@ struct System {
     operation: Option<Operation>,
 }
 
+impl System {
+    fn door(&self) -> Result<Door, Problem> {
+        self.operation.as_ref().map_or_else(|| open(&[]), Operation::door)
+    }
+}
+
 /// Columns of the points.
 struct Names {
     latitude: String,
@@ -186,10 +192,8 @@ impl Comparison {
             Some(c) => table.instants(&c.name)?,
             None => vec![None; table.rows()],
         };
-        let folders: Vec<std::path::PathBuf> =
-            self.systems.iter().filter_map(|s| s.operation.as_ref()).flat_map(|o| o.folders().to_vec()).collect();
-        let door = open(&folders)?;
-        let opened: Vec<Opened> = self.systems.iter().map(|s| Opened::of(s, &door)).collect::<Result<_, _>>()?;
+        let doors: Vec<Door> = self.systems.iter().map(System::door).collect::<Result<_, _>>()?;
+        let opened: Vec<Opened> = self.systems.iter().zip(&doors).map(|(s, d)| Opened::of(s, d)).collect::<Result<_, _>>()?;
         let mut out = vec![];
         for row in 0..table.rows() {
             let Some(mark) = names[row].and_then(|n| self.marks.iter().position(|m| m.name == n)) else { continue };
@@ -419,6 +423,7 @@ impl Planner<'_> {
             budget_m: if self.official { self.reference.budget.operation_m } else { f64::INFINITY },
             written: None,
             folders: &folders,
+            locked: None,
         });
         if self.official {
             return chosen.map_err(|mut found| {
@@ -463,7 +468,7 @@ impl Planner<'_> {
 }
 
 fn shift_here(operation: &Operation, place: Locality) -> Option<String> {
-    let door = open(operation.folders()).ok()?;
+    let door = operation.door().ok()?;
     let start = here(place, &operation.time);
     let out = door.create(&operation.pipeline).ok()?.carry(start).ok()?;
     let (horizontal, up) = shift([start[0], start[1], start[2]], out);

@@ -132,7 +132,7 @@ impl Files for Folder {
 pub fn bind<S: Stage>(options: &str, inputs: &[Schema], reference: &Reference, folder: &Path) -> Result<Bound<S>, Vec<Problem>> {
     let files = Folder(folder.to_owned());
     let place = fixture::place(27.52, -86.61, -22.4, Some(2026.2));
-    let cx = BindCx { inputs, rig: None, reference: Some(reference), locality: Some(place), files: &files };
+    let cx = BindCx { inputs, rig: None, reference: Some(reference), locality: Some(place), files: &files, locked: None };
     S::bind(serde_json::from_str(options).unwrap(), &cx)
 }
 

@@ -155,6 +155,7 @@ fn the_official_operation_only_on_demand() {
         budget_m: 0.1,
         written: None,
         folders: &[],
+        locked: None,
     })
     .unwrap();
     let door = crate::geodesy::door::Door::new(&[]).unwrap();
