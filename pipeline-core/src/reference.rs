@@ -174,12 +174,49 @@ pub struct DeliveryHeights {
     pub geoid: Option<Geoid>,
 }
 
+/// Easting and northing, in the unit of the base grid.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct GridPair {
+    /// Easting.
+    pub easting: f64,
+    /// Northing.
+    pub northing: f64,
+}
+
+/// A ground system: the grid of `delivery.crs`, scaled about an origin and moved. It becomes a derived CRS of its own, with
+/// its definition in every delivered file; a free multiplier does not exist.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Ground {
+    /// Name of the system, as the client knows it.
+    pub name: String,
+    /// Where its definition was read: control report, plan set, person.
+    pub stated_by: String,
+    /// Ground over grid, for example 1.00012345. This or `combined_factor`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0.99, max = 1.01))]
+    pub factor: Option<f64>,
+    /// Grid over ground, for example 0.99987656: the inverse of `factor`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0.99, max = 1.01))]
+    pub combined_factor: Option<f64>,
+    /// Point of the base grid that the factor leaves where it is.
+    pub origin: GridPair,
+    /// Added to scaled coordinates: a truncation such as -500000, or an offset.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub add: Option<GridPair>,
+}
+
 /// What the client gets.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Delivery {
-    /// Horizontal CRS of the delivery: a code such as EPSG:6345, or WKT or PROJ text.
+    /// Horizontal CRS of the delivery: a code such as EPSG:6345, or WKT or PROJ text. With `ground`, the grid that it is based on.
     pub crs: String,
+    /// Ground system over the grid of `crs`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ground: Option<Ground>,
     /// Coordinate epoch of the delivery, for a frame in which coordinates move.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub epoch: Option<EpochText>,

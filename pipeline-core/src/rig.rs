@@ -166,18 +166,46 @@ pub enum North {
     Grid,
 }
 
-/// Magnetic declination at the site.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+/// An edition of the World Magnetic Model (NCEI and British Geological Survey).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub enum MagneticModel {
+    /// 2020-01-01 to 2024-12-31.
+    #[serde(rename = "WMM2020")]
+    Wmm2020,
+    /// 2025-01-01 to 2029-12-31.
+    #[serde(rename = "WMM2025")]
+    Wmm2025,
+}
+
+impl MagneticModel {
+    /// The name, as written in a rig.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Wmm2020 => "WMM2020",
+            Self::Wmm2025 => "WMM2025",
+        }
+    }
+}
+
+/// Magnetic declination: either a model, which gives it for each place and day, or a number with its source.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Declination {
-    /// Declination, east positive, deg.
+    /// Model that gives the declination at each epoch's own place and day. Outside its years the job stops.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub model: Option<MagneticModel>,
+    /// Declination, east positive, deg; when no model is named.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schemars(range(min = -180.0, max = 180.0))]
-    pub declination_deg: f64,
-    /// Model and date that it was taken from.
-    pub source: String,
-    /// Standard deviation, deg. Systematic.
+    pub declination_deg: Option<f64>,
+    /// Where the number was read: model and date, or a comparison on a known line.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub source: Option<String>,
+    /// Standard deviation, deg. Systematic. Needed with a number; with a model its own error model is used when left out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schemars(range(min = 0.0))]
-    pub sigma_deg: f64,
+    pub sigma_deg: Option<f64>,
 }
 
 /// The attitude sensor.
@@ -186,7 +214,7 @@ pub struct Declination {
 pub struct Attitude {
     /// Which north the heading counts from.
     pub north: North,
-    /// Declination, for magnetic north.
+    /// Declination, or the model that gives it, for magnetic north.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub declination: Option<Declination>,
     /// Projected CRS whose grid north the heading counts from.

@@ -4,16 +4,21 @@
 //! * [`local`]: east, north, up at a point, and offsets carried exactly.
 //! * [`epoch`]: decimal years.
 //! * [`area`]: areas of use.
+//! * [`detective`]: the frame in which measured and published marks agree.
 //! * [`door`]: the only calls of PROJ.
 //! * [`crs`]: what the registry knows of a system, and its text for file formats.
+//! * [`geodesic`]: shortest lines.
 //! * [`grids`]: where grids are found; the separation of a geoid.
 //! * [`gridfile`]: formats and limits of grid files; [`tiff`]: heads of GeoTIFF.
 //! * [`shelf`]: exactly one file for a name; withdrawn files. [`store`]: the grid store.
 //! * [`packages`]: where a missing grid comes from.
 //! * [`pipeline`]: what the text of a pipeline names.
 //! * [`pins`]: pipelines in the lock of a job.
+//! * [`ground`]: ground systems as derived CRS.
 //! * [`lattice`]: nodes of a grid, and nodes without a value.
+//! * [`magnetic`]: declination.
 //! * [`operation`]: the one operation between two frames.
+//! * [`plane`]: control against the grid.
 //! * [`projection`]: the grid of a datum, convergence and scale.
 //! * [`rows`]: rows of a table through an operation.
 //! * [`uncertainty`]: what operations and models add to it.
@@ -23,20 +28,25 @@ pub mod area;
 #[cfg(test)]
 mod conformance;
 pub mod crs;
+pub mod detective;
 pub mod door;
 pub mod ellipsoid;
 pub mod epoch;
 pub mod findings;
 #[cfg(test)]
 pub(crate) mod fixture;
+pub mod geodesic;
 pub mod gridfile;
 pub mod grids;
+pub mod ground;
 pub mod lattice;
 pub mod local;
+pub mod magnetic;
 pub mod operation;
 pub mod packages;
 pub mod pins;
 pub mod pipeline;
+pub mod plane;
 pub mod projection;
 pub mod rows;
 pub mod shelf;

@@ -1,36 +1,13 @@
 //! Instants as ISO 8601 text in UTC. No time zone other than UTC is ever written or accepted.
 
+use pipeline_core::run::clock::{date_text, days};
+
 const DAY_NS: i64 = 86_400_000_000_000;
 
-/// Days since 1970-01-01 of a date in the Gregorian calendar.
-///
-/// Source: H. Hinnant, `chrono`-compatible low-level date algorithms, `days_from_civil`.
-const fn days_from_civil(year: i64, month: i64, day: i64) -> i64 {
-    let y = if month <= 2 { year - 1 } else { year };
-    let era = y.div_euclid(400);
-    let of_era = y - era * 400;
-    let of_year = (153 * ((month + 9) % 12) + 2) / 5 + day - 1;
-    era * 146_097 + of_era * 365 + of_era / 4 - of_era / 100 + of_year - 719_468
-}
-
-/// Year, month and day of a number of days since 1970-01-01; the inverse of `days_from_civil`.
-const fn civil_from_days(days: i64) -> (i64, i64, i64) {
-    let z = days + 719_468;
-    let era = z.div_euclid(146_097);
-    let of_era = z - era * 146_097;
-    let year_of_era = (of_era - of_era / 1_460 + of_era / 36_524 - of_era / 146_096) / 365;
-    let of_year = of_era - (365 * year_of_era + year_of_era / 4 - year_of_era / 100);
-    let mp = (5 * of_year + 2) / 153;
-    let month = if mp < 10 { mp + 3 } else { mp - 9 };
-    let year = year_of_era + era * 400;
-    (if month <= 2 { year + 1 } else { year }, month, of_year - (153 * mp + 2) / 5 + 1)
-}
-
 fn parts(ns: i64) -> (String, i64) {
-    let (days, of_day) = (ns.div_euclid(DAY_NS), ns.rem_euclid(DAY_NS));
-    let (year, month, day) = civil_from_days(days);
+    let of_day = ns.rem_euclid(DAY_NS);
     let (s, fraction) = (of_day / 1_000_000_000, of_day % 1_000_000_000);
-    (format!("{year:04}-{month:02}-{day:02}T{:02}:{:02}:{:02}", s / 3600, s / 60 % 60, s % 60), fraction)
+    (format!("{}T{:02}:{:02}:{:02}", date_text(ns.div_euclid(DAY_NS)), s / 3600, s / 60 % 60, s % 60), fraction)
 }
 
 /// ISO 8601 in UTC with `Z`: milliseconds, or nanoseconds where milliseconds would lose something.
@@ -59,18 +36,11 @@ pub fn parse(text: &str) -> Option<i64> {
     let (clock, fraction) = time.split_once('.').unwrap_or((time, "0"));
     let mut clock = clock.splitn(3, ':').map(number);
     let (h, m, s) = (clock.next()??, clock.next()??, clock.next()??);
-    if !(1600..=2300).contains(&year)
-        || !(1..=12).contains(&month)
-        || !(1..=31).contains(&day)
-        || h > 23
-        || m > 59
-        || s > 59
-        || fraction.len() > 9
-    {
+    if !(1600..=2300).contains(&year) || h > 23 || m > 59 || s > 59 || fraction.len() > 9 {
         return None;
     }
     let ns = number(fraction)? * 10_i64.pow(9 - u32::try_from(fraction.len()).ok()?);
-    let seconds = days_from_civil(year, month, day) * 86_400 + h * 3600 + m * 60 + s;
+    let seconds = days(year, month, day)? * 86_400 + h * 3600 + m * 60 + s;
     seconds.checked_mul(1_000_000_000)?.checked_add(ns)
 }
 

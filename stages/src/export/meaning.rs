@@ -51,6 +51,7 @@ pub fn of(column: &Column) -> &'static str {
             "tilt_max_deg" => "largest tilt of the pole",
             "grid_convergence_deg" => "angle from grid north to true north at the point",
             "scale_factor" => "grid distance divided by ellipsoidal distance at the point",
+            "combined_factor" => "grid distance divided by ground distance at the point and its ellipsoidal height",
             _ => "",
         },
         Role::Time => "time of measurement, UTC",

@@ -36,6 +36,12 @@ impl Area {
         latitude >= self.south && latitude <= self.north && turn(longitude - self.west) <= self.width()
     }
 
+    /// A latitude and longitude inside it, off its middle line, where many grids have their central meridian.
+    #[must_use]
+    pub fn centre(&self) -> (f64, f64) {
+        ((self.south + self.north) / 2.0, self.west + self.width() * 0.6)
+    }
+
     /// Size in square degrees, to put smaller areas first.
     #[must_use]
     pub fn size(&self) -> f64 {

@@ -1,6 +1,5 @@
 //! From latitude and longitude to the grid of the same datum: a pure conversion, axes by name.
 
-use super::area::Area;
 use super::crs::{Crs, block, define, open};
 use super::door::{Door, Factors, Kind, Object};
 use super::operation::place_of;
@@ -25,6 +24,51 @@ pub struct Projection {
     pub pipeline: String,
     /// Unit of easting and northing.
     pub unit: Unit,
+    /// Of a derived system: the grid that it is based on, and how much easting and northing of it grow with
+    /// easting and northing of that grid.
+    pub over: Option<Over>,
+}
+
+/// What a derived system does to its base grid.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Over {
+    /// WKT of the base grid.
+    pub base: String,
+    /// Easting by easting, easting by northing, northing by easting, northing by northing.
+    pub growth: [f64; 4],
+}
+
+impl Over {
+    /// Looks at a derived system; `None` for any other.
+    fn of(door: &Door, object: &Object) -> Result<Option<Self>, Problem> {
+        let Some(grid) = object.base_grid() else { return Ok(None) };
+        if grid.base_grid().is_some() {
+            return Err(Problem::new("frame/axes", "a system is derived from a system that is derived itself")
+                .fix("derive it from a grid, so that it can be checked"));
+        }
+        let way = door.operations(&grid, object, None, false).into_iter().next().and_then(|o| o.normalized()).and_then(|o| o.proj_text());
+        let way = way.and_then(|text| door.create(&text).ok()).ok_or_else(|| Problem::broken("a derived system has no conversion"))?;
+        const STEP: f64 = 1e5;
+        let at = |e: f64, n: f64| way.carry([e, n, 0.0, f64::INFINITY]).map_err(Problem::broken);
+        let (zero, east, north) = (at(0.0, 0.0)?, at(STEP, 0.0)?, at(0.0, STEP)?);
+        let by = |to: [f64; 3], i: usize| (to[i] - zero[i]) / STEP;
+        let base = grid.wkt(2).ok_or_else(|| Problem::broken("a grid has no WKT"))?;
+        Ok(Some(Self { base, growth: [by(east, 0), by(north, 0), by(east, 1), by(north, 1)] }))
+    }
+
+    /// Convergence and scale from those of the base grid.
+    fn turn(&self, f: Factors) -> Factors {
+        let (s, c) = f.convergence_deg.to_radians().sin_cos();
+        let [ee, en, ne, nn] = self.growth;
+        let carried = |[x, y]: [f64; 2]| [ee * x + en * y, ne * x + nn * y];
+        let north = carried([-s * f.meridional, c * f.meridional]);
+        let east = carried([c * f.parallel, s * f.parallel]);
+        Factors {
+            convergence_deg: (-north[0]).atan2(north[1]).to_degrees(),
+            meridional: north[0].hypot(north[1]),
+            parallel: east[0].hypot(east[1]),
+        }
+    }
 }
 
 /// A point on the grid.
@@ -84,21 +128,22 @@ impl Projection {
             .and_then(|o| o.normalized())
             .and_then(|o| o.proj_text())
             .ok_or_else(|| block("frame/no-operation", format!("{} cannot be computed from {}", crs.title(), base_crs.title())))?;
-        let projection = Self { crs, base, base_has_heights, pipeline, unit };
-        projection.check_axes(&door, &object)?;
+        let over = Over::of(&door, &object)?;
+        let projection = Self { crs, base, base_has_heights, pipeline, unit, over };
+        projection.check_axes(&door)?;
         Ok(projection)
     }
 
     /// Axis order by computation: a step to the north must move the point along the direction that
     /// the convergence says. Swapped axes cannot pass.
-    fn check_axes(&self, door: &Door, object: &Object) -> Result<(), Problem> {
+    fn check_axes(&self, door: &Door) -> Result<(), Problem> {
         let Some(area) = &self.crs.area else { return Ok(()) };
-        let (latitude, longitude) = centre(area);
-        let pipeline = door.create(&self.pipeline).map_err(Problem::broken)?;
+        let (latitude, longitude) = area.centre();
+        let open = self.open(door)?;
         let (Ok(a), Ok(b), Ok(f)) = (
-            pipeline.carry([longitude, latitude, 0.0, f64::INFINITY]),
-            pipeline.carry([longitude, latitude + 1e-6, 0.0, f64::INFINITY]),
-            object.factors(latitude, longitude),
+            open.pipeline.carry([longitude, latitude, 0.0, f64::INFINITY]),
+            open.pipeline.carry([longitude, latitude + 1e-6, 0.0, f64::INFINITY]),
+            open.factors(latitude, longitude),
         ) else {
             return Ok(());
         };
@@ -154,7 +199,12 @@ impl Projection {
     /// # Errors
     /// When PROJ refuses the pinned pipeline.
     pub fn open<'d>(&self, door: &'d Door) -> Result<OpenProjection<'d>, Problem> {
-        Ok(OpenProjection { pipeline: door.create(&self.pipeline).map_err(Problem::broken)?, object: define(door, &self.crs.text)? })
+        let grid = self.over.as_ref().map_or(self.crs.text.as_str(), |over| over.base.as_str());
+        Ok(OpenProjection {
+            pipeline: door.create(&self.pipeline).map_err(Problem::broken)?,
+            grid: define(door, grid)?,
+            over: self.over.clone(),
+        })
     }
 
     /// Easting and northing at one place.
@@ -171,7 +221,9 @@ impl Projection {
 /// A projection ready to compute on one thread.
 pub struct OpenProjection<'d> {
     pipeline: Object<'d>,
-    object: Object<'d>,
+    /// The grid whose convergence and scale PROJ knows: the system itself, or the base of a derived one.
+    grid: Object<'d>,
+    over: Option<Over>,
 }
 
 impl OpenProjection<'_> {
@@ -181,14 +233,17 @@ impl OpenProjection<'_> {
     /// PROJ's reason.
     pub fn project(&self, latitude_deg: f64, longitude_deg: f64) -> Result<GridPoint, String> {
         let [easting, northing, _] = self.pipeline.carry([longitude_deg, latitude_deg, 0.0, f64::INFINITY])?;
-        let factors = self.object.factors(latitude_deg, longitude_deg)?;
-        Ok(GridPoint { easting, northing, factors })
+        Ok(GridPoint { easting, northing, factors: self.factors(latitude_deg, longitude_deg)? })
     }
-}
 
-fn centre(area: &Area) -> (f64, f64) {
-    let width = if area.east < area.west { area.east + 360.0 - area.west } else { area.east - area.west };
-    ((area.south + area.north) / 2.0, area.west + width * 0.6)
+    /// Convergence and scale at a latitude and longitude (deg).
+    ///
+    /// # Errors
+    /// PROJ's reason.
+    pub fn factors(&self, latitude_deg: f64, longitude_deg: f64) -> Result<Factors, String> {
+        let factors = self.grid.factors(latitude_deg, longitude_deg)?;
+        Ok(self.over.as_ref().map_or(factors, |over| over.turn(factors)))
+    }
 }
 
 fn not_horizontal(crs: &Crs) -> Problem {
@@ -257,7 +312,7 @@ fn containing(projection: &Projection, place: Locality) -> Vec<String> {
         .ok()
         .and_then(|o| o.area())
         .and_then(|a| {
-            let (latitude, longitude) = centre(&a);
+            let (latitude, longitude) = a.centre();
             door.list(authority, true, latitude, longitude).into_iter().find(|l| l.code == projection.crs.code()).map(|l| l.method)
         })
         .unwrap_or_default();

@@ -433,7 +433,7 @@ fn locality(mut log: Log, date_of_line_1: Option<i64>) -> Option<Locality> {
         longitude_deg: c.longitude[row],
         height_m: known(c.height[row]),
         receiver_separation_m: known(c.separation[row]),
-        decimal_year: dated.then(|| number::decimal_year(c.time[row])),
+        decimal_year: dated.then(|| crate::geodesy::decimal_year(c.time[row])),
     })
 }
 

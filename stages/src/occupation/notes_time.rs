@@ -84,26 +84,9 @@ fn offset_ns(text: &str) -> Option<i64> {
     (hours <= 14 && minutes <= 59).then_some(sign * (hours * HOUR + minutes * 60 * SECOND))
 }
 
-/// Days from 1970-01-01 to a date of the Gregorian calendar (H. Hinnant, `days_from_civil`).
+/// Days from 1970-01-01 of a text YYYY-MM-DD from 1900 to 2199.
 fn days_since_1970(text: &str) -> Option<i64> {
-    let mut parts = text.split('-');
-    let year = digits(parts.next()?, 4, 4)?;
-    let month = digits(parts.next()?, 2, 2)?;
-    let day = digits(parts.next()?, 2, 2)?;
-    let leap = year % 4 == 0 && (year % 100 != 0 || year % 400 == 0);
-    let last = match month {
-        2 => 28 + i64::from(leap),
-        4 | 6 | 9 | 11 => 30,
-        _ => 31,
-    };
-    if parts.next().is_some() || !(1..=12).contains(&month) || !(1..=last).contains(&day) || !(1900..2200).contains(&year) {
-        return None;
-    }
-    let y = if month <= 2 { year - 1 } else { year };
-    let era = y.div_euclid(400);
-    let of_era = y - era * 400;
-    let of_year = (153 * ((month + 9) % 12) + 2) / 5 + day - 1;
-    Some(era * 146_097 + of_era * 365 + of_era / 4 - of_era / 100 + of_year - 719_468)
+    pipeline_core::run::clock::date(text).filter(|d| (-25_567..84_006).contains(d))
 }
 
 /// Time of day of an instant as `HH:MM:SS` or, where it has a part of a second, `HH:MM:SS.s`.

@@ -3,6 +3,7 @@
 use crate::geodesy::crs::{Crs, block, open};
 use crate::geodesy::door::Kind;
 use crate::geodesy::grids;
+use crate::geodesy::ground;
 use crate::geodesy::operation::{Operation, Wish};
 use crate::geodesy::projection::Projection;
 use crate::height::plan::epoch_of;
@@ -93,9 +94,9 @@ fn unit_mismatch(have: &str, want: &str) -> Problem {
 }
 
 fn system(frame: &Frame, reference: &Reference, place: Option<Locality>) -> Option<Problem> {
-    let want = match Crs::look_up(&reference.delivery.crs) {
+    let want = match ground::delivery_crs(reference).and_then(|text| Crs::look_up(&text)) {
         Ok(crs) => crs,
-        Err(problem) => return Some(problem.reference_key("delivery.crs")),
+        Err(problem) => return Some(if problem.reference_key.is_some() { problem } else { problem.reference_key("delivery.crs") }),
     };
     let have = Crs::look_up(&frame.crs).ok()?;
     if have.code() == want.code() || same(&have, &want) {

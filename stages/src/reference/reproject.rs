@@ -16,6 +16,7 @@ use crate::geodesy::crs::{Crs, block, metres, open};
 use crate::geodesy::door::Kind;
 use crate::geodesy::findings::ensemble_source;
 use crate::geodesy::grids;
+use crate::geodesy::ground;
 use crate::geodesy::operation::{Operation, Wish, here};
 use crate::geodesy::projection::{Projection, outside_target};
 use crate::geodesy::rows::{self, Columns};
@@ -63,7 +64,9 @@ const DOC: &str = "\
 
 Moves the points into the datum of the target by one operation that is chosen and written down when the job is planned; \
 all three coordinates move. Then computes easting and northing in the unit of the target, grid convergence (clockwise \
-from true north to grid north) and the scale factor of the grid. Latitude and longitude stay, in the datum of the target.
+from true north to grid north), the scale factor of the grid (grid over ellipsoid) and the combined factor (grid over ground, at the \
+point's own ellipsoidal height; empty where the datum has none). With `delivery.ground` in the reference the target is the ground system \
+over `delivery.crs`, as a derived CRS with its own definition. Latitude and longitude stay, in the datum of the target.
 
 # When to use it
 
@@ -87,7 +90,7 @@ impl Stage for Reproject {
     type Options = Options;
     const SPEC: Spec = Spec {
         name: "reproject",
-        version: 1,
+        version: 2,
         summary: "Positions go to the horizontal system of the delivery",
         doc: DOC,
         inputs: Inputs::One,
@@ -103,8 +106,11 @@ impl Stage for Reproject {
         let schema = cx.input()?;
         let frame = rows::geographic_frame(schema).map_err(|p| vec![p])?;
         let from_option = options.to.is_some();
-        let text = options.to.clone().unwrap_or_else(|| reference.delivery.crs.clone());
         let at = |problem: Problem| if from_option { problem.option("to") } else { problem.reference_key("delivery.crs") };
+        let text = match &options.to {
+            Some(to) => to.clone(),
+            None => ground::delivery_crs(reference).map_err(|p| vec![if p.reference_key.is_some() { p } else { at(p) }])?,
+        };
         let mut problems = vec![];
         let columns = Columns::of(schema).map_err(|p| problems.extend(p));
         if frame.heights == Heights::ReceiverGeoid {
@@ -165,6 +171,14 @@ impl Stage for Reproject {
         let notes: Vec<Problem> = operation.notes.iter().cloned().chain(other).collect();
         let mut bound = bound(schema, frame, columns, operation, target, delivery_epoch, place);
         bound.notes.extend(notes);
+        if let (Some(system), false, Some(place)) = (&reference.delivery.ground, from_option, place)
+            && let Some(problem) = ground::beside_the_place(system, &reference.delivery.crs, place)
+        {
+            if problem.finding.verdict == Verdict::Block {
+                return Err(vec![problem]);
+            }
+            bound.notes.push(problem);
+        }
         Ok(bound)
     }
 
@@ -185,7 +199,7 @@ impl Stage for Reproject {
         let moved = rows::carry(table, &self.columns, &self.operation, cx)?;
         let mut builder = TableBuilder::from_table(self.output.clone(), table);
         if let Some(grid) = &self.grid {
-            grid.fill(table, &moved, &mut builder, cx)?;
+            grid.fill(table, &moved, self.heights_empty, &mut builder, cx)?;
         }
         if !self.operation.identity {
             builder.floats(&self.columns.latitude, moved.latitude).floats(&self.columns.longitude, moved.longitude);
@@ -199,12 +213,12 @@ impl Stage for Reproject {
 }
 
 impl Grid {
-    fn fill(&self, table: &Table, moved: &rows::Moved, builder: &mut TableBuilder, cx: &Cx) -> Result<(), Problem> {
+    fn fill(&self, table: &Table, moved: &rows::Moved, heights_empty: bool, builder: &mut TableBuilder, cx: &Cx) -> Result<(), Problem> {
         let rows = table.rows();
         let door = open(&[])?;
         let projection = self.projection.open(&door)?;
         let empty = || vec![f64::NAN; rows];
-        let (mut easting, mut northing, mut convergence, mut scale) = (empty(), empty(), empty(), empty());
+        let (mut easting, mut northing, mut convergence, mut scale, mut combined) = (empty(), empty(), empty(), empty(), empty());
         let (mut failed, mut outside, mut reason) = (vec![], vec![], String::new());
         for i in 0..rows {
             let (latitude, longitude) = (moved.latitude[i], moved.longitude[i]);
@@ -220,6 +234,10 @@ impl Grid {
                     northing[i] = p.northing;
                     convergence[i] = p.factors.convergence_deg;
                     scale[i] = p.factors.meridional;
+                    // NaN, an empty cell, where the datum of the grid has no ellipsoidal heights.
+                    if !heights_empty {
+                        combined[i] = scale[i] * ground::elevation_factor(&self.projection.crs, latitude, moved.height[i]);
+                    }
                 }
                 Err(e) => {
                     failed.push(i);
@@ -244,7 +262,7 @@ impl Grid {
             );
         }
         builder.floats(&self.easting, easting).floats(&self.northing, northing);
-        builder.floats("grid_convergence_deg", convergence).floats("scale_factor", scale);
+        builder.floats("grid_convergence_deg", convergence).floats("scale_factor", scale).floats("combined_factor", combined);
         Ok(())
     }
 }
@@ -377,6 +395,7 @@ fn bound(
         output.columns.insert(at + 1, Column::maybe(&northing, Holds::Float, projection.unit, Role::Northing));
         output.columns.push(Column::maybe("grid_convergence_deg", Holds::Float, Unit::Degree, Role::Other));
         output.columns.push(Column::maybe("scale_factor", Holds::Float, Unit::None, Role::Other));
+        output.columns.push(Column::maybe("combined_factor", Holds::Float, Unit::None, Role::Other));
         axes = Axes::Projected(projection.unit);
         let area = projection.crs.area.clone();
         if let (Some(area), Some(place)) = (&area, place) {

@@ -4,6 +4,7 @@
 //! counted. Texts are read digit by digit, so that `1700000000.123456789` keeps its nanoseconds.
 
 use pipeline_core::diag::{Diagnostic, Verdict};
+use pipeline_core::run::clock::{date, date_text};
 use pipeline_core::stage::Problem;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -194,8 +195,8 @@ impl Clock {
                 Verdict::Warn,
                 format!(
                     "times reach {}, and the built-in leap seconds are announced until {}",
-                    day_text(last_utc_ns.div_euclid(DAY_NS)),
-                    day_text(end)
+                    date_text(last_utc_ns.div_euclid(DAY_NS)),
+                    date_text(end)
                 ),
             )
             .place(place)
@@ -306,59 +307,12 @@ fn decimal(text: &str, unit: i64) -> Option<i64> {
     i64::try_from(if negative { -value } else { value }).ok()
 }
 
-/// Days since 1970-01-01 of a date of the Gregorian calendar.
-#[must_use]
-pub const fn days(year: i64, month: i64, day: i64) -> i64 {
-    // Counted in years that begin on 1 March, so that the leap day is the last.
-    let y = if month <= 2 { year - 1 } else { year };
-    let era = y.div_euclid(400);
-    let of_era = y.rem_euclid(400);
-    let of_year = (153 * ((month + 9) % 12) + 2) / 5 + day - 1;
-    era * 146_097 + of_era * 365 + of_era / 4 - of_era / 100 + of_year - 719_468
-}
-
-/// Year, month and day of days since 1970-01-01.
-#[must_use]
-pub const fn civil(days: i64) -> (i64, i64, i64) {
-    let z = days + 719_468;
-    let era = z.div_euclid(146_097);
-    let of_era = z.rem_euclid(146_097);
-    let year_of_era = (of_era - of_era / 1460 + of_era / 36_524 - of_era / 146_096) / 365;
-    let of_year = of_era - (365 * year_of_era + year_of_era / 4 - year_of_era / 100);
-    let m = (5 * of_year + 2) / 153;
-    let month = if m < 10 { m + 3 } else { m - 9 };
-    (year_of_era + era * 400 + if month <= 2 { 1 } else { 0 }, month, of_year - (153 * m + 2) / 5 + 1)
-}
-
-/// A day as YYYY-MM-DD.
-#[must_use]
-pub fn day_text(days: i64) -> String {
-    let (y, m, d) = civil(days);
-    format!("{y:04}-{m:02}-{d:02}")
-}
-
 /// An instant as YYYY-MM-DDThh:mm:ss.ssZ, cut to hundredths.
 #[must_use]
 pub fn instant_text(utc_ns: i64) -> String {
     let of_day = utc_ns.rem_euclid(DAY_NS) / 10_000_000;
     let (s, hundredths) = (of_day / 100, of_day % 100);
-    format!("{}T{:02}:{:02}:{:02}.{hundredths:02}Z", day_text(utc_ns.div_euclid(DAY_NS)), s / 3600, s / 60 % 60, s % 60)
-}
-
-/// Days since 1970 of a text YYYY-MM-DD, when it is a day of the calendar.
-#[must_use]
-pub fn date(text: &str) -> Option<i64> {
-    let bytes = text.as_bytes();
-    if bytes.len() != 10 || bytes[4] != b'-' || bytes[7] != b'-' || !text.is_ascii() {
-        return None;
-    }
-    let part = |range: std::ops::Range<usize>| {
-        let s = &text[range];
-        s.bytes().all(|b| b.is_ascii_digit()).then(|| s.parse::<i64>().ok()).flatten()
-    };
-    let (y, m, d) = (part(0..4)?, part(5..7)?, part(8..10)?);
-    let number = days(y, m, d);
-    ((1..=12).contains(&m) && (1..=31).contains(&d) && civil(number) == (y, m, d)).then_some(number)
+    format!("{}T{:02}:{:02}:{:02}.{hundredths:02}Z", date_text(utc_ns.div_euclid(DAY_NS)), s / 3600, s / 60 % 60, s % 60)
 }
 
 /// `hh:mm:ss` with decimals, in ns. A leap second (`:60`) is the second after it.
@@ -378,7 +332,7 @@ fn iso(text: &str) -> Option<i64> {
     if !text.is_ascii() || text.len() < 16 {
         return None;
     }
-    let day = date(&text[..10])?;
+    let day = date(text.get(..10)?)?;
     if !matches!(text.as_bytes()[10], b'T' | b't' | b' ') {
         return None;
     }

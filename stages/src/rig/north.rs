@@ -1,10 +1,11 @@
 //! From the sensor's own north to true north.
 
-use crate::geodesy::Crs;
+use super::clock::DAY_NS;
 use crate::geodesy::door::{Door, Kind};
+use crate::geodesy::{Crs, magnetic};
 use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::rig::{Attitude, North};
-use pipeline_core::stage::Problem;
+use pipeline_core::rig::{Attitude, MagneticModel, North};
+use pipeline_core::stage::{Locality, Problem};
 use std::collections::BTreeMap;
 use std::sync::{Mutex, PoisonError};
 
@@ -16,22 +17,37 @@ pub enum ToTrue {
     Everywhere(f64),
     /// Grid convergence of this projected CRS at the site (from true north clockwise to grid north).
     Grid(String),
+    /// Declination of a model at each place and day.
+    Model(MagneticModel),
 }
 
-/// Settles the north of a rig, and gives the standard deviation of the correction, deg.
+impl ToTrue {
+    /// In words, for the plan.
+    #[must_use]
+    pub fn words(&self, place: Option<Locality>) -> String {
+        match self {
+            Self::Everywhere(0.0) => "true".to_owned(),
+            Self::Everywhere(d) => format!("magnetic, declination {d:+.3} deg"),
+            Self::Grid(crs) => format!("grid of {crs}, convergence at each place"),
+            Self::Model(model) => {
+                let here = place.and_then(|p| at_locality(*model, p).ok().flatten());
+                let here = here.map_or_else(String::new, |d| format!("; {:+.2} deg here, sigma {:.2} deg", d.declination_deg, d.sigma_deg));
+                format!("magnetic, declination of {} at each place and day{here}", model.word())
+            }
+        }
+    }
+}
+
+/// Settles the north of a rig, and gives the standard deviation of the correction, deg. `notes`
+/// takes what is only a warning.
 ///
 /// # Errors
-/// `rig/which-north` when the declination or the CRS is missing, or the CRS has no grid.
-pub fn settle(attitude: &Attitude) -> Result<(ToTrue, f64), Problem> {
+/// `rig/which-north` when the declination or the CRS is missing, or the CRS has no grid;
+/// `rig/magnetic-model` when the model does not hold here or at this time.
+pub fn settle(attitude: &Attitude, place: Option<Locality>, notes: &mut Vec<Problem>) -> Result<(ToTrue, f64), Problem> {
     match attitude.north {
         North::True => Ok((ToTrue::Everywhere(0.0), 0.0)),
-        North::Magnetic => attitude.declination.as_ref().map(|d| (ToTrue::Everywhere(d.declination_deg), d.sigma_deg)).ok_or_else(|| {
-            Problem::new("rig/which-north", "the heading counts from magnetic north and the rig gives no declination")
-                .rig_key("attitude.north")
-                .why("a magnetic heading says nothing about true north without the declination of the site and date")
-                .size("a declination of 8 deg moves a target 2 m away by 0.278 m")
-                .fix("give `attitude.declination` with `declination_deg`, `source` and `sigma_deg`")
-        }),
+        North::Magnetic => magnetic_north(attitude, place, notes),
         North::Grid => {
             let Some(crs) = &attitude.grid_north_crs else {
                 return Err(Problem::new("rig/which-north", "the heading counts from grid north and the rig names no grid")
@@ -47,6 +63,125 @@ pub fn settle(attitude: &Attitude) -> Result<(ToTrue, f64), Problem> {
                     .fix("name a projected CRS"));
             }
             Ok((ToTrue::Grid(crs.clone()), 0.0))
+        }
+    }
+}
+
+fn magnetic_north(attitude: &Attitude, place: Option<Locality>, notes: &mut Vec<Problem>) -> Result<(ToTrue, f64), Problem> {
+    let which = |what: &str| {
+        Problem::new("rig/which-north", format!("the heading counts from magnetic north and {what}"))
+            .rig_key("attitude.declination")
+            .why("a magnetic heading says nothing about true north without the declination of the site and date")
+            .size("a declination of 8 deg moves a target 2 m away by 0.278 m")
+            .fix("give `attitude.declination` with `model: WMM2025`, or with `declination_deg`, `source` and `sigma_deg`")
+    };
+    let Some(declination) = &attitude.declination else { return Err(which("the rig gives no declination")) };
+    let model = match (declination.model, declination.declination_deg) {
+        (Some(_), Some(_)) => return Err(which("the rig names both a model and a number")),
+        (None, None) => return Err(which("the rig names neither a model nor a number")),
+        (None, Some(degrees)) => {
+            return match (&declination.source, declination.sigma_deg) {
+                (Some(_), Some(sigma)) => Ok((ToTrue::Everywhere(degrees), sigma)),
+                (None, _) => Err(which("the declination has no `source`")),
+                (_, None) => Err(which("the declination has no `sigma_deg`")),
+            };
+        }
+        (Some(model), None) => model,
+    };
+    let here = match place {
+        Some(place) => at_locality(model, place).map_err(|why| outside(model, &why))?,
+        None => None,
+    };
+    if let Some(found) = here {
+        if found.horizontal_nt < magnetic::BLACKOUT_NT {
+            return Err(outside(model, &format!("the horizontal field here is {:.0} nT, too weak for any compass", found.horizontal_nt)));
+        }
+        if found.horizontal_nt < magnetic::CAUTION_NT {
+            notes.push(
+                Problem::from(
+                    Diagnostic::new(
+                        "rig/magnetic-weak",
+                        Verdict::Warn,
+                        format!("the horizontal magnetic field here is {:.0} nT, and a compass is weak below 6000 nT", found.horizontal_nt),
+                    )
+                    .size(format!("one sigma of the declination is {:.1} deg, {:.3} m at 2 m", found.sigma_deg, off(found.sigma_deg)))
+                    .why("near the magnetic poles the field points down and turns quickly from place to place")
+                    .fix("use a sensor that finds true north by two antennas"),
+                )
+                .rig_key("attitude.north"),
+            );
+        }
+    }
+    match declination.sigma_deg.or(here.map(|d| d.sigma_deg)) {
+        Some(sigma) => Ok((ToTrue::Model(model), sigma)),
+        None => Err(which("no log of this job tells place and date, so that the model's own sigma is not known")
+            .fix("give `attitude.declination.sigma_deg`, or a log with positions and dates")),
+    }
+}
+
+/// Offset (m) at 2 m of an error of the heading, deg.
+fn off(degrees: f64) -> f64 {
+    2.0 * 2.0 * (degrees.to_radians() / 2.0).sin().abs()
+}
+
+/// The model at the place of the work; `Ok(None)` when no date is known.
+fn at_locality(model: MagneticModel, place: Locality) -> Result<Option<magnetic::Declination>, String> {
+    let Some(instant) = place.decimal_year.and_then(crate::geodesy::epoch::instant) else { return Ok(None) };
+    magnetic::declination(model, place.latitude_deg, place.longitude_deg, place.height_m.unwrap_or(0.0), instant.div_euclid(DAY_NS))
+        .map(Some)
+}
+
+/// A model that does not hold (`rig/magnetic-model`).
+fn outside(model: MagneticModel, why: &str) -> Problem {
+    Problem::blocks("rig/magnetic-model", format!("the declination cannot be taken from {}: {why}", model.word()))
+        .rig_key("attitude.declination.model")
+        .size("up to 0.2 deg for each year beyond the model, 0.007 m at 2 m; near the magnetic poles any angle")
+        .why("each edition is made for five years, because the core field changes in ways that nobody can foretell")
+        .fix("name the edition of the time of the survey, or give `declination_deg` with `source` and `sigma_deg`")
+}
+
+/// Gives the correction to true north, place after place.
+pub enum Turn<'a> {
+    /// The same everywhere, deg.
+    Same(f64),
+    /// Convergence of a grid.
+    Grid(Reader<'a>),
+    /// Declination of a model, with the last cell and day.
+    Model(MagneticModel, Option<(Cell, i64, f64)>),
+}
+
+impl Turn<'_> {
+    /// Correction at a latitude, longitude (deg), ellipsoidal height (m) and instant (ns since 1970), deg.
+    ///
+    /// A model is evaluated at the middle of cells of 0.05 degrees and at whole days, so that the result does not
+    /// depend on what else was asked; across such a cell it changes by less than 0.1 degree outside the polar caps.
+    ///
+    /// # Errors
+    /// When the grid or the model has none there.
+    pub fn at(&mut self, latitude_deg: f64, longitude_deg: f64, height_m: f64, instant: Option<i64>) -> Result<f64, Problem> {
+        match self {
+            Self::Same(degrees) => Ok(*degrees),
+            Self::Grid(reader) => reader.at(latitude_deg, longitude_deg),
+            Self::Model(model, last) => {
+                let day = instant.ok_or_else(|| outside(*model, "an epoch has no time"))?.div_euclid(DAY_NS);
+                #[allow(clippy::cast_possible_truncation)]
+                let cell = ((latitude_deg / CELL_DEG).floor() as i64, (longitude_deg / CELL_DEG).floor() as i64);
+                if let Some((at, on, degrees)) = last
+                    && (*at, *on) == (cell, day)
+                {
+                    return Ok(*degrees);
+                }
+                #[allow(clippy::cast_precision_loss)]
+                let (latitude, longitude) = ((cell.0 as f64 + 0.5) * CELL_DEG, (cell.1 as f64 + 0.5) * CELL_DEG);
+                // Heights of works change the declination by less than 0.001 degree; rounding keeps it a function of the place.
+                let found = magnetic::declination(*model, latitude.min(90.0), longitude, (height_m / 1000.0).round() * 1000.0, day)
+                    .map_err(|why| outside(*model, &why))?;
+                if found.horizontal_nt < magnetic::BLACKOUT_NT {
+                    return Err(outside(*model, "the horizontal field is too weak for any compass"));
+                }
+                *last = Some((cell, day, found.declination_deg));
+                Ok(found.declination_deg)
+            }
         }
     }
 }

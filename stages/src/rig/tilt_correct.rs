@@ -15,7 +15,7 @@
 //! Measurement model ("The chain of points", "One epoch"); sequence Z-Y-X as in aerospace use.
 
 use super::ledger::{Aim, Ledger};
-use super::north::{Convergence, Reader, ToTrue};
+use super::north::{Convergence, ToTrue, Turn};
 use super::target::{AttitudeNoise, Covariance, Model, Shot, Target};
 use crate::geodesy::{Ellipsoid, offset_enu};
 use pipeline_core::rig::Gnss;
@@ -117,7 +117,7 @@ Adds the lengths of the rig, turned by heading, pitch and roll, to every epoch:
 
 R = Rz(heading) Ry(pitch) Rx(roll) turns body axes (x forward, y right, z down) to north, east, down. The offset is added in
 east, north, up on the ellipsoid's normal at the antenna and carried through geocentric coordinates; nothing is ever added to
-grid coordinates or to degrees. A magnetic heading gets the rig's declination, a grid heading the convergence of its CRS at
+grid coordinates or to degrees. A magnetic heading gets the rig's declination, or that of a World Magnetic Model at each epoch's own place and day, a grid heading the convergence of its CRS at
 the place.
 
 It adds `tilt_deg` (lean of the pole), `arm_m` (horizontal length of the offset), a random covariance `random_*` (GNSS, noise
@@ -168,7 +168,7 @@ degrees.
         let mut notes = vec![];
         let (north, noise) = if turned {
             checks::sensors(rig, options.sensors, laser.is_some(), &mut problems);
-            checks::settled(rig, &mut problems, &mut notes)
+            checks::settled(rig, cx.locality, &mut problems, &mut notes)
         } else {
             (ToTrue::Everywhere(0.0), AttitudeNoise::default())
         };
@@ -201,11 +201,7 @@ degrees.
         let ledgers: Vec<_> = [&tip, &laser].into_iter().flatten().collect();
         let printed = serde_json::to_value(&ledgers).map_err(|e| vec![Problem::broken(e)])?;
         let lines: Vec<String> = ledgers.iter().map(|l| l.line()).collect();
-        let said_north = match &north {
-            ToTrue::Everywhere(0.0) => "true".to_owned(),
-            ToTrue::Everywhere(d) => format!("magnetic, declination {d:+.3} deg"),
-            ToTrue::Grid(crs) => format!("grid of {crs}, convergence at each place"),
-        };
+        let said_north = north.words(cx.locality);
         let stage = Self {
             schema: Arc::new(output.clone()),
             aim,
@@ -214,7 +210,7 @@ degrees.
             ranges: rig.laser.map_or((0.0, 0.0), |l| (l.shortest_m, l.longest_m)),
             convergence: match &north {
                 ToTrue::Grid(crs) => Some(Convergence::new(crs.clone())),
-                ToTrue::Everywhere(_) => None,
+                ToTrue::Everywhere(_) | ToTrue::Model(_) => None,
             },
             north,
             ellipsoid,
@@ -235,12 +231,17 @@ degrees.
         let input = inputs.first().ok_or_else(|| Problem::broken("a stage with one input was run without it"))?;
         let columns = Columns::of(&self.names, self.aim, input)?;
         self.warn_of_expiry(input, cx)?;
-        let mut convergence = self.convergence.as_ref().map(Convergence::reader);
+        let mut turn = match (&self.north, &self.convergence) {
+            (ToTrue::Everywhere(degrees), _) => Turn::Same(*degrees),
+            (ToTrue::Model(model), _) => Turn::Model(*model, None),
+            (ToTrue::Grid(_), Some(convergence)) => Turn::Grid(convergence.reader()),
+            (ToTrue::Grid(_), None) => return Err(Problem::broken("grid north without its grid")),
+        };
         let rows = input.rows();
         let mut fate = vec![Fate::Kept; rows];
         let mut out = Out::new(rows);
         for (row, fate) in fate.iter_mut().enumerate() {
-            match self.row(&columns, row, &mut convergence)? {
+            match self.row(&columns, row, &mut turn)? {
                 Ok(done) => out.push(&done),
                 Err(reason) => *fate = reason,
             }
@@ -289,7 +290,7 @@ impl Fate {
 }
 
 impl TiltCorrect {
-    fn row(&self, columns: &Columns, row: usize, convergence: &mut Option<Reader>) -> Result<Result<Done, Fate>, Problem> {
+    fn row(&self, columns: &Columns, row: usize, turn: &mut Turn) -> Result<Result<Done, Fate>, Problem> {
         let laser = match self.aim {
             AimOption::Tip => false,
             AimOption::Laser => true,
@@ -326,11 +327,7 @@ impl TiltCorrect {
                         return Ok(Err(Fate::RangeOutside));
                     }
                 }
-                let to_true = match (&self.north, convergence) {
-                    (ToTrue::Everywhere(d), _) => *d,
-                    (ToTrue::Grid(_), Some(c)) => c.at(latitude, longitude)?,
-                    (ToTrue::Grid(_), None) => return Err(Problem::broken("grid north without its grid")),
-                };
+                let to_true = turn.at(latitude, longitude, height, columns.time.get(row).copied().flatten())?;
                 let shot = Shot {
                     heading_deg: heading + to_true,
                     pitch_deg: pitch,

@@ -37,7 +37,7 @@ impl<'d> Object<'d> {
             p::PJ_TYPE_PJ_TYPE_GEOGRAPHIC_2D_CRS => Kind::Geographic2D,
             p::PJ_TYPE_PJ_TYPE_GEOGRAPHIC_3D_CRS => Kind::Geographic3D,
             p::PJ_TYPE_PJ_TYPE_GEOCENTRIC_CRS => Kind::Geocentric,
-            p::PJ_TYPE_PJ_TYPE_PROJECTED_CRS => Kind::Projected,
+            p::PJ_TYPE_PJ_TYPE_PROJECTED_CRS | p::PJ_TYPE_PJ_TYPE_DERIVED_PROJECTED_CRS => Kind::Projected,
             p::PJ_TYPE_PJ_TYPE_VERTICAL_CRS => Kind::Vertical,
             p::PJ_TYPE_PJ_TYPE_COMPOUND_CRS => Kind::Compound,
             _ if is_crs => Kind::OtherCrs,
@@ -174,6 +174,14 @@ impl<'d> Object<'d> {
         made!(self, proj_crs_get_geodetic_crs)
     }
 
+    /// The grid that a derived projected system is based on.
+    #[must_use]
+    pub fn base_grid(&self) -> Option<Object<'d>> {
+        // SAFETY: live object.
+        let derived = unsafe { p::proj_get_type(self.pj) == p::PJ_TYPE_PJ_TYPE_DERIVED_PROJECTED_CRS };
+        if derived { made!(self, proj_get_source_crs) } else { None }
+    }
+
     /// Part 0 (horizontal) or 1 (vertical) of a compound system.
     #[must_use]
     pub fn part(&self, index: i32) -> Option<Object<'d>> {
@@ -226,6 +234,26 @@ impl<'d> Object<'d> {
     pub fn is_ballpark(&self) -> bool {
         // SAFETY: live context and object.
         unsafe { p::proj_coordoperation_has_ballpark_transformation(self.door.ctx, self.pj) != 0 }
+    }
+
+    /// Names of the transformations in an operation: one for a single operation, each step of a chain. Conversions,
+    /// which are exact by definition, do not count.
+    #[must_use]
+    pub fn transformations(&self) -> Vec<String> {
+        // SAFETY: live object.
+        let kind = unsafe { p::proj_get_type(self.pj) };
+        if kind == p::PJ_TYPE_PJ_TYPE_CONVERSION {
+            return vec![];
+        }
+        if kind != p::PJ_TYPE_PJ_TYPE_CONCATENATED_OPERATION {
+            return vec![self.name()];
+        }
+        // SAFETY: live context and object; the index stays below the count.
+        let steps = unsafe {
+            let count = p::proj_concatoperation_get_step_count(self.door.ctx, self.pj);
+            (0..count).filter_map(|i| self.door.wrap(p::proj_concatoperation_get_step(self.door.ctx, self.pj, i))).collect::<Vec<_>>()
+        };
+        steps.iter().flat_map(Object::transformations).collect()
     }
 
     /// Grids that an operation needs.

@@ -190,52 +190,6 @@ pub fn whole(text: &[u8]) -> Option<i64> {
     text.iter().try_fold(0_i64, |n, b| b.is_ascii_digit().then(|| n * 10 + i64::from(b - b'0')))
 }
 
-/// Days since 1970-01-01 of a date of the Gregorian calendar; `None` when there is no such day.
-///
-/// Source: the civil-day arithmetic of 400-year cycles; tested against every day of 1990 to 2100.
-#[must_use]
-pub fn days_of(year: i64, month: i64, day: i64) -> Option<i64> {
-    let leap = (year % 4 == 0 && year % 100 != 0) || year % 400 == 0;
-    let length = match month {
-        1 | 3 | 5 | 7 | 8 | 10 | 12 => 31,
-        4 | 6 | 9 | 11 => 30,
-        2 => 28 + i64::from(leap),
-        _ => return None,
-    };
-    if !(1..=length).contains(&day) {
-        return None;
-    }
-    let (y, m) = if month > 2 { (year, month - 3) } else { (year - 1, month + 9) };
-    let era = y.div_euclid(400);
-    let year_of_era = y.rem_euclid(400);
-    let day_of_year = (153 * m + 2) / 5 + day - 1;
-    Some(era * 146_097 + year_of_era * 365 + year_of_era / 4 - year_of_era / 100 + day_of_year - 719_468)
-}
-
-/// Year, month and day of days since 1970-01-01.
-#[must_use]
-pub fn civil(days: i64) -> (i64, i64, i64) {
-    let (year, month, day) = pipeline_core::run::clock::civil(days);
-    (year, i64::from(month), i64::from(day))
-}
-
-/// `YYYY-MM-DD` of days since 1970-01-01.
-#[must_use]
-pub fn date_text(days: i64) -> String {
-    let (y, m, d) = civil(days);
-    format!("{y:04}-{m:02}-{d:02}")
-}
-
-/// Reads `YYYY-MM-DD`.
-#[must_use]
-pub fn date_from_text(text: &str) -> Option<i64> {
-    let bytes = text.as_bytes();
-    if bytes.len() != 10 || bytes[4] != b'-' || bytes[7] != b'-' {
-        return None;
-    }
-    days_of(whole(&bytes[..4])?, whole(&bytes[5..7])?, whole(&bytes[8..])?)
-}
-
 /// `hh:mm:ss.ss` of nanoseconds of a day.
 #[must_use]
 pub fn clock_text(ns: i64) -> String {
@@ -243,17 +197,6 @@ pub fn clock_text(ns: i64) -> String {
     let hundredths = ns / 10_000_000;
     let s = hundredths / 100;
     format!("{:02}:{:02}:{:02}.{:02}", s / 3600, s / 60 % 60, s % 60, hundredths % 100)
-}
-
-/// Decimal year of an instant, for models that want one.
-#[must_use]
-#[allow(clippy::cast_precision_loss)]
-pub fn decimal_year(ns: i64) -> f64 {
-    let days = ns.div_euclid(DAY);
-    let (year, _, _) = civil(days);
-    let first = days_of(year, 1, 1).unwrap_or(days);
-    let length = days_of(year + 1, 1, 1).unwrap_or(first + 365) - first;
-    year as f64 + ((days - first) as f64 + ns.rem_euclid(DAY) as f64 / DAY as f64) / length as f64
 }
 
 #[cfg(test)]
@@ -295,20 +238,6 @@ mod tests {
         for bad in ["", "12345", "240000", "126000", "123461", "123456,1", "12345a", "235960", "|19322|1.00"] {
             assert_eq!(time_of_day(bad.as_bytes()), None, "{bad}");
         }
-    }
-
-    #[test]
-    fn calendar_round_trips_every_day() {
-        let first = days_of(1990, 1, 1).unwrap();
-        assert_eq!(days_of(1970, 1, 1), Some(0));
-        assert_eq!(days_of(2000, 2, 29), Some(11_016));
-        for days in first..days_of(2100, 12, 31).unwrap() {
-            let (y, m, d) = civil(days);
-            assert_eq!(days_of(y, m, d), Some(days));
-            assert_eq!(date_from_text(&date_text(days)), Some(days));
-        }
-        assert_eq!(days_of(2023, 2, 29), None);
-        assert_eq!(days_of(2100, 2, 29), None);
     }
 
     proptest! {

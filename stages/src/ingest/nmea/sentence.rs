@@ -3,7 +3,8 @@
 //! Field lists: `checks/06_nmea_facts.md` and the sentences of `checks/06_nmea.csv`.
 
 use super::line::{Formatter, Reason, Sentence};
-use super::number::{angle, days_of, decimal, effective_decimals, time_of_day, whole};
+use super::number::{angle, decimal, effective_decimals, time_of_day, whole};
+use pipeline_core::run::clock::days;
 
 /// Metres per second of one knot: 1852 m per hour.
 pub const KNOT: f64 = 1852.0 / 3600.0;
@@ -324,7 +325,7 @@ fn short_date(text: &[u8]) -> Read<Option<i64>> {
     let all = whole(text).ok_or(BAD)?;
     let (day, month, short) = (all / 10_000, all / 100 % 100, all % 100);
     let year = if short >= 94 { 1900 + short } else { 2000 + short };
-    days_of(year, month, day).map(Some).ok_or(BAD)
+    days(year, month, day).map(Some).ok_or(BAD)
 }
 
 /// Reads GLL.
@@ -352,8 +353,8 @@ pub fn zda(sentence: &Sentence<'_>) -> Read<(i64, Option<i64>)> {
     let f = Fields::new(sentence)?;
     let date = match (f.code(1)?, f.code(2)?, f.code(3)?) {
         (Some(day), Some(month), Some(year)) => {
-            let days = days_of(year, month, day).ok_or(BAD)?;
-            (1994..=2093).contains(&year).then_some(days)
+            let number = days(year, month, day).ok_or(BAD)?;
+            (1994..=2093).contains(&year).then_some(number)
         }
         _ => None,
     };

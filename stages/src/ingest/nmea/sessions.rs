@@ -1,7 +1,7 @@
 //! Finds the files of the options and groups them to sessions.
 
-use super::number::date_from_text;
 use super::{Options, SessionRule};
+use pipeline_core::run::clock::date;
 use pipeline_core::stage::{Files, Problem, Resource, ResourceRole, Session};
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -55,7 +55,7 @@ pub fn find(options: &Options, files: &dyn Files) -> Result<Found, Vec<Problem>>
 }
 
 fn day(text: &str, option: &str, problems: &mut Vec<Problem>) -> Option<i64> {
-    let days = date_from_text(text);
+    let days = date(text);
     if days.is_none() {
         problems.push(
             Problem::new("ingest/bad-date", format!("`{text}` is not a date"))

@@ -110,15 +110,6 @@ fn contradictions_are_refused() {
 
 proptest! {
     #[test]
-    fn calendar_there_and_back(day in -100_000..200_000_i64) {
-        let (y, m, d) = civil(day);
-        prop_assert_eq!(days(y, m, d), day);
-        if (0..=9999).contains(&y) {
-            prop_assert_eq!(date(&day_text(day)), Some(day));
-        }
-    }
-
-    #[test]
     fn utc_to_gps_and_back(seconds in 400_000_000..4_000_000_000_i64) {
         let utc = seconds * SECOND_NS;
         prop_assert_eq!(to_utc(utc + gps_minus_utc_s(utc) * SECOND_NS, TimeScale::Gps), utc);

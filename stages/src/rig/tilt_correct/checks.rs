@@ -2,13 +2,13 @@
 
 use super::{AimOption, Names, Options, SensorsOption};
 use crate::geodesy::{Ellipsoid, ellipsoid_of};
-use crate::rig::clock;
 use crate::rig::ledger::{self, Ledger, point_word};
 use crate::rig::north::{ToTrue, settle};
 use crate::rig::target::AttitudeNoise;
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::rig::Rig;
-use pipeline_core::stage::Problem;
+use pipeline_core::run::clock;
+use pipeline_core::stage::{Locality, Problem};
 use pipeline_core::table::by_role;
 use pipeline_core::table::schema::{Axes, Heights, PhysicalPoint, Role, Schema};
 
@@ -205,7 +205,7 @@ pub fn sensors(rig: &Rig, from: SensorsOption, laser: bool, problems: &mut Vec<P
 }
 
 /// North and noise of the attitude.
-pub fn settled(rig: &Rig, problems: &mut Vec<Problem>, notes: &mut Vec<Problem>) -> (ToTrue, AttitudeNoise) {
+pub fn settled(rig: &Rig, place: Option<Locality>, problems: &mut Vec<Problem>, notes: &mut Vec<Problem>) -> (ToTrue, AttitudeNoise) {
     let Some(attitude) = &rig.attitude else { return (ToTrue::Everywhere(0.0), AttitudeNoise::default()) };
     if attitude.time_tag_sigma_s > 0.0 && rig.sensors.turn_rate.is_none() {
         notes.push(Problem::from(
@@ -214,7 +214,7 @@ pub fn settled(rig: &Rig, problems: &mut Vec<Problem>, notes: &mut Vec<Problem>)
                 .fix("give `sensors.turn_rate` in the rig when the log has it"),
         ));
     }
-    match settle(attitude) {
+    match settle(attitude, place, notes) {
         Ok((north, sigma)) => (north, AttitudeNoise::new(attitude, sigma)),
         Err(problem) => {
             problems.push(problem);
@@ -270,7 +270,7 @@ pub fn expired(rig: &str, day: i64, last_day: i64, written: &str, session: Optio
     Diagnostic::new(
         "rig/calibration-expired",
         Verdict::Warn,
-        format!("measured on {}, {} days after the calibration of the rig expired on {written}", clock::day_text(day), day - last_day),
+        format!("measured on {}, {} days after the calibration of the rig expired on {written}", clock::date_text(day), day - last_day),
     )
     .place(place)
     .size("not known: a bias that grew since then is on every point; 0.5 deg of boresight is 0.022 m at 2.5 m")

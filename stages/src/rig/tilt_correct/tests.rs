@@ -1,7 +1,9 @@
 use super::*;
 use crate::geodesy::Tangent;
 use crate::rig::testing::{Row, bind_with, schema, table, world};
+use pipeline_core::diag::Verdict;
 use pipeline_core::rig::Rig;
+use pipeline_core::stage::Locality;
 use proptest::prelude::*;
 use serde_json::{Value, json};
 use std::path::Path;
@@ -143,6 +145,55 @@ fn wrong_north_is_found_or_corrected() {
         r["attitude"]["grid_north_crs"] = json!("EPSG:4326");
     };
     assert_eq!(codes(bind(json!({"aim": "laser"}), &rig(geographic), &input)), ["rig/which-north"]);
+}
+
+#[test]
+fn declination_of_a_model() {
+    let input = schema(ARP, false);
+    let with = |declination: Value| {
+        rig(|r| {
+            r["attitude"]["north"] = json!("magnetic");
+            r["attitude"]["declination"] = declination;
+        })
+    };
+    let model = with(json!({"model": "WMM2025"}));
+    let at = |latitude_deg: f64, longitude_deg: f64, decimal_year: Option<f64>| {
+        Some(Locality { latitude_deg, longitude_deg, height_m: Some(1500.0), receiver_separation_m: None, decimal_year })
+    };
+    let bind_at = |rig: &Rig, place: Option<Locality>| {
+        bind_with(std::slice::from_ref(&input), Some(rig), Path::new("."), |cx| {
+            let cx = BindCx { inputs: cx.inputs, rig: cx.rig, reference: None, locality: place, files: cx.files };
+            TiltCorrect::bind(options(json!({"aim": "laser"})), &cx)
+        })
+    };
+    let bound = bind_at(&model, at(40.0, -105.0, Some(2026.4))).unwrap();
+    let north = bound.decided.iter().find(|(k, _)| k == "north").unwrap().1.as_str().unwrap().to_owned();
+    assert!(north.contains("WMM2025") && north.contains("deg here"), "{north}");
+    // pygeomag 1.1.0 with the coefficients of WMM2025 gives 7.54 deg at 40 N 105 W, 1500 m, 2026-05-28.
+    let run = |rows: &[Row]| bound.stage.run(&[table(&input, rows)], &Cx::new(&world(), "t", None));
+    let row = Row { attitude: [82.46, 0.0, 0.0], ..Row::default() };
+    let out = run(std::slice::from_ref(&row)).unwrap();
+    let [e, n, _] = offset(row.place, &out, 0);
+    assert!((e.atan2(n).to_degrees() - 90.0).abs() < 0.02, "{}", e.atan2(n).to_degrees());
+    // Years outside the edition: when the job is planned, and where an epoch is younger than the log's beginning.
+    assert_eq!(codes(bind_at(&model, at(40.0, -105.0, Some(2024.9)))), ["rig/magnetic-model"]);
+    assert_eq!(codes(bind_at(&model, at(85.7, 139.0, Some(2026.4)))), ["rig/magnetic-model"]);
+    let late = run(&[Row { time: 1_893_456_000_000_000_000, ..row }]).err().unwrap();
+    assert_eq!((late.finding.code.as_str(), late.finding.verdict), ("rig/magnetic-model", Verdict::Block));
+    // Nothing is guessed where date and place are not known, unless a sigma is given.
+    assert_eq!(codes(bind_at(&model, None)), ["rig/which-north"]);
+    assert!(bind_at(&with(json!({"model": "WMM2025", "sigma_deg": 0.5})), None).is_ok());
+    for bad in [
+        json!({}),
+        json!({"declination_deg": 8.0, "sigma_deg": 0.4}),
+        json!({"declination_deg": 8.0, "source": "chart"}),
+        json!({"declination_deg": 8.0, "source": "chart", "sigma_deg": 0.4, "model": "WMM2025"}),
+    ] {
+        assert_eq!(codes(bind_at(&with(bad), at(40.0, -105.0, Some(2026.4)))), ["rig/which-north"]);
+    }
+    // A weak field is said.
+    let weak = bind_at(&model, at(72.0, -94.0, Some(2026.4))).unwrap();
+    assert!(weak.notes.iter().any(|n| n.finding.code == "rig/magnetic-weak"));
 }
 
 #[test]

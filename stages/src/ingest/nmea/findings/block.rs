@@ -5,8 +5,9 @@ use crate::ingest::nmea::HeightRule;
 use crate::ingest::nmea::dating::Dated;
 use crate::ingest::nmea::line::Reason;
 use crate::ingest::nmea::log::{Lattice, Log};
-use crate::ingest::nmea::number::{DAY, clock_text, date_text};
+use crate::ingest::nmea::number::{DAY, clock_text};
 use pipeline_core::diag::{Diagnostic, Label, Verdict};
+use pipeline_core::run::clock::date_text;
 
 /// Findings that stop a job; also asked before a run, with the first part of the log.
 #[must_use]

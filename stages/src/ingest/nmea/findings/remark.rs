@@ -8,9 +8,10 @@ use crate::ingest::nmea::dating::{Dated, ROLLOVER};
 use crate::ingest::nmea::draft::Slot;
 use crate::ingest::nmea::line::Reason;
 use crate::ingest::nmea::log::{Few, Log, Seen, Step};
-use crate::ingest::nmea::number::{DAY, clock_text, date_text};
+use crate::ingest::nmea::number::{DAY, clock_text};
 use pipeline_core::diag::{Diagnostic, Label, Verdict};
 use pipeline_core::rig::Sentence;
+use pipeline_core::run::clock::date_text;
 
 /// Findings that a job survives, in a fixed order.
 #[must_use]

@@ -1,6 +1,7 @@
 //! Every log of the outside collection, and logs made here.
 
 use super::*;
+use pipeline_core::run::clock::date_text;
 use std::fmt::Write;
 
 /// A good log of 5 Hz from 10:00:00: GGA, GST, RMC, GSA, GSV, HDT, XDR.
@@ -156,5 +157,5 @@ fn known_logs_give_known_epochs() {
     assert!(matches!(date(&mut start, None), Dated::Yes { source: "rmc-or-zda", .. }));
     // The last epoch is 2008-08-21T10:25:24.342; the void 1980 of the first is no evidence.
     let last = *start.columns.time.last().unwrap();
-    assert_eq!(number::date_text(last.div_euclid(number::DAY)), "2008-08-21");
+    assert_eq!(date_text(last.div_euclid(number::DAY)), "2008-08-21");
 }

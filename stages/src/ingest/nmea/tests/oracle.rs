@@ -4,6 +4,7 @@ use super::*;
 use crate::ingest::nmea::line::{Formatter, Line, Within, classify};
 use crate::ingest::nmea::sentence as fields;
 use ::nmea::{ParseResult, parse_str};
+use pipeline_core::run::clock::date_text;
 
 fn near(ours: f64, theirs: Option<f64>, tolerance: f64) -> bool {
     match theirs {
@@ -43,7 +44,7 @@ fn agrees(s: &line::Sentence<'_>) -> Option<Result<(), String>> {
                 }
                 let date = t.fix_date.map(|d| d.to_string());
                 // Two-digit years: this reader has a window of 1994 to 2093.
-                if let (Some(ours), Some(theirs)) = (o.date.map(number::date_text), date) {
+                if let (Some(ours), Some(theirs)) = (o.date.map(date_text), date) {
                     check(ours[2..] == theirs[2..], "date")?;
                 }
             }
@@ -89,7 +90,7 @@ fn agrees(s: &line::Sentence<'_>) -> Option<Result<(), String>> {
                     (Some(y), Some(m), Some(d)) => Some(format!("{y:04}-{m:02}-{d:02}")),
                     _ => None,
                 };
-                check(date.map(number::date_text) == theirs, "date")?;
+                check(date.map(date_text) == theirs, "date")?;
             }
             _ => {}
         }

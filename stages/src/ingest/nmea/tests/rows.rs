@@ -3,6 +3,7 @@
 use super::*;
 use crate::ingest::nmea::line::{Line, Reason, classify};
 use crate::ingest::nmea::sentence as fields;
+use pipeline_core::run::clock::{date, date_text};
 
 fn whole(text: &str) -> line::Sentence<'_> {
     match classify(text.as_bytes()) {
@@ -62,14 +63,14 @@ fn outputs(text: &str) -> Vec<(String, String)> {
         }
         line::Formatter::RMC => {
             let m = fields::rmc(&s).unwrap();
-            add("date", number::date_text(m.date.unwrap()));
+            add("date", date_text(m.date.unwrap()));
             add("utc", number::clock_text(m.time));
             add("status", if m.valid { "A".into() } else { "V".into() });
             add("speed", number(m.speed));
         }
         line::Formatter::ZDA => {
             let (time, date) = fields::zda(&s).unwrap();
-            add("date", number::date_text(date.unwrap()));
+            add("date", date_text(date.unwrap()));
             add("utc", number::clock_text(time));
         }
         other => panic!("{other:?}"),
@@ -148,7 +149,7 @@ fn one_epoch_of_each_kind() {
     // Sign and offset of the rig; 60 deg/min is 1 deg/s; 1 knot is 0.514444 m/s.
     assert_eq!((f("heading_deg"), f("pitch_deg"), f("roll_deg"), f("range_m"), f("turn_rate_deg_s")), (10.0, -2.5, -1.5, 1.842, 1.0));
     assert!((f("speed_m_s") - 0.514_444).abs() < 1e-6);
-    let instant = number::date_from_text("2025-03-14").unwrap() * number::DAY + number::time_of_day(b"101530.00").unwrap();
+    let instant = date("2025-03-14").unwrap() * number::DAY + number::time_of_day(b"101530.00").unwrap();
     assert_eq!(t.instants("time").unwrap(), [Some(instant)]);
     assert_eq!((t.ints("line_first").unwrap(), t.ints("line_last").unwrap()), (vec![Some(1)], vec![Some(7)]));
     assert_eq!(ran.lines[0].used, 7);

@@ -1,6 +1,7 @@
 //! The traps of the design that this stage has to see.
 
 use super::*;
+use pipeline_core::run::clock::date_text;
 
 fn gga(time: &str, altitude: f64, separation: &str) -> String {
     sentence(&format!("GNGGA,{time},4001.2345678,N,10515.7654321,W,4,18,0.6,{altitude:.3},M,{separation},M,1.2,0231"))
@@ -54,7 +55,7 @@ fn t14_midnight_without_a_date() {
     let ran = run(text.as_bytes(), json!({"date": "2025-03-30"}), None);
     let table = ran.table.unwrap();
     let times = table.instants("time").unwrap();
-    let day = |row: usize| number::date_text(times[row].unwrap().div_euclid(number::DAY));
+    let day = |row: usize| date_text(times[row].unwrap().div_euclid(number::DAY));
     assert_eq!((day(119), day(120), day(540)), ("2025-03-30".into(), "2025-03-31".into(), "2025-03-31".into()));
     assert!(times.windows(2).all(|w| w[1].unwrap() - w[0].unwrap() == 1_000_000_000));
     assert!(ran.survey.is_empty());
