@@ -130,11 +130,18 @@ impl Lineup {
     /// Suspects within a tolerance, the best first, without fitted epochs where a stated one fits too.
     #[must_use]
     pub fn fitting(&self, tolerance_m: f64) -> Vec<&Suspect> {
-        let good: Vec<&Suspect> = self.suspects.iter().filter(|s| s.rms_m <= tolerance_m).collect();
+        let good: Vec<&Suspect> =
+            self.suspects.iter().filter(|s| s.rms_m <= tolerance_m && s.accuracy_m <= tolerance_m + TELLING_M).collect();
         let stated = |s: &Suspect| good.iter().any(|g| g.epoch_by != EpochBy::Fitted && g.frame == s.frame && g.side == s.side);
         good.iter().filter(|s| s.epoch_by != EpochBy::Fitted || !stated(s)).copied().collect()
     }
 }
+
+/// Operation of a suspect in the frame of the other numbers.
+const SAME: &str = "none: the same frame";
+/// Worst accuracy, beyond the tolerance, of operations that can tell frames apart, m. Ways over a group of frames such as
+/// WGS 84 state metres, and would make everything fit.
+const TELLING_M: f64 = 0.1;
 
 /// Years between which an epoch is looked for.
 const YEARS: (f64, f64) = (1980.0, 2040.0);
@@ -175,12 +182,13 @@ pub fn lineup(question: &Question) -> Result<Lineup, Problem> {
         }
     }
     // Frames that fit equally well differ by less than their operations are good for, so the accuracy counts as
-    // much as what is left over; and a wrongly stated stream is more common than a wrong list.
+    // much as what is left over, and a third of the tolerance is no difference. Then a stated epoch comes before a
+    // fitted one, a wrong stream before a wrong list, and the frame of the other numbers itself before a near relative.
     #[allow(clippy::cast_possible_truncation)]
-    let score = |s: &Suspect| (s.rms_m.hypot(s.accuracy_m) * 1e4).round() as i64;
+    let score = |s: &Suspect| (3.0 * s.rms_m.hypot(s.accuracy_m) / question.tolerance_m).floor() as i64;
     lineup.suspects.sort_by(|a, b| {
-        let rank = |s: &Suspect| (score(s), s.epoch_by == EpochBy::Fitted, s.side == Side::Published);
-        rank(a).cmp(&rank(b)).then_with(|| a.frame.cmp(&b.frame))
+        let rank = |s: &Suspect| (score(s), s.epoch_by == EpochBy::Fitted, s.side == Side::Published, s.operation != SAME);
+        rank(a).cmp(&rank(b)).then(a.rms_m.total_cmp(&b.rms_m)).then_with(|| a.frame.cmp(&b.frame))
     });
     Ok(lineup)
 }
@@ -402,7 +410,7 @@ impl<'d> Court<'d, '_> {
         let way = self.way(from, to)?;
         let year = epoch.or(from.epoch).or(self.observed).unwrap_or(f64::INFINITY);
         let expected = Self::carry(&way, &self.starts(), year)?;
-        Some((expected, if way.name.is_empty() { "none: the same frame".to_owned() } else { way.name.clone() }, way.accuracy_m))
+        Some((expected, if way.name.is_empty() { SAME.to_owned() } else { way.name.clone() }, way.accuracy_m))
     }
 
     /// The epoch of a moving frame at which the least is left over. Expected numbers move on straight lines, so

@@ -90,8 +90,8 @@ pub fn definition(ground: &Ground, base: &str) -> Result<String, Problem> {
         of(&["USAGE["]).first().map(|u| format!(",{u}")).unwrap_or_default(),
         quoted(&remark(ground, &crs, k, add)),
     );
-    let made = door.create(&wkt).map_err(|e| bad(format!("the ground system cannot be defined: {e}"), "name"))?;
-    let wkt = made.wkt(2).ok_or_else(|| Problem::broken("a ground system has no WKT"))?;
+    // The text stays as it is: written out again by the library it would lose the codes of the systems inside.
+    door.create(&wkt).map_err(|e| bad(format!("the ground system cannot be defined: {e}"), "name"))?;
     proved(&door, &wkt, base, &crs, (k, ground.origin, add))?;
     Ok(wkt)
 }

@@ -4,7 +4,7 @@
 //! counted. Texts are read digit by digit, so that `1700000000.123456789` keeps its nanoseconds.
 
 use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::run::clock::{date, date_text};
+pub use pipeline_core::run::clock::{date, date_text};
 use pipeline_core::stage::Problem;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};

@@ -229,7 +229,10 @@ degrees.
 
     fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem> {
         let input = inputs.first().ok_or_else(|| Problem::broken("a stage with one input was run without it"))?;
-        let columns = Columns::of(&self.names, self.aim, input)?;
+        let mut columns = Columns::of(&self.names, self.aim, input)?;
+        if matches!(self.north, ToTrue::Model(_)) {
+            columns.time = input.instants(&self.names.time)?;
+        }
         self.warn_of_expiry(input, cx)?;
         let mut turn = match (&self.north, &self.convergence) {
             (ToTrue::Everywhere(degrees), _) => Turn::Same(*degrees),

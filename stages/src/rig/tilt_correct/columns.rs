@@ -1,7 +1,6 @@
 //! The columns that `tilt-correct` reads and writes.
 
 use super::{AimOption, TiltCorrect};
-use crate::rig::north::ToTrue;
 use crate::rig::target::{Covariance, Target};
 use pipeline_core::rig::Gnss;
 use pipeline_core::stage::Problem;
@@ -60,6 +59,7 @@ pub struct Columns<'a> {
     pub sensors: [Cow<'a, [f64]>; 6],
     /// Sigma east, north, up, correlation; empty when the input has no such column.
     pub gnss: [Cow<'a, [f64]>; 4],
+    /// Only where a model of the magnetic field asks for the day; empty otherwise.
     pub time: Vec<Option<i64>>,
     pub assumed: Vec<bool>,
     pub aim: Vec<Option<&'a str>>,
@@ -100,8 +100,7 @@ impl<'a> Columns<'a> {
                 optional(&n.speed)?,
             ],
             gnss: [optional(&n.sigma_east)?, optional(&n.sigma_north)?, optional(&n.sigma_up)?, optional(&n.correlation)?],
-            // Only a model of the magnetic field asks for the day.
-            time: if matches!(stage.north, ToTrue::Model(_)) { input.instants(&n.time)? } else { vec![] },
+            time: vec![],
             assumed: match &n.assumed {
                 Some(name) => input.bools(name)?.into_iter().map(|v| v.unwrap_or(true)).collect(),
                 None => vec![],

@@ -162,7 +162,7 @@ fn declination_of_a_model() {
     };
     let bind_at = |rig: &Rig, place: Option<Locality>| {
         bind_with(std::slice::from_ref(&input), Some(rig), Path::new("."), |cx| {
-            let cx = BindCx { inputs: cx.inputs, rig: cx.rig, reference: None, locality: place, files: cx.files };
+            let cx = BindCx { inputs: cx.inputs, rig: cx.rig, reference: None, locality: place, files: cx.files, locked: None };
             TiltCorrect::bind(options(json!({"aim": "laser"})), &cx)
         })
     };
