@@ -275,3 +275,28 @@ fn a_full_disk_leaves_nothing_half_written() {
     let left = files(&folder.join("out"));
     assert!(left.iter().all(|f| f == "record.json"), "{left:?}");
 }
+
+#[test]
+fn a_failed_run_says_the_same_for_any_number_of_threads() {
+    let (_keep, folder) = bench();
+    // Six sessions; the third has no date, and which of the later ones were begun by then depends on the threads.
+    let good = std::fs::read_to_string(folder.join("good.nmea")).unwrap();
+    let undated: String = good.lines().filter(|l| !l.contains("RMC,") && !l.contains("ZDA,")).flat_map(|l| [l, "\n"]).collect();
+    for k in 1..=6 {
+        std::fs::write(folder.join(format!("s{k}.nmea")), if k == 3 { &undated } else { &good }).unwrap();
+    }
+    job(&folder, "s1.nmea, s2.nmea, s3.nmea, s4.nmea, s5.nmea, s6.nmea", "good-notes.csv");
+    let decided = |threads: &str| {
+        let output = gunter(&folder, &["run", "job.yaml", "--threads", threads, "--overwrite", "--format", "json"]);
+        assert_eq!(code(&output), 1);
+        let answer = json(&output);
+        assert_eq!(answer["decided"]["result"], "failed");
+        let read: Vec<&str> = answer["decided"]["materials"].as_array().unwrap().iter().filter_map(|m| m["name"].as_str()).collect();
+        assert!(read.contains(&"s2.nmea") && read.contains(&"s3.nmea") && !read.contains(&"s4.nmea"), "{read:?}");
+        serde_json::to_string_pretty(&answer["decided"]).unwrap()
+    };
+    let one = decided("1");
+    for threads in ["2", "3", "6"] {
+        assert_eq!(one, decided(threads), "{threads} threads");
+    }
+}

@@ -1,10 +1,10 @@
 //! How fast the whole chain is, against what the machine can do at all.
 //!
-//! Writes an archive of talkative logs into a temporary folder, runs the built program on 1, 10 and 50 sessions of it, and
-//! prints a Markdown table with the rate and the peak memory. Two baselines stand above it: how fast memory can be
+//! Writes an archive of talkative logs into a temporary folder, runs the built program on 1, 2, 10 and 50 sessions of it, the
+//! whole chain and the reading alone, and prints a Markdown table with the rate and the peak memory. Two baselines stand above it: how fast memory can be
 //! copied, and how fast a plain scan finds the line ends of the same logs.
 //!
-//! `cargo bench --bench throughput -- [--sessions 1,10,50] [--minutes 150] [--threads 1,2] [--repeats 3]`
+//! `cargo bench --bench throughput -- [--sessions 1,2,10,50] [--minutes 150] [--threads 1,2] [--repeats 3]`
 //!
 //! Peak memory is the high-water mark that Linux keeps for the process; elsewhere the column is empty.
 #![allow(missing_docs, clippy::print_stdout)]
@@ -24,8 +24,27 @@ struct Wanted {
     repeats: usize,
 }
 
+/// How much of the job is run.
+#[derive(Clone, Copy, PartialEq)]
+enum Part {
+    /// From raw bytes to the delivered files.
+    Chain,
+    /// The step that reads the logs, and no other.
+    Reading,
+}
+
+impl Part {
+    fn name(self) -> &'static str {
+        match self {
+            Self::Chain => "whole chain",
+            Self::Reading => "reading alone",
+        }
+    }
+}
+
 /// One line of the table.
 struct Row {
+    part: Part,
     sessions: u32,
     threads: usize,
     bytes: u64,
@@ -59,13 +78,15 @@ fn run() -> Answer<String> {
     eprintln!("{} MB in {:.1} s", size.bytes / 1_000_000, started.elapsed().as_secs_f64());
 
     let mut text = baselines(folder.path())?;
-    text.push_str("\n| sessions | threads | logs, MB | epochs | shots | s | MB/s | epochs/s | peak memory, MB |\n");
-    text.push_str("| ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |\n");
-    for &sessions in &wanted.sessions {
-        let job = job(folder.path(), sessions)?;
-        for &threads in &wanted.threads {
-            let row = best(&program, folder.path(), &job, sessions, threads, wanted.repeats)?;
-            text.push_str(&line(&row)?);
+    text.push_str("\n| what | sessions | threads | logs, MB | epochs | shots | s | MB/s | epochs/s | peak memory, MB |\n");
+    text.push_str("| --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |\n");
+    for part in [Part::Chain, Part::Reading] {
+        for &sessions in &wanted.sessions {
+            let job = job(folder.path(), sessions, part)?;
+            for &threads in &wanted.threads {
+                let row = best(&program, folder.path(), &job, (part, sessions, threads), wanted.repeats)?;
+                text.push_str(&line(&row)?);
+            }
         }
     }
     Ok(text)
@@ -76,12 +97,13 @@ fn line(r: &Row) -> Answer<String> {
     let mut s = String::new();
     writeln!(
         s,
-        "| {} | {} | {:.1} | {} | {} | {:.2} | {:.1} | {:.0} | {} |",
+        "| {} | {} | {} | {:.1} | {} | {} | {:.2} | {:.1} | {:.0} | {} |",
+        r.part.name(),
         r.sessions,
         r.threads,
         r.bytes as f64 / 1e6,
         r.epochs,
-        r.shots,
+        if r.part == Part::Chain { r.shots.to_string() } else { String::new() },
         r.seconds,
         r.bytes as f64 / 1e6 / r.seconds,
         r.epochs as f64 / r.seconds,
@@ -101,7 +123,7 @@ fn wanted() -> Answer<Wanted> {
     let both = if cores > 1 { format!("1,{cores}") } else { "1".to_owned() };
     let one = |name: &str, default: &str| -> Answer<u32> { Ok(list(name, default)?.first().copied().unwrap_or(1)) };
     Ok(Wanted {
-        sessions: list("--sessions", "1,10,50")?,
+        sessions: list("--sessions", "1,2,10,50")?,
         minutes: one("--minutes", "150")?,
         threads: list("--threads", &both)?.into_iter().map(|t| t as usize).collect(),
         repeats: one("--repeats", "2")? as usize,
@@ -118,8 +140,8 @@ fn program() -> Answer<PathBuf> {
     path.ok_or_else(|| "the program was not found; build it with `cargo build --release`".into())
 }
 
-/// The archive's job, for its first sessions only.
-fn job(folder: &Path, sessions: u32) -> Answer<String> {
+/// The archive's job, for its first sessions only, and for its first step only.
+fn job(folder: &Path, sessions: u32, part: Part) -> Answer<String> {
     let text = std::fs::read_to_string(folder.join("job.yaml"))?;
     let names = |kind: &str, end: &str| (1..=sessions).map(|k| format!("{kind}/s{k:03}.{end}")).collect::<Vec<_>>();
     let quoted = |all: &[String]| format!("[{}]", all.iter().map(|n| format!("\"{n}\"")).collect::<Vec<_>>().join(", "));
@@ -127,13 +149,20 @@ fn job(folder: &Path, sessions: u32) -> Answer<String> {
         .replace("[\"logs/*.nmea\"]", &quoted(&names("logs", "nmea")))
         .replace("[\"notes/*.csv\"]", &quoted(&names("notes", "csv")))
         .replace("results/bench", &format!("results/bench-{sessions}"));
-    let name = format!("job-{sessions}.yaml");
+    let text = match part {
+        Part::Chain => text.as_str(),
+        Part::Reading => {
+            let second = text.match_indices("\n  - id:").nth(1).map_or(text.len(), |(at, _)| at + 1);
+            &text[..second]
+        }
+    };
+    let name = format!("job-{sessions}-{}.yaml", if part == Part::Chain { "chain" } else { "reading" });
     std::fs::write(folder.join(&name), text)?;
     Ok(name)
 }
 
-fn best(program: &Path, folder: &Path, job: &str, sessions: u32, threads: usize, repeats: usize) -> Answer<Row> {
-    let mut row = Row { sessions, threads, bytes: 0, epochs: 0, shots: 0, seconds: f64::INFINITY, peak: None };
+fn best(program: &Path, folder: &Path, job: &str, (part, sessions, threads): (Part, u32, usize), repeats: usize) -> Answer<Row> {
+    let mut row = Row { part, sessions, threads, bytes: 0, epochs: 0, shots: 0, seconds: f64::INFINITY, peak: None };
     for k in 1..=sessions {
         let log = std::fs::read(folder.join(format!("logs/s{k:03}.nmea")))?;
         row.bytes += log.len() as u64;
@@ -146,7 +175,7 @@ fn best(program: &Path, folder: &Path, job: &str, sessions: u32, threads: usize,
             (row.seconds, row.peak) = (seconds, peak);
         }
     }
-    eprintln!("{sessions} sessions, {threads} threads: {:.2} s", row.seconds);
+    eprintln!("{}, {sessions} sessions, {threads} threads: {:.2} s", part.name(), row.seconds);
     Ok(row)
 }
 
