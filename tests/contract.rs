@@ -101,7 +101,7 @@ fn codes_in(folder: &Path, out: &mut BTreeSet<String>) {
 
 /// The areas of findings.
 const AREAS: &[&str] = &[
-    "average", "control", "data", "export", "frame", "gate", "grids", "height", "ingest", "job", "laser", "lock", "notes", "plan",
+    "average", "control", "data", "export", "frame", "gate", "grids", "height", "ingest", "job", "laser", "lock", "notes", "plan", "plugin",
     "points", "rig", "run", "stage", "time",
 ];
 

@@ -52,6 +52,9 @@ pub enum Command {
         /// Count warnings as errors.
         #[arg(long)]
         deny_warnings: bool,
+        /// Refuse plug-ins without a digest in the job.
+        #[arg(long)]
+        only_pinned: bool,
     },
     /// Run a job.
     Run {
@@ -66,6 +69,9 @@ pub enum Command {
         /// Exit with 1 when a point was held back or must be shot again; the others are delivered all the same.
         #[arg(long)]
         require_all: bool,
+        /// Refuse plug-ins without a digest in the job.
+        #[arg(long)]
+        only_pinned: bool,
     },
     /// Write the lock of a job beside it: pipelines, grid digests, versions and probe points. Later runs use exactly that, or refuse.
     Lock {
@@ -82,12 +88,26 @@ pub enum Command {
     Stages {
         /// Name of a stage.
         name: Option<String>,
+        /// Also the stages of this plug-in.
+        #[arg(long, value_name = "FILE")]
+        plugin: Vec<PathBuf>,
     },
     /// Print the JSON Schema of a job, a rig or a reference, for editors.
     Schema {
         /// Which file.
         #[arg(value_enum, default_value_t)]
         of: SchemaOf,
+        /// Also the stages of this plug-in.
+        #[arg(long, value_name = "FILE")]
+        plugin: Vec<PathBuf>,
+    },
+    /// Serve one library of stages to a run, in a process of its own.
+    #[command(hide = true)]
+    PluginHost {
+        /// The library.
+        library: PathBuf,
+        /// Its digest.
+        sha256: String,
     },
     /// Print shell completions.
     Completions {

@@ -6,6 +6,7 @@ mod grids;
 mod inspect;
 mod lock;
 mod pages;
+mod plugins;
 mod print;
 mod run;
 mod schema;
@@ -32,24 +33,39 @@ fn main() -> ExitCode {
         // The column library sizes its own pool once, from this variable; nothing runs yet.
         std::env::set_var("POLARS_MAX_THREADS", threads.to_string());
     }
-    let registry = match Registry::new(stages::builtin()) {
+    if let Command::PluginHost { library, sha256 } = &args.command {
+        return ExitCode::from(if pipeline_core::plugin::serve(library, sha256).is_ok() { DONE } else { DATA });
+    }
+    let mut registry = match Registry::new(stages::builtin()) {
         Ok(registry) => registry,
         Err(message) => {
             eprintln!("error: {message}");
             return ExitCode::from(JOB);
         }
     };
+    registry.plugins.program = std::env::current_exe().ok();
     let code = match args.command {
         Command::Inspect { logs, write_job } => inspect::run(&logs, write_job.as_deref(), args.format, &registry),
-        Command::Check { job, plan, deny_warnings } => check::run(&job, plan, deny_warnings, args.format, &registry),
-        Command::Run { job, threads, overwrite, require_all } => {
+        Command::Check { job, plan, deny_warnings, only_pinned } => {
+            registry.plugins.only_pinned = only_pinned;
+            check::run(&job, plan, deny_warnings, args.format, &registry)
+        }
+        Command::Run { job, threads, overwrite, require_all, only_pinned } => {
+            registry.plugins.only_pinned = only_pinned;
             let wish = run::Wish { threads: threads.map(usize::from), overwrite, require_all };
             run::run(&job, &wish, args.format, &registry)
         }
         Command::Lock { job, accept } => lock::run(&job, accept, args.format, &registry),
         Command::Grids(command) => grids::run(command, args.format),
-        Command::Stages { name } => stages_list::run(name.as_deref(), args.format, &registry),
-        Command::Schema { of } => schema::run(of, &registry),
+        Command::Stages { name, plugin } => match plugins::add(&mut registry, &plugin) {
+            Ok(()) => stages_list::run(name.as_deref(), args.format, &registry),
+            Err(found) => plugins::refused(&found, args.format),
+        },
+        Command::Schema { of, plugin } => match plugins::add(&mut registry, &plugin) {
+            Ok(()) => schema::run(of, &registry),
+            Err(found) => plugins::refused(&found, args.format),
+        },
+        Command::PluginHost { .. } => DONE,
         Command::Completions { shell } => pages::completions(shell),
         Command::Man => pages::man(),
     };

@@ -23,24 +23,29 @@ pub fn job(registry: &Registry) -> Value {
     let mut names = vec![];
     for kind in registry.kinds() {
         let name = kind.spec().name;
+        // A slash would be a step of a JSON pointer.
+        let key = name.replace('/', ".");
         names.push(json!({"const": name, "description": kind.spec().summary}));
         let mut options = kind.options_schema();
         // Definitions of each stage keep apart under the stage's name.
         if let Some(definitions) = options.as_object_mut().and_then(|o| o.remove("$defs")) {
-            let text = options.to_string().replace("#/$defs/", &format!("#/$defs/{name}.definitions/"));
+            let text = options.to_string().replace("#/$defs/", &format!("#/$defs/{key}.definitions/"));
             options = serde_json::from_str(&text).unwrap_or(options);
-            let inner = definitions.to_string().replace("#/$defs/", &format!("#/$defs/{name}.definitions/"));
-            root["$defs"][format!("{name}.definitions")] = serde_json::from_str(&inner).unwrap_or(definitions);
+            let inner = definitions.to_string().replace("#/$defs/", &format!("#/$defs/{key}.definitions/"));
+            root["$defs"][format!("{key}.definitions")] = serde_json::from_str(&inner).unwrap_or(definitions);
         }
         if let Some(o) = options.as_object_mut() {
             o.remove("$schema");
             o.remove("title");
         }
-        root["$defs"][format!("{name}.options")] = options;
+        root["$defs"][format!("{key}.options")] = options;
         rules.push(json!({
             "if": {"properties": {"stage": {"const": name}}},
-            "then": {"properties": {"options": {"$ref": format!("#/$defs/{name}.options")}}},
+            "then": {"properties": {"options": {"$ref": format!("#/$defs/{key}.options")}}},
         }));
+    }
+    if registry.kinds().all(|k| !k.spec().name.contains('/')) {
+        names.push(json!({"pattern": "^[a-z][a-z0-9-]*/[a-z][a-z0-9-]*$", "description": "A stage of a plug-in; `gunter schema --plugin FILE` knows its options"}));
     }
     root["$defs"]["Step"]["properties"]["stage"]["oneOf"] = Value::Array(names);
     root["$defs"]["Step"]["allOf"] = Value::Array(rules);

@@ -18,6 +18,7 @@ pub mod job;
 pub mod lock;
 pub mod packed;
 pub mod plan;
+pub mod plugin;
 pub mod record;
 pub mod reference;
 pub mod registry;

@@ -8,6 +8,7 @@ use crate::diag::{Diagnostic, Label, Verdict};
 use crate::job::parse::{self, Document};
 use crate::job::{Job, conform, near};
 use crate::lock::{self, Lock, Locked};
+use crate::plugin::{self, PluginInfo};
 use crate::reference::Reference;
 use crate::registry::Registry;
 use crate::rig::Rig;
@@ -53,6 +54,8 @@ pub struct Plan {
     pub locality: Option<Locality>,
     /// The lock beside the job, when there is one and it was asked for.
     pub lock: Option<Lock>,
+    /// Plug-ins that the job names.
+    pub plugins: Vec<PluginInfo>,
     /// Warnings and notes.
     pub notes: Vec<Diagnostic>,
 }
@@ -63,6 +66,8 @@ pub struct Refused {
     pub findings: Vec<Diagnostic>,
     /// Job, rig and reference as far as they could be read.
     pub documents: Vec<Document>,
+    /// Plug-ins that were opened.
+    pub plugins: Vec<PluginInfo>,
     /// Folder of the results, when the job could be read so far.
     pub results: Option<PathBuf>,
 }
@@ -84,10 +89,18 @@ pub fn compile_unlocked(path: &Path, registry: &Registry) -> Result<Plan, Box<Re
 }
 
 fn compile_with(path: &Path, registry: &Registry, locked: bool) -> Result<Plan, Box<Refused>> {
-    let mut compiler = Compiler { registry, findings: vec![], documents: vec![], results: None, locked };
+    let mut compiler = Compiler {
+        registry: registry.clone(),
+        findings: vec![],
+        documents: vec![],
+        plugins: vec![],
+        all_opened: true,
+        results: None,
+        locked,
+    };
     match compiler.compile(path) {
         Some(plan) if compiler.findings.iter().all(|d| !d.verdict.stops_delivery()) => {
-            Ok(Plan { notes: compiler.findings, documents: compiler.documents, ..plan })
+            Ok(Plan { notes: compiler.findings, documents: compiler.documents, plugins: compiler.plugins, ..plan })
         }
         _ => {
             let mut findings = compiler.findings;
@@ -96,20 +109,23 @@ fn compile_with(path: &Path, registry: &Registry, locked: bool) -> Result<Plan, 
                 let stops = !d.verdict.stops_delivery();
                 d.labels.first().map_or((stops, 0, 0), |l| (stops, order(&l.file), l.range.as_ref().map_or(0, |r| r.start)))
             });
-            Err(Box::new(Refused { findings, documents: compiler.documents, results: compiler.results }))
+            Err(Box::new(Refused { findings, documents: compiler.documents, plugins: compiler.plugins, results: compiler.results }))
         }
     }
 }
 
-struct Compiler<'a> {
-    registry: &'a Registry,
+struct Compiler {
+    registry: Registry,
     findings: Vec<Diagnostic>,
     documents: Vec<Document>,
+    plugins: Vec<PluginInfo>,
+    /// Whether every plug-in of the job could be opened: only then is an unknown stage a mistake of its own.
+    all_opened: bool,
     results: Option<PathBuf>,
     locked: bool,
 }
 
-impl Compiler<'_> {
+impl Compiler {
     fn read_text(&mut self, name: &str, path: &Path, named_by: Option<(usize, &str)>) -> Option<usize> {
         let bytes = match std::fs::read(path) {
             Ok(bytes) => bytes,
@@ -181,7 +197,10 @@ impl Compiler<'_> {
         let results_name = job.results.clone().unwrap_or_else(|| format!("results/{stem}"));
         let results = folder.join(&results_name);
         self.results = Some(results.clone());
-        self.findings.extend(checks::job(&job, &self.documents[job_document], self.registry));
+        self.open_plugins(&job, &folder, job_document);
+        let mut found = checks::job(&job, &self.documents[job_document], &self.registry);
+        found.retain(|d| self.all_opened || d.code != "job/unknown-stage" || !d.what.contains('/'));
+        self.findings.extend(found);
         let mut plan = Plan {
             nodes: vec![],
             documents: vec![],
@@ -189,6 +208,7 @@ impl Compiler<'_> {
             results_name,
             locality: None,
             lock: None,
+            plugins: vec![],
             notes: vec![],
             folder,
             rig,
@@ -222,6 +242,33 @@ impl Compiler<'_> {
         Some(plan)
     }
 
+    /// Opens the plug-ins of the job, each with its own finding when it cannot be.
+    fn open_plugins(&mut self, job: &Job, folder: &Path, job_document: usize) {
+        for (i, entry) in job.plugins.iter().enumerate() {
+            let refused = match plugin::load(entry, folder, &self.registry.plugins) {
+                Ok(loaded) => {
+                    let info = loaded.info;
+                    let added = self.registry.add(loaded.kinds);
+                    let clash = added.err().map(|what| {
+                        let (why, fix) = ("a name must mean one thing", "leave one of the two plug-ins out");
+                        (
+                            Diagnostic::new("plugin/name-clash", Verdict::Error, format!("`{}`: {what}", entry.path)).why(why).fix(fix),
+                            "path",
+                        )
+                    });
+                    self.plugins.push(info);
+                    clash
+                }
+                Err(refused) => Some(*refused),
+            };
+            if let Some((finding, key)) = refused {
+                self.all_opened = false;
+                let label = self.documents[job_document].value_label(&format!("plugins[{i}].{key}"), "named here");
+                self.findings.push(finding.label(label));
+            }
+        }
+    }
+
     fn side_file<T: DeserializeOwned + schemars::JsonSchema>(
         &mut self,
         folder: &Path,
@@ -247,7 +294,7 @@ impl Compiler<'_> {
 
     fn check_options_only(&mut self, job: &Job, job_document: usize) {
         for (i, step) in job.steps.iter().enumerate() {
-            if let Some(kind) = self.registry.get(&step.stage) {
+            if let Some(kind) = self.registry.get(&step.stage).cloned() {
                 self.options_fit(i, &step.options, &kind.options_schema(), job_document);
             }
         }
@@ -262,9 +309,10 @@ impl Compiler<'_> {
         let steps = value.get("steps").and_then(serde_json::Value::as_array).cloned().unwrap_or_default();
         for (i, step) in steps.iter().enumerate() {
             let Some(stage) = step.get("stage").and_then(serde_json::Value::as_str) else { continue };
-            let registry = self.registry;
-            match registry.get(stage) {
-                None => self.findings.push(checks::unknown_stage(i, stage, &self.documents[job_document], registry)),
+            match self.registry.get(stage).cloned() {
+                // The stage of a plug-in: a job that cannot be read loads none.
+                None if stage.contains('/') => {}
+                None => self.findings.push(checks::unknown_stage(i, stage, &self.documents[job_document], &self.registry)),
                 Some(kind) => {
                     if let Some(options) = step.get("options").and_then(serde_json::Value::as_object) {
                         self.options_fit(i, options, &kind.options_schema(), job_document);

@@ -36,7 +36,7 @@ pub fn hex(bytes: &[u8]) -> String {
 pub struct Material {
     /// Name as the job gives it.
     pub name: String,
-    /// `job`, `rig`, `reference`, `lock`, `log`, `notes`, `stream`, `grid` or `table`.
+    /// `job`, `rig`, `reference`, `lock`, `plugin`, `log`, `notes`, `stream`, `grid` or `table`.
     pub role: String,
     /// SHA-256 of the bytes on disk.
     pub sha256: String,
@@ -182,6 +182,18 @@ pub fn materials_of(documents: &[Document]) -> Vec<Material> {
             Material { name, role: role.to_owned(), sha256: d.sha256.clone(), bytes: d.text.len() as u64 }
         })
         .collect()
+}
+
+/// Plug-ins as materials.
+#[must_use]
+pub fn materials_of_plugins(plugins: &[crate::plugin::PluginInfo]) -> Vec<Material> {
+    let material = |p: &crate::plugin::PluginInfo| Material {
+        name: p.path.clone(),
+        role: "plugin".to_owned(),
+        sha256: p.sha256.clone(),
+        bytes: p.bytes,
+    };
+    plugins.iter().map(material).collect()
 }
 
 impl Record {

@@ -1,6 +1,7 @@
 //! Stage names and their kinds.
 
 use crate::job::near;
+use crate::plugin::Policy;
 use crate::stage::StageKind;
 use std::sync::Arc;
 
@@ -8,6 +9,8 @@ use std::sync::Arc;
 #[derive(Clone, Default)]
 pub struct Registry {
     kinds: Vec<Arc<dyn StageKind>>,
+    /// What is allowed to plug-ins that a job names.
+    pub plugins: Policy,
 }
 
 impl Registry {
@@ -17,14 +20,23 @@ impl Registry {
     /// The name that stands twice.
     pub fn new(kinds: Vec<Arc<dyn StageKind>>) -> Result<Self, String> {
         let mut registry = Self::default();
+        registry.add(kinds)?;
+        Ok(registry)
+    }
+
+    /// Adds kinds, such as those of a plug-in.
+    ///
+    /// # Errors
+    /// The name that stands twice.
+    pub fn add(&mut self, kinds: Vec<Arc<dyn StageKind>>) -> Result<(), String> {
         for kind in kinds {
             let name = kind.spec().name;
-            if registry.get(name).is_some() {
+            if self.get(name).is_some() {
                 return Err(format!("two stages are called `{name}`"));
             }
-            registry.kinds.push(kind);
+            self.kinds.push(kind);
         }
-        Ok(registry)
+        Ok(())
     }
 
     /// The kind with a name.

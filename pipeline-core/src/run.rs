@@ -156,7 +156,7 @@ pub fn record_refusal(refused: &crate::plan::Refused) -> Option<PathBuf> {
             plan_sha256: String::new(),
             steps: vec![],
             lines: vec![],
-            materials: record::materials_of(&refused.documents),
+            materials: [record::materials_of(&refused.documents), record::materials_of_plugins(&refused.plugins)].concat(),
             products: vec![],
             result: "failed".to_owned(),
             findings: refused.findings.clone(),
@@ -551,6 +551,7 @@ impl Run<'_> {
         let mut materials: Vec<Material> = record::materials_of(&self.plan.documents);
         let mut read: Vec<Material> = kept.materials.values().map(|(_, m)| m.clone()).collect();
         read.sort();
+        materials.extend(record::materials_of_plugins(&self.plan.plugins));
         materials.extend(read);
         let mut lines = kept.lines.clone();
         lines.sort_by_key(|(session, order, _)| (*session, *order));

@@ -1,5 +1,6 @@
 //! Columns with a schema that nothing can lose.
 
+pub mod arrow;
 pub mod schema;
 
 use crate::stage::Problem;

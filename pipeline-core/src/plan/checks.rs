@@ -61,7 +61,12 @@ pub fn unknown_stage(step: usize, stage: &str, document: &Document, registry: &R
     let text = if hint.is_empty() { "unknown stage" } else { &hint };
     Diagnostic::new("job/unknown-stage", Verdict::Error, format!("no stage is called `{stage}`"))
         .label(document.value_label(&format!("steps[{step}].stage"), text))
-        .fix("`gunter stages` lists them")
+        .fix(match stage.split_once('/') {
+            Some((plugin, _)) => {
+                format!("name the library of `{plugin}` under `plugins`; `gunter stages --plugin LIBRARY` lists its stages")
+            }
+            None => "`gunter stages` lists them".to_owned(),
+        })
 }
 
 fn waivers_say_who_and_why(job: &Job, document: &Document, found: &mut Vec<Diagnostic>) {

@@ -8,7 +8,7 @@ use std::fmt::Write;
 /// The plan as JSON with every default filled in; the same for every run of the same job.
 #[must_use]
 pub fn to_json(plan: &Plan) -> Value {
-    json!({
+    let mut all = json!({
         "job": plan.job.name,
         "rig": plan.rig,
         "reference": plan.reference,
@@ -25,7 +25,11 @@ pub fn to_json(plan: &Plan) -> Value {
             "sessions": n.bound.stage.sessions(),
             "output": *n.bound.output,
         })).collect::<Vec<_>>(),
-    })
+    });
+    if !plan.plugins.is_empty() {
+        all["plugins"] = json!(plan.plugins);
+    }
+    all
 }
 
 /// One line on a frame.
@@ -80,6 +84,10 @@ pub fn to_text(plan: &Plan) -> String {
     }
     if let Some(at) = &plan.locality {
         let _ = writeln!(out, "near       {:.4}, {:.4}", at.latitude_deg, at.longitude_deg);
+    }
+    for plugin in &plan.plugins {
+        let place = if plugin.isolated { "in a process of its own" } else { "in this process" };
+        let _ = writeln!(out, "plug-in    {} {} ({}, {place}, sha256 {})", plugin.name, plugin.version, plugin.path, plugin.sha256);
     }
     let _ = writeln!(out, "results    {}", plan.results_name);
     for node in &plan.nodes {

@@ -1,0 +1,180 @@
+//! Stages from outside: a shared library that a job names, or a program that speaks the same conversation.
+//!
+//! ```text
+//! job: plugins[i] ──file──▶ digest, kind of file ──inprocess│child──▶ description ──▶ kinds of stages
+//! ```
+//!
+//! A plug-in's stage is an ordinary [`StageKind`](crate::stage::StageKind): options are held against its JSON Schema at their
+//! place in the job file, `bind` gives a promise, and what `run` gives is compared with it. The columns cross as
+//! Arrow, everything else as JSON. Nothing is loaded that the job does not name, and nothing is believed.
+
+pub(crate) mod about;
+mod answers;
+mod child;
+mod file;
+mod inprocess;
+mod kind;
+mod said;
+mod serve;
+mod spawn;
+
+use crate::diag::{Diagnostic, Verdict};
+use crate::job;
+use crate::stage::StageKind;
+use crate::table::Table;
+use crate::table::arrow::Answer;
+use serde::Serialize;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+pub use serve::serve;
+
+/// What this installation allows.
+#[derive(Clone, Debug, Default)]
+pub struct Policy {
+    /// Refuse a plug-in without a digest in the job.
+    pub only_pinned: bool,
+    /// The program that serves `plugin-host`, for libraries in a process of their own.
+    pub program: Option<PathBuf>,
+}
+
+/// What the plan and the record say about a plug-in.
+#[derive(Clone, Debug, Serialize)]
+pub struct PluginInfo {
+    /// First word of its stages.
+    pub name: String,
+    /// Its own version.
+    pub version: String,
+    /// Its licence.
+    pub license: String,
+    /// Path as the job gives it.
+    pub path: String,
+    /// SHA-256 of the file.
+    pub sha256: String,
+    /// Bytes of the file.
+    #[serde(skip)]
+    pub bytes: u64,
+    /// Version of the boundary that it was built for.
+    pub abi: String,
+    /// Whether it runs in a process of its own.
+    pub isolated: bool,
+}
+
+/// A plug-in that can be used.
+pub struct Loaded {
+    /// What it is.
+    pub info: PluginInfo,
+    /// Its stages.
+    pub kinds: Vec<Arc<dyn StageKind>>,
+}
+
+/// Why a plug-in did not do what it was asked.
+#[derive(Clone, Debug)]
+pub(crate) enum Fault {
+    /// It said so itself: the code of the header, and findings as JSON.
+    Said(i32, String),
+    /// The host found it: code and what is wrong.
+    Found(&'static str, String),
+}
+
+impl Fault {
+    pub(crate) fn found(code: &'static str, what: impl Into<String>) -> Self {
+        Self::Found(code, what.into())
+    }
+
+    /// In words, for a fault that no step is to blame for.
+    pub(crate) fn into_code_and_words(self) -> (&'static str, String) {
+        match self {
+            Self::Found(code, what) => (code, what),
+            Self::Said(_, json) => ("plugin/refused", format!("it will not start: {}", said::plain(&json))),
+        }
+    }
+}
+
+/// What a plug-in may say while it runs; the same for both hosts.
+pub(crate) trait Door: Sync {
+    fn set_aside(&self, rows: &[u64], reason: &str, detail: &str);
+    fn used(&self, rows: u64);
+    fn find(&self, json: &str);
+    fn fact(&self, key: &str, json: &str);
+    fn cancelled(&self) -> bool;
+}
+
+/// What `bind` is asked with.
+pub(crate) struct Ask<'a> {
+    pub(crate) stage: &'a str,
+    pub(crate) options: String,
+    pub(crate) inputs: String,
+    pub(crate) context: String,
+    /// Folder below which a process of its own may put its tables while it runs.
+    pub(crate) scratch: PathBuf,
+}
+
+/// A plug-in on either side of a process boundary.
+pub(crate) trait Host: Send + Sync {
+    fn bind(&self, ask: &Ask) -> Result<Box<dyn BoundHost>, Fault>;
+}
+
+/// A bound stage on either side of a process boundary.
+pub(crate) trait BoundHost: Send + Sync {
+    fn bound_json(&self) -> &str;
+    /// `most` is the number of rows that cannot be exceeded.
+    fn run(&self, run_json: &str, inputs: &[Table], most: Option<usize>, door: &dyn Door) -> Result<Answer, Fault>;
+}
+
+/// What a plug-in said about itself when it was opened.
+pub(crate) struct Hello {
+    pub(crate) abi: String,
+    pub(crate) about: String,
+}
+
+/// Opens the plug-in that a job names.
+///
+/// # Errors
+/// A finding without its place, and the key below `plugins[i]` that it is about.
+pub fn load(entry: &job::Plugin, folder: &Path, policy: &Policy) -> Result<Loaded, Box<(Diagnostic, &'static str)>> {
+    let no = |code: &str, key: &'static str, what: String| {
+        let (why, fix) = answers::why_and_fix(code);
+        Box::new((Diagnostic::new(code, Verdict::Error, what).why(why).fix(fix), key))
+    };
+    let name = &entry.path;
+    let look = file::look(&folder.join(name)).map_err(|(code, what)| no(code, "path", format!("`{name}` {what}")))?;
+    if let Some(pin) = &entry.sha256
+        && !pin.eq_ignore_ascii_case(&look.sha256)
+    {
+        let what = format!("`{name}` has the digest {} and the job names another", look.sha256);
+        return Err(no("plugin/digest-differs", "sha256", what));
+    }
+    if policy.only_pinned && entry.sha256.is_none() {
+        let mut refused = no("plugin/not-pinned", "path", format!("the job does not name the digest of `{name}`"));
+        refused.0.fix = format!("after a review, add `sha256: {}` to this plug-in", look.sha256);
+        return Err(refused);
+    }
+    let isolated = entry.isolate || look.kind == file::Kind::Program;
+    let opened: Result<(Arc<dyn Host>, Hello), Fault> = if isolated {
+        child::open(&look, entry, policy).map(|(host, hello)| (host as Arc<dyn Host>, hello))
+    } else {
+        inprocess::open(&look.path, &look.sha256).map(|(host, hello)| (Arc::new(host) as Arc<dyn Host>, hello))
+    };
+    let (host, hello) = opened.map_err(|fault| {
+        let (code, what) = fault.into_code_and_words();
+        no(code, "path", format!("`{name}`: {what}"))
+    })?;
+    // A file that was replaced between the digest and the loading would be in the record under a wrong digest.
+    if file::look(&look.path).map(|again| again.sha256).ok().as_ref() != Some(&look.sha256) {
+        return Err(no("plugin/digest-differs", "path", format!("`{name}` was changed while it was opened")));
+    }
+    let about = about::read(&hello.about).map_err(|what| no("plugin/bad-description", "path", format!("`{name}`: {what}")))?;
+    let info = PluginInfo {
+        name: about.plugin.clone(),
+        version: about.version.clone(),
+        license: about.license.clone(),
+        path: name.clone(),
+        sha256: look.sha256,
+        bytes: look.bytes,
+        abi: hello.abi,
+        isolated,
+    };
+    let kinds = about.stages.into_iter().map(|s| kind::make(s, host.clone(), &info)).collect();
+    Ok(Loaded { info, kinds })
+}

@@ -1,0 +1,152 @@
+//! The description of a plug-in: read strictly, since everything later leans on it.
+
+use serde::Deserialize;
+use serde_json::Value;
+
+/// What a plug-in says about itself.
+#[derive(Debug, Deserialize)]
+pub(crate) struct About {
+    /// First word of its stages.
+    pub(crate) plugin: String,
+    /// Its own version.
+    pub(crate) version: String,
+    /// Its licence.
+    #[serde(default)]
+    pub(crate) license: String,
+    /// Its stages.
+    pub(crate) stages: Vec<StageAbout>,
+}
+
+/// How many tables a stage of a plug-in takes.
+#[derive(Clone, Copy, Debug, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub(crate) enum Takes {
+    One,
+    Many,
+}
+
+/// How many threads may be in it at once.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub(crate) enum Threads {
+    #[default]
+    Many,
+    One,
+}
+
+/// One stage.
+#[derive(Debug, Deserialize)]
+pub(crate) struct StageAbout {
+    pub(crate) name: String,
+    pub(crate) version: u32,
+    pub(crate) summary: String,
+    #[serde(default)]
+    pub(crate) doc: String,
+    pub(crate) inputs: Takes,
+    #[serde(default)]
+    pub(crate) threads: Threads,
+    pub(crate) options: Value,
+    #[serde(default)]
+    pub(crate) examples: Vec<ExampleAbout>,
+}
+
+/// One example.
+#[derive(Debug, Deserialize)]
+pub(crate) struct ExampleAbout {
+    pub(crate) title: String,
+    pub(crate) options: String,
+}
+
+/// Whether a text is a word of names: lower case, digits, hyphens.
+pub(crate) fn is_word(text: &str) -> bool {
+    text.starts_with(|c: char| c.is_ascii_lowercase()) && text.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-')
+}
+
+/// Reads a description.
+pub(crate) fn read(json: &str) -> Result<About, String> {
+    let reader = &mut serde_json::Deserializer::from_str(json);
+    let about: About = serde_path_to_error::deserialize(reader).map_err(|e| format!("its description cannot be read: {e}"))?;
+    if !is_word(&about.plugin) {
+        return Err(format!("it calls itself `{}`; a name has lower-case letters, digits and hyphens", about.plugin));
+    }
+    if about.stages.is_empty() {
+        return Err("it has no stages".into());
+    }
+    let mut names: Vec<&str> = vec![];
+    for stage in &about.stages {
+        let own = stage.name.strip_prefix(about.plugin.as_str()).and_then(|rest| rest.strip_prefix('/'));
+        if !own.is_some_and(is_word) {
+            return Err(format!("its stage `{}` must be called `{}/NAME`", stage.name, about.plugin));
+        }
+        if names.contains(&stage.name.as_str()) {
+            return Err(format!("it has two stages called `{}`", stage.name));
+        }
+        names.push(&stage.name);
+        if stage.version == 0 || stage.summary.trim().is_empty() {
+            return Err(format!("its stage `{}` needs a version from 1 and a summary", stage.name));
+        }
+        options(&stage.name, &stage.options)?;
+    }
+    Ok(about)
+}
+
+/// Options must be a closed map with an explanation for each key: an unknown key would be ignored silently, and a key
+/// without a word of help is a riddle.
+fn options(stage: &str, schema: &Value) -> Result<(), String> {
+    if schema.get("type").and_then(Value::as_str) != Some("object") {
+        return Err(format!("the options of `{stage}` are not the schema of an object"));
+    }
+    closed(stage, schema)
+}
+
+fn closed(stage: &str, schema: &Value) -> Result<(), String> {
+    match schema {
+        Value::Object(map) => {
+            if let Some(properties) = map.get("properties").and_then(Value::as_object) {
+                if map.get("additionalProperties") != Some(&Value::Bool(false)) {
+                    return Err(format!("the options of `{stage}` would take any key: `\"additionalProperties\": false` is missing"));
+                }
+                for (key, value) in properties {
+                    if value.get("description").and_then(Value::as_str).is_none_or(|d| d.trim().len() < 5) {
+                        return Err(format!("the option `{key}` of `{stage}` has no description"));
+                    }
+                }
+            } else if map.get("type").and_then(Value::as_str) == Some("object") && !map.contains_key("additionalProperties") {
+                return Err(format!("the options of `{stage}` would take any key: `\"additionalProperties\": false` is missing"));
+            }
+            map.values().try_for_each(|v| closed(stage, v))
+        }
+        Value::Array(items) => items.iter().try_for_each(|v| closed(stage, v)),
+        _ => Ok(()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn with(stage: &str, options: &str) -> Result<About, String> {
+        read(&format!(
+            r#"{{"plugin":"acme","version":"1","later":1,"stages":[{{"name":"{stage}","version":1,"summary":"S","inputs":"one","options":{options}}}]}}"#
+        ))
+    }
+
+    #[test]
+    fn descriptions_are_read_strictly() {
+        let good = r#"{"type":"object","additionalProperties":false,"properties":{"a":{"type":"integer","description":"How many"}}}"#;
+        assert_eq!(with("acme/smooth", good).unwrap().stages[0].name, "acme/smooth");
+        for name in ["smooth", "other/smooth", "acme/", "acme/Smooth", "acme/a/b"] {
+            assert!(with(name, good).unwrap_err().contains("must be called"), "{name}");
+        }
+        for (bad, word) in [
+            (r#"{"type":"string"}"#, "schema of an object"),
+            (r#"{"type":"object"}"#, "any key"),
+            (r#"{"type":"object","properties":{}}"#, "any key"),
+            (r#"{"type":"object","additionalProperties":false,"properties":{"a":{"type":"integer"}}}"#, "no description"),
+        ] {
+            assert!(with("acme/smooth", bad).unwrap_err().contains(word), "{bad}");
+        }
+        assert!(read("{").unwrap_err().contains("cannot be read"));
+        assert!(read(r#"{"plugin":"acme","version":"1","stages":[]}"#).unwrap_err().contains("no stages"));
+    }
+}
