@@ -101,8 +101,8 @@ fn codes_in(folder: &Path, out: &mut BTreeSet<String>) {
 
 /// The areas of findings.
 const AREAS: &[&str] = &[
-    "average", "control", "data", "export", "frame", "gate", "grids", "height", "ingest", "job", "laser", "lock", "notes", "plan", "plugin",
-    "points", "rig", "run", "stage", "time",
+    "average", "control", "data", "export", "frame", "gate", "grids", "height", "ingest", "job", "laser", "lock", "notes", "plan",
+    "plugin", "points", "rig", "run", "stage", "time",
 ];
 
 #[test]

@@ -6,6 +6,7 @@ mod desk;
 use super::about::{StageAbout, Takes, Threads};
 use super::{Ask, BoundHost, Fault, Host, PluginInfo, answers, said};
 use crate::diag::{Diagnostic, Verdict};
+use crate::lock::{Extent, Pin, ProbeAt};
 use crate::stage::{
     AnyBound, BindCx, Cx, DynBound, Example, Grain, Inputs, Locality, Problem, Resource, ResourceRole, Session, Spec, StageKind,
 };
@@ -232,6 +233,14 @@ impl AnyBound for PluginBound {
 
     fn locate(&self) -> Option<Locality> {
         None
+    }
+
+    fn extent(&self) -> Option<Extent> {
+        None
+    }
+
+    fn pins(&self, _: &[ProbeAt]) -> Result<Vec<Pin>, Problem> {
+        Ok(vec![])
     }
 
     fn survey(&self) -> Vec<Diagnostic> {
