@@ -76,7 +76,7 @@ macro_rules! traps {
     };
 }
 
-traps! { T01 T02 T03 T04 T06 T08 T10 T11 T13 T14 T15 T18 }
+traps! { S3 T01 T02 T03 T04 T06 T07 T08 T10 T11 T13 T14 T15 T18 T20 }
 
 #[test]
 fn every_folder_is_tested() {

@@ -35,7 +35,7 @@ pub fn run(command: GridsCommand, format: Format) -> u8 {
 
 fn list(folder: &Path, format: Format) -> Result<u8, Problem> {
     let entries = store::entries(folder)?;
-    let withdrawn = shelf::withdrawn()?;
+    let withdrawn = shelf::withdrawn(&[folder.to_owned()])?;
     let system: Vec<(PathBuf, Vec<String>)> =
         grids::SYSTEM.iter().map(PathBuf::from).filter(|f| f.is_dir()).map(|f| (f.clone(), store::files(&f))).collect();
     match format {

@@ -43,7 +43,7 @@ pub fn gunter(folder: &Path, words: &[&str]) -> Output {
         .args(words)
         .current_dir(folder)
         .env("NO_COLOR", "1")
-        .env("GUNTER_GRIDS", "no-grid-store")
+        .env("GUNTER_GRIDS", "grid-store")
         .output()
         .unwrap()
 }

@@ -53,6 +53,7 @@ pub fn write(folder: &Path, sessions: u32, minutes: u32) -> io::Result<Size> {
         crs: "EPSG:6345",
         unit: "m",
         geoid: Some(("grids/geoid.gtx".into(), "Benchmark geoid")),
+        datum: "",
     };
     put(&folder.join("reference.yaml"), reference.yaml().as_bytes())?;
     let parquet = step("parquet", "export-parquet", "    from: [grid]\n    options: { path: points.parquet }\n");

@@ -15,6 +15,8 @@ pub struct Reference {
     pub unit: &'static str,
     /// Geoid grid with its model's name, for heights above a datum.
     pub geoid: Option<(String, &'static str)>,
+    /// Vertical datum; empty for one with the model's name.
+    pub datum: &'static str,
 }
 
 impl Reference {
@@ -26,14 +28,15 @@ impl Reference {
             None => "    surface: ellipsoid\n".to_owned(),
             Some((grid, model)) => format!(
                 "    surface: vertical-datum
-    datum: {model} datum
+    datum: {}
     geoid:
       grid: {grid}
       model: {model}
       version: \"1\"
       frame: EPSG:6319
       sigma_m: 0.01
-"
+",
+                if self.datum.is_empty() { format!("{model} datum") } else { self.datum.to_owned() }
             ),
         };
         format!(

@@ -4,6 +4,7 @@
 //! is one, is the same job put right, and must not lead to the finding. `expect.yaml` names the finding.
 
 mod bad;
+mod locks;
 
 use crate::demo::put;
 use crate::earth::Geodetic;
@@ -127,10 +128,14 @@ struct Trap {
     steps: Vec<Step>,
     fixed_steps: Option<Vec<Step>>,
     grid: Option<Grid>,
+    /// Further files of the folder.
+    more: Vec<(&'static str, Vec<u8>)>,
+    /// The lock of `job.yaml`, when there is one; from the texts of the job and the reference.
+    lock: Option<fn(&str, &str) -> String>,
 }
 
 fn ellipsoid(crs: &'static str) -> Reference {
-    Reference { name: "trap".into(), frame: "EPSG:9989", epoch: "observation", crs, unit: "m", geoid: None }
+    Reference { name: "trap".into(), frame: "EPSG:9989", epoch: "observation", crs, unit: "m", geoid: None, datum: "" }
 }
 
 fn datum(model: &'static str) -> Reference {
@@ -164,6 +169,8 @@ fn trap(name: &'static str, code: &'static str, verdict: &'static str, what: &'s
         steps: chain(flat),
         fixed_steps: None,
         grid: None,
+        more: vec![],
+        lock: None,
     }
 }
 
@@ -236,7 +243,37 @@ fn height_traps() -> Vec<Trap> {
     );
     t11.rig = ("pole-tip", "gunter");
     t11.fixed_rig = Some(("pole-tip", "receiver"));
-    vec![t01, t02, t03, t11]
+
+    let mut t07 = trap(
+        "T07",
+        "height/path-over-budget",
+        "block",
+        "from a group of frames the registry's best path to the national heights is an old geoid through old frames",
+        inland(),
+    );
+    t07.grid = Some(inland_grid());
+    t07.reference = Reference { frame: "EPSG:4979", datum: "EPSG:5703", ..datum("Trapmoor geoid") };
+    t07.fixed_reference = Some(Reference { datum: "EPSG:5703", ..datum("Trapmoor geoid") });
+    t07.steps = chain(|_| {});
+
+    let mut s3 = trap(
+        "S3",
+        "grids/withdrawn",
+        "block",
+        "a geoid file with the right name whose bytes its publisher withdrew",
+        Still { separation: -25.9, ..Still::at(27.882, -86.529, -22.6) },
+    );
+    let (bad, good) = (Grid::around(27.882, -86.529, 0.02, 11, -25.41), Grid::around(27.882, -86.529, 0.02, 11, -25.37));
+    let list = format!(
+        "sha256,file,reason,source\n{},geoid.gtx,\"0.04 m too low, withdrawn with version 1.1\",notice of the publisher (invented)\n",
+        locks::sha256(&bad.bytes())
+    );
+    s3.more = vec![("grid-store/withdrawn.csv", list.into_bytes()), ("geoid-1-1.gtx", good.bytes())];
+    s3.grid = Some(bad);
+    s3.reference = datum("Trapledge geoid");
+    s3.fixed_reference = Some(Reference { geoid: Some(("geoid-1-1.gtx".into(), "Trapledge geoid")), ..ellipsoid("EPSG:6345") });
+    s3.steps = chain(|_| {});
+    vec![t01, t02, t03, t07, t11, s3]
 }
 
 fn frame_traps() -> Vec<Trap> {
@@ -259,7 +296,12 @@ fn frame_traps() -> Vec<Trap> {
     t10.fixed_reference = Some(feet("EPSG:6499"));
     t10.steps = chain(|_| {});
     t10.grid = Some(inland_grid());
-    vec![t04, t06, t08, t10]
+
+    let mut t20 =
+        trap("T20", "lock/differs", "block", "the job was locked with another library, which left the epoch of the shift out", inland());
+    t20.lock = Some(locks::older_library);
+    t20.fixed_steps = Some(t20.steps.clone());
+    vec![t04, t06, t08, t10, t20]
 }
 
 fn data_traps() -> Vec<Trap> {
@@ -360,6 +402,12 @@ pub fn files() -> Vec<(String, Vec<u8>)> {
                 text = text.replace("rig: rig.yaml", "rig: rig-fixed.yaml");
             }
             add("fixed.yaml", text.into_bytes());
+        }
+        if let Some(lock) = t.lock {
+            add("job.lock.json", lock(&job("reference.yaml", &t.steps), &t.reference.yaml()).into_bytes());
+        }
+        for (name, bytes) in &t.more {
+            add(name, bytes.clone());
         }
         if let Some(g) = &t.grid {
             add("geoid.gtx", g.bytes());

@@ -214,7 +214,7 @@ fn considered(candidates: &[Candidate]) -> String {
         let margin = c
             .margin_km
             .map_or_else(String::new, |km| if km < 0.0 { format!(", {:.0} km outside", -km) } else { format!(", {km:.0} km inside") });
-        format!("`{}` ({accuracy}{grids}{margin}): {}", c.name, c.verdict)
+        format!("`{}` ({accuracy}{grids}{margin}): {}", c.name, c.verdict.trim_start_matches("taken: "))
     };
     let more = if candidates.len() > SHOWN { format!("; and {} others", candidates.len() - SHOWN) } else { String::new() };
     format!("; looked at: {}{more}", candidates.iter().take(SHOWN).map(one).collect::<Vec<_>>().join("; "))

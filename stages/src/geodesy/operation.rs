@@ -189,7 +189,12 @@ impl Operation {
         };
         let chosen = match wish.locked {
             Some(locked) => bare.locked(wish, locked, same && wish.written.is_none(), chosen),
-            None => chosen,
+            None => chosen.and_then(|mut taken| {
+                for file in &taken.files {
+                    taken.notes.extend(shelf::unpinned(file)?.map(|p| p.reference_key(wish.to_key)));
+                }
+                Ok(taken)
+            }),
         };
         chosen.map_err(|problem| vec![*problem])
     }

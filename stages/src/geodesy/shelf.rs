@@ -7,6 +7,7 @@ use super::area::{Area, place_text};
 use super::crs::block;
 use super::grids::{self, GeoidGrid};
 use super::{packages, store};
+use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::stage::{Locality, Problem};
 use std::path::{Path, PathBuf};
 
@@ -64,13 +65,16 @@ pub fn withdrawn_of(text: &str) -> Result<Vec<Withdrawn>, String> {
     Ok(all)
 }
 
-/// All withdrawn digests that this machine knows: the project's and the grid store's.
+/// All withdrawn digests: the project's own, and those of the lists in these folders (the grid store is one of
+/// them; a `grids` folder beside the reference may have one too).
 ///
 /// # Errors
-/// `grids/bad-index` when the list of the store cannot be read: a list of bad files that is not read is no list.
-pub fn withdrawn() -> Result<Vec<Withdrawn>, Problem> {
+/// `grids/bad-index` when a list cannot be read: a list of bad files that is not read is no list.
+pub fn withdrawn(folders: &[PathBuf]) -> Result<Vec<Withdrawn>, Problem> {
     let mut all = withdrawn_of(OWN).map_err(Problem::broken)?;
-    all.extend(store::withdrawn()?);
+    for folder in folders {
+        all.extend(store::withdrawn_in(folder)?);
+    }
     Ok(all)
 }
 
@@ -111,10 +115,30 @@ pub fn pick(name: &str, want: Option<&str>, folders: &[PathBuf], place: Option<L
             None => first,
         },
     };
-    if let Some(bad) = withdrawn()?.into_iter().find(|w| w.sha256 == chosen.sha256) {
+    if let Some(bad) = withdrawn(folders)?.into_iter().find(|w| w.sha256 == chosen.sha256) {
         return Err(is_withdrawn(chosen, &bad));
     }
     Ok(Some(chosen.clone()))
+}
+
+/// Nothing says which bytes a grid must have (`grids/unpinned`): the job runs, and another machine may give other
+/// coordinates without a word.
+///
+/// # Errors
+/// `grids/bad-index`.
+pub fn unpinned(grid: &Picked) -> Result<Option<Problem>, Problem> {
+    if store::about(&grid.sha256)?.is_some() {
+        return Ok(None);
+    }
+    let finding = Diagnostic::new(
+        "grids/unpinned",
+        Verdict::Warn,
+        format!("nothing says which bytes the grid `{}` must have; here it has sha256 `{}`", grid.name, grid.sha256),
+    )
+    .size("unknown in m; editions of a grid under one name differ by centimetres to decimetres")
+    .why("another machine may have another edition under this name, and one changed byte changes coordinates")
+    .fix("write the digest into the reference where it can hold one (`delivery.heights.geoid.sha256`), or lock the job: `gunter lock JOB`");
+    Ok(Some(Problem::from(finding)))
 }
 
 fn two_versions(a: &Picked, b: &Picked, place: Option<Locality>) -> Problem {

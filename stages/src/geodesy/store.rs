@@ -156,14 +156,6 @@ pub fn about(sha256: &str) -> Result<Option<Entry>, Problem> {
     Ok(entries(&folder)?.into_iter().find(|e| e.sha256.eq_ignore_ascii_case(sha256)))
 }
 
-/// Withdrawn digests of the store.
-///
-/// # Errors
-/// `grids/bad-index`.
-pub fn withdrawn() -> Result<Vec<Withdrawn>, Problem> {
-    folder().map_or(Ok(vec![]), |f| withdrawn_in(&f))
-}
-
 /// Withdrawn digests of one folder.
 ///
 /// # Errors
@@ -193,12 +185,7 @@ pub fn add(folder: &Path, file: &Path, said: &Statement) -> Result<Entry, Proble
     let grid = gridfile::read(file)
         .map_err(|why| refused(format!("`{}` is no grid: {why}", file.display()), "give the GeoTIFF, GTX or NTv2 form of the grid"))?;
     let sha256 = grids::sha256(&name, file)?;
-    if let Some(bad) = shelf::withdrawn_of(include_str!("withdrawn.csv"))
-        .map_err(Problem::broken)?
-        .into_iter()
-        .chain(withdrawn_in(folder)?)
-        .find(|w| w.sha256 == sha256)
-    {
+    if let Some(bad) = shelf::withdrawn(&[folder.to_owned()])?.into_iter().find(|w| w.sha256 == sha256) {
         return Err(refused(format!("`{name}` was withdrawn: {}", bad.reason), "get the present edition from its publisher"));
     }
     let licence = said
@@ -271,8 +258,7 @@ pub fn add(folder: &Path, file: &Path, said: &Statement) -> Result<Entry, Proble
 /// `grids/bad-index`.
 pub fn check(folder: &Path) -> Result<Vec<Diagnostic>, Problem> {
     let all = entries(folder)?;
-    let bad: Vec<Withdrawn> =
-        shelf::withdrawn_of(include_str!("withdrawn.csv")).map_err(Problem::broken)?.into_iter().chain(withdrawn_in(folder)?).collect();
+    let bad: Vec<Withdrawn> = shelf::withdrawn(&[folder.to_owned()])?;
     let mut found = vec![];
     let say =
         |code: &str, what: String, file: &str| Diagnostic::new(code, Verdict::Block, what).place(format!("`{file}` in the grid store"));

@@ -15,7 +15,7 @@
 
 use super::findings;
 use super::plan::{
-    FoundGrid, GEOID, candidates, check_datum, epoch_of, find_grid, grid_resources, heights_of, other_grid, promise, written,
+    FoundGrid, GEOID, candidates, check_datum, epoch_of, find_grid, grid_resources, heights_of, other_grid, promise, unused, written,
 };
 use crate::geodesy::crs::{block, open};
 use crate::geodesy::findings::ensemble_source;
@@ -238,6 +238,7 @@ impl Stage for HeightConvert {
         bound.decided.push(("geoid".to_owned(), decided_geoid));
         bound.notes.extend(bound.stage.operation.notes.clone());
         bound.notes.extend(notes);
+        bound.notes.extend(unused(reference, is_source, &geoid.frame));
         bound.notes.extend(other_grid(&geoid, &datum, reference, cx));
         if let (Some(n), Some(theirs)) = (here, place.and_then(|l| l.receiver_separation_m)) {
             bound.notes.push(Problem::from(Diagnostic::new(

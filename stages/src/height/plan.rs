@@ -33,6 +33,21 @@ pub(crate) fn written<'a>(reference: &'a Reference, is_source: bool, to: &str) -
     (target.as_deref() == Some(wanted.code().as_str()) || (target.is_none() && wanted.kind == Kind::Geographic2D)).then_some(operation)
 }
 
+/// An operation written by hand that a step from the frame of the corrections does not take, since it leads to another
+/// frame (`frame/operation-unused`).
+pub(crate) fn unused(reference: &Reference, is_source: bool, to: &str) -> Option<Problem> {
+    let operation = reference.operation.as_ref().filter(|_| is_source && written(reference, is_source, to).is_none())?;
+    let finding = Diagnostic::new(
+        "frame/operation-unused",
+        Verdict::Warn,
+        format!("the operation of {} in the reference is not used: this step leads from `{}` to `{to}`", operation.source, reference.corrections.frame),
+    )
+    .size("the difference between that operation and the registry's choice, centimetres to metres")
+    .why("it leads from the frame of the corrections to that of the delivery, and heights go through the frame of the geoid model first")
+    .fix("deliver in the frame of the geoid model, or name the delivery's frame in `delivery.heights.geoid.frame` if the model is made for it, or remove `operation`");
+    Some(Problem::from(finding).reference_key("operation"))
+}
+
 /// Grids of an operation as resources.
 pub(crate) fn grid_resources(operation: &Operation) -> Vec<Resource> {
     operation
@@ -119,6 +134,9 @@ pub(super) fn find_grid(geoid: &Geoid, datum: &str, reference: &Reference, folde
         lock = Some(operation::held(locked, pin));
     }
     let mut notes = vec![];
+    if want.is_none() {
+        notes.extend(shelf::unpinned(&file)?.map(at));
+    }
     if let Some(problem) = findings::coarse(geoid, &file) {
         return Err(problem);
     }

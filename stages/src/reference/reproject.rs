@@ -122,7 +122,10 @@ impl Stage for Reproject {
         let mut target = Target::plan(&text).map_err(|p| vec![at(p)])?;
         let mut other = vec![];
         if let (Some(locked), Some(projection)) = (cx.locked, &mut target.projection) {
-            other = projection.locked(locked).map_err(|p| vec![at(p)])?;
+            match projection.locked(locked) {
+                Ok(notes) => other = notes,
+                Err(problem) => problems.push(at(problem)),
+            }
         }
         let place = cx.locality;
         if let Some(projection) = &target.projection {
