@@ -364,8 +364,8 @@ fn the_grid_store() {
 #[test]
 fn a_global_model_is_not_taken_for_a_national_one() {
     let job = Job::new();
-    std::fs::rename(job.path("geoid.gtx"), job.path("egm96_15.gtx")).unwrap();
-    job.edit("reference.yaml", "grid: geoid.gtx", "grid: egm96_15.gtx");
+    std::fs::rename(job.path("geoid.gtx"), job.path("local-egm96.gtx")).unwrap();
+    job.edit("reference.yaml", "grid: geoid.gtx", "grid: local-egm96.gtx");
     let finding = job.stops("height/coarse-geoid", &[]);
     says(&finding, "what", &["good to decimetres", "0.010 m"]);
     job.edit("reference.yaml", "sigma_m: 0.01", "sigma_m: 0.6");

@@ -326,6 +326,37 @@ mod tests {
     }
 
     #[test]
+    fn settings_and_grids_that_lie_about_change_nothing() {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::write(folder.path().join("proj.ini"), "[general]\ntmerc_default_algo = evenden_snyder\nnetwork = on\n").unwrap();
+        let text = "+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad +step +proj=tmerc +lon_0=0 +ellps=GRS80";
+        let point = [14.0, 50.0, 0.0, f64::INFINITY];
+        let want = Door::new(&[]).unwrap().create(text).unwrap().carry(point).unwrap();
+        let got = Door::new(&[folder.path().to_owned()]).unwrap().create(text).unwrap().carry(point).unwrap();
+        assert_eq!(got, want);
+        // The trap is real: a context that looks into the folder by itself gives another easting.
+        let path = c_text(&folder.path().to_string_lossy());
+        // SAFETY: a context of this test alone; the path outlives the call, which copies it.
+        let ctx = unsafe {
+            let ctx = p::proj_context_create();
+            p::proj_context_set_search_paths(ctx, 1, [path.as_ptr()].as_ptr());
+            p::proj_context_set_enable_network(ctx, 0);
+            ctx
+        };
+        let naive = Door { ctx, finder: Box::new(Finder::new(&[], None)) };
+        let other = naive.create(text).unwrap().carry(point).unwrap();
+        assert!((other[0] - want[0]).abs() > 0.001, "{other:?} {want:?}");
+        // Exactly the files named: not the same name in a folder, and nothing that is not named.
+        let door = Door::exactly(&[("a.gtx".to_owned(), folder.path().join("b.gtx"))]).unwrap();
+        let shift = "+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad +step +proj=vgridshift +grids=a.gtx +multiplier=1";
+        assert!(door.create(shift).is_err());
+        crate::geodesy::fixture::write_gtx(&folder.path().join("b.gtx"), 49.0, 13.0, 1.0, 3, 3, |_, _| 5.0);
+        crate::geodesy::fixture::write_gtx(&folder.path().join("a.gtx"), 49.0, 13.0, 1.0, 3, 3, |_, _| 7.0);
+        assert_eq!(door.create(shift).unwrap().carry(point).unwrap()[2], 5.0);
+        assert!(door.create(&shift.replace("a.gtx", "b.gtx")).is_err());
+    }
+
+    #[test]
     fn nonsense_is_an_error_and_never_a_panic() {
         let door = Door::new(&[]).unwrap();
         for definition in ["", "EPSG:0", "EPSG:", "\0", "+proj=nonsense", "GEOGCRS[", "+proj=pipeline +step"] {

@@ -21,20 +21,24 @@ fn bad(what: impl Into<String>) -> Problem {
 impl Operation {
     pub(super) fn by_hand(mut self, wish: &Wish, written: &Written) -> Result<Self, Box<Problem>> {
         let files = super::files_of(&written.pipeline, &[], wish).map_err(|why| match why {
-            super::NoFiles::Text(why) => {
-                bad(format!("the pipeline written by hand cannot be used: {why}")).fix("correct `operation.pipeline`")
-            }
+            super::NoFiles::Text(why) => bad(format!("the pipeline written by hand cannot be used: {why}"))
+                .size("unknown in m; the result would hang on what lies about on the machine")
+                .why("a pipeline is its text and its grids, and nothing else")
+                .fix("correct `operation.pipeline`"),
             super::NoFiles::Missing(missing) => missing_grids(written, &missing),
             super::NoFiles::Problem(problem) => problem.reference_key("operation.pipeline"),
         })?;
         let door = pins::door(&files)?;
         let object = door.create(&written.pipeline).map_err(|e| {
             bad(format!("the pipeline written by hand cannot be used: {e}"))
+                .size("no coordinates")
+                .why("the geodesy library does not understand it, or one of its grids is damaged")
                 .fix("correct `operation.pipeline`; its grids must lie beside the reference file or in the grid store")
         })?;
         if object.kind() != Kind::NotCrs || object.uses_radians() {
             return Err(Box::new(
                 bad("the pipeline written by hand does not take and give degrees")
+                    .size("a factor of 57.3, or a point on the grid in place of latitude and longitude")
                     .why("longitude and latitude go in and come out in degrees; a step without unit conversion takes radians")
                     .fix("begin with `+step +proj=unitconvert +xy_in=deg +xy_out=rad` and end with the reverse"),
             ));
