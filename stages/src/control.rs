@@ -8,6 +8,7 @@ pub mod comparison;
 pub mod distributions;
 mod geojson;
 pub mod marks;
+pub mod receiver_test;
 pub mod report;
 pub mod statistics;
 #[cfg(test)]
@@ -16,5 +17,5 @@ pub(crate) mod testing;
 /// The stages of this family, in the order of the reference page.
 #[must_use]
 pub fn kinds() -> Vec<Arc<dyn StageKind>> {
-    vec![kind::<check::ControlCheck>()]
+    vec![kind::<check::ControlCheck>(), kind::<receiver_test::ReceiverTest>()]
 }
