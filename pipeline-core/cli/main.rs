@@ -14,7 +14,6 @@ mod stages_list;
 
 use args::{Args, Command};
 use clap::Parser;
-use pipeline_core::registry::Registry;
 use std::process::ExitCode;
 
 #[global_allocator]
@@ -36,7 +35,7 @@ fn main() -> ExitCode {
     if let Command::PluginHost { library, sha256 } = &args.command {
         return ExitCode::from(if pipeline_core::plugin::serve(library, sha256).is_ok() { DONE } else { DATA });
     }
-    let mut registry = match Registry::new(stages::builtin()) {
+    let mut registry = match stages::registry() {
         Ok(registry) => registry,
         Err(message) => {
             eprintln!("error: {message}");

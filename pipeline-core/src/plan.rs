@@ -373,6 +373,10 @@ impl Compiler {
         if !fits {
             return None;
         }
+        if let Some(finding) = self.other_reference(plan, job, i, &inputs, job_document) {
+            self.findings.push(finding);
+            return None;
+        }
         let files = JobFiles { folder: plan.folder.clone(), results: plan.results.clone() };
         let pins: Vec<_> = plan.lock.iter().flat_map(|l| &l.operations).filter(|p| p.step == step.id).cloned().collect();
         let cx = BindCx {
@@ -386,7 +390,7 @@ impl Compiler {
         match kind.bind(serde_json::Value::Object(step.options.clone()), &cx) {
             Ok(mut bound) => {
                 for note in std::mem::take(&mut bound.notes) {
-                    let placed = self.placed(note, i, &step.id, plan, job_document);
+                    let placed = self.placed(note, i, &step.id, plan, &inputs, job_document);
                     self.findings.push(placed);
                 }
                 if spec.inputs == Inputs::None && plan.locality.is_none() {
@@ -396,7 +400,7 @@ impl Compiler {
             }
             Err(problems) => {
                 for problem in problems {
-                    let placed = self.placed(problem, i, &step.id, plan, job_document);
+                    let placed = self.placed(problem, i, &step.id, plan, &inputs, job_document);
                     if !self.findings.contains(&placed) {
                         self.findings.push(placed);
                     }
@@ -460,8 +464,39 @@ impl Compiler {
         Some(sources)
     }
 
+    /// A step that joins tables whose coordinates do not have one reference; both places are named.
+    fn other_reference(&self, plan: &Plan, job: &Job, i: usize, inputs: &[usize], job_document: usize) -> Option<Diagnostic> {
+        let with_frame: Vec<(usize, &crate::table::schema::Frame)> =
+            inputs.iter().filter_map(|n| plan.nodes[*n].bound.output.frame.as_ref().map(|f| (*n, f))).collect();
+        let (first, a) = *with_frame.first()?;
+        let (second, b, differences) = with_frame[1..].iter().find_map(|(n, f)| {
+            let differences = a.differences(f);
+            (!differences.is_empty()).then_some((*n, *f, differences))
+        })?;
+        let document = &self.documents[job_document];
+        let said: Vec<String> = differences.iter().map(|d| format!("{} {} and {}", d.what, d.first, d.second)).collect();
+        let mut finding = Diagnostic::new(
+            "plan/reference-mismatch",
+            Verdict::Block,
+            format!("`{}` would join coordinates that do not have one reference: {}", job.steps[i].id, said.join("; ")),
+        )
+        .label(document.value_label(&format!("steps[{i}].id"), "joins them"))
+        .why("numbers of two references stand in one table and nothing shows it later")
+        .fix("bring both tables to one reference first, with `height-convert` and `reproject` above this step");
+        finding.size = self.registry.size_between(a, b, plan.locality).unwrap_or_else(|| {
+            "unknown here: centimetres for another epoch, up to metres for another frame, tens of metres for another height surface".into()
+        });
+        for (node, frame) in [(first, a), (second, b)] {
+            let at = origin(plan, node);
+            let text = format!("`{}` gives {}", plan.nodes[at].id, print::frame(frame));
+            finding.labels.push(document.value_label(&format!("steps[{}].id", plan.nodes[at].step), text));
+        }
+        finding.step = Some(job.steps[i].id.clone());
+        Some(finding)
+    }
+
     /// Gives a stage's problem its step and its place.
-    fn placed(&self, problem: Problem, i: usize, id: &str, plan: &Plan, job_document: usize) -> Diagnostic {
+    fn placed(&self, problem: Problem, i: usize, id: &str, plan: &Plan, inputs: &[usize], job_document: usize) -> Diagnostic {
         let job_name = &self.documents[job_document].name;
         let side = |file: Option<&String>| file.and_then(|f| self.documents.iter().find(|d| d.name == *f && d.name != *job_name));
         let mut labels: Vec<Label> = vec![];
@@ -470,6 +505,9 @@ impl Compiler {
         }
         if let (Some(key), Some(document)) = (&problem.reference_key, side(plan.job.reference.as_ref())) {
             labels.push(document.key_label(key, "set here"));
+        }
+        if let (Some(key), Some(document)) = (&problem.second_reference_key, side(plan.job.reference.as_ref())) {
+            labels.push(document.key_label(key, "and here"));
         }
         let document = &self.documents[job_document];
         match &problem.option {
@@ -482,10 +520,29 @@ impl Compiler {
                 labels.push(document.value_label(&format!("steps[{i}].stage"), text));
             }
         }
+        if let (true, Some(input)) = (problem.about_input, inputs.first()) {
+            let from = &plan.nodes[origin(plan, *input)];
+            if let Some(frame) = &from.bound.output.frame {
+                let text = format!("`{}` gives {}", from.id, print::frame(frame));
+                labels.push(document.value_label(&format!("steps[{}].id", from.step), text));
+            }
+        }
         let mut finding = *problem.finding;
         labels.append(&mut finding.labels);
         finding.labels = labels;
         finding.step = Some(id.to_owned());
         finding
     }
+}
+
+/// The step that gave a table its reference: the first one up the page that has another, or none, coming in.
+fn origin(plan: &Plan, node: usize) -> usize {
+    let mut at = node;
+    while let Some(&above) = plan.nodes[at].inputs.first() {
+        if plan.nodes[above].bound.output.frame != plan.nodes[at].bound.output.frame {
+            break;
+        }
+        at = above;
+    }
+    at
 }

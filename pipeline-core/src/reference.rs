@@ -107,6 +107,9 @@ pub struct Geoid {
     pub sha256: Option<String>,
     /// Frame that the model is made for, as a geographic 3D CRS code.
     pub frame: String,
+    /// Vertical datum that the model leads to, when that is not the datum of the delivery. An official operation then leads on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub datum: Option<String>,
     /// Standard deviation of the model at the site, m. Systematic.
     #[schemars(range(min = 0.0))]
     pub sigma_m: f64,
@@ -172,6 +175,39 @@ pub struct DeliveryHeights {
     /// Geoid model that leads to the datum.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub geoid: Option<Geoid>,
+    /// From the datum of the geoid model to the datum of the delivery, where the registry has no operation.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub change: Option<DatumChange>,
+}
+
+/// A change of vertical datum written by hand: one published number for the site.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct DatumChange {
+    /// Height in the datum of the delivery minus height in the datum of the geoid model, m.
+    pub offset_m: f64,
+    /// Accuracy that its source states, m.
+    #[schemars(range(min = 0.0))]
+    pub accuracy_m: f64,
+    /// Who published it.
+    pub source: String,
+}
+
+/// How the ground moves, for a delivery at another epoch than that of the corrections. Give `plate` or `velocity_grid`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Motion {
+    /// Plate of a published plate motion model, such as `ITRF2020 EURA` or `ITRF2014 AUST`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub plate: Option<String>,
+    /// Grid of velocities (east, north, up in m a year) that PROJ reads, beside the reference file.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub velocity_grid: Option<String>,
+    /// Standard deviation of the velocity, horizontal and up, m a year. It grows with the years between the epochs and is systematic.
+    #[schemars(range(min = 0.0))]
+    pub sigma_m_per_year: f64,
+    /// Who published it.
+    pub source: String,
 }
 
 /// Easting and northing, in the unit of the base grid.
@@ -212,7 +248,9 @@ pub struct Ground {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Delivery {
-    /// Horizontal CRS of the delivery: a code such as EPSG:6345, or WKT or PROJ text. With `ground`, the grid that it is based on.
+    /// CRS of the delivery: a horizontal code such as EPSG:6345, or WKT or PROJ text. A compound code (EPSG:7415,
+    /// EPSG:6499+8228) names the vertical datum too, which must then agree with `heights`.
+    /// With `ground`, the grid that it is based on.
     pub crs: String,
     /// Ground system over the grid of `crs`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -310,6 +348,9 @@ pub struct Reference {
     /// Operation written by hand.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub operation: Option<Operation>,
+    /// How the ground moves, for a delivery at another epoch.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub motion: Option<Motion>,
     /// How good it must be.
     pub budget: Budget,
     /// Folder of this file, so that grids are found beside it. Set by core.

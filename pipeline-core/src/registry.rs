@@ -2,8 +2,12 @@
 
 use crate::job::near;
 use crate::plugin::Policy;
-use crate::stage::StageKind;
+use crate::stage::{Locality, StageKind};
+use crate::table::schema::Frame;
 use std::sync::Arc;
+
+/// How far apart in metres two references are at the place of the work, in words; core itself knows no geodesy.
+pub type SizeOf = fn(&Frame, &Frame, Option<Locality>) -> Option<String>;
 
 /// Every stage that a job may name, in the order of the reference page.
 #[derive(Clone, Default)]
@@ -11,6 +15,7 @@ pub struct Registry {
     kinds: Vec<Arc<dyn StageKind>>,
     /// What is allowed to plug-ins that a job names.
     pub plugins: Policy,
+    size_of: Option<SizeOf>,
 }
 
 impl Registry {
@@ -37,6 +42,19 @@ impl Registry {
             self.kinds.push(kind);
         }
         Ok(())
+    }
+
+    /// The same registry, which can tell how far apart two references are.
+    #[must_use]
+    pub fn with_sizes(mut self, size_of: SizeOf) -> Self {
+        self.size_of = Some(size_of);
+        self
+    }
+
+    /// How far apart two references are, in words.
+    #[must_use]
+    pub fn size_between(&self, a: &Frame, b: &Frame, place: Option<Locality>) -> Option<String> {
+        self.size_of.and_then(|f| f(a, b, place))
     }
 
     /// The kind with a name.

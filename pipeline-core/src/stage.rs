@@ -27,6 +27,10 @@ pub struct Problem {
     pub rig_key: Option<String>,
     /// Key of the reference file that it is about (`corrections.frame`).
     pub reference_key: Option<String>,
+    /// A second key of the reference file, when two keys contradict each other.
+    pub second_reference_key: Option<String>,
+    /// Whether it is about the reference of the coordinates that come in: core then names the step that gave it to them.
+    pub about_input: bool,
 }
 
 impl Problem {
@@ -73,6 +77,20 @@ impl Problem {
         self
     }
 
+    /// Names a second key of the reference file, when two keys contradict each other.
+    #[must_use]
+    pub fn and_reference_key(mut self, path: impl Into<String>) -> Self {
+        self.second_reference_key = Some(path.into());
+        self
+    }
+
+    /// Says that it is about the reference of the coordinates that come in.
+    #[must_use]
+    pub fn about_input(mut self) -> Self {
+        self.about_input = true;
+        self
+    }
+
     /// Sets what to do about it.
     #[must_use]
     pub fn fix(mut self, fix: impl Into<String>) -> Self {
@@ -104,7 +122,14 @@ impl Problem {
 
 impl From<Diagnostic> for Problem {
     fn from(finding: Diagnostic) -> Self {
-        Self { finding: Box::new(finding), option: None, rig_key: None, reference_key: None }
+        Self {
+            finding: Box::new(finding),
+            option: None,
+            rig_key: None,
+            reference_key: None,
+            second_reference_key: None,
+            about_input: false,
+        }
     }
 }
 

@@ -17,6 +17,7 @@
 //! * [`ground`]: ground systems as derived CRS.
 //! * [`lattice`]: nodes of a grid, and nodes without a value.
 //! * [`magnetic`]: declination.
+//! * [`motion`]: points moved in time, by plates and velocities.
 //! * [`operation`]: the one operation between two frames.
 //! * [`plane`]: control against the grid.
 //! * [`projection`]: the grid of a datum, convergence and scale.
@@ -42,6 +43,7 @@ pub mod ground;
 pub mod lattice;
 pub mod local;
 pub mod magnetic;
+pub mod motion;
 pub mod operation;
 pub mod packages;
 pub mod pins;

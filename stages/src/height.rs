@@ -1,7 +1,9 @@
 //! Heights above a vertical datum.
 
+pub mod change;
 pub mod convert;
 pub(crate) mod findings;
+pub(crate) mod pairs;
 pub(crate) mod plan;
 #[cfg(test)]
 mod tests;

@@ -32,3 +32,11 @@ pub fn builtin() -> Vec<Arc<dyn StageKind>> {
     .flatten()
     .collect()
 }
+
+/// Every built-in stage, and how far apart two references are.
+///
+/// # Errors
+/// The name of a stage that stands twice.
+pub fn registry() -> Result<pipeline_core::registry::Registry, String> {
+    Ok(pipeline_core::registry::Registry::new(builtin())?.with_sizes(reference::apart))
+}

@@ -1,11 +1,12 @@
 //! Frames: from the frame of the corrections to the grid of the delivery.
 
 pub mod delivery;
+pub mod promised;
 pub mod reproject;
 #[cfg(test)]
 mod traps;
 
-pub use delivery::check_delivery;
+pub use delivery::{apart, check_delivery};
 
 use pipeline_core::stage::{StageKind, kind};
 use std::sync::Arc;

@@ -1,7 +1,7 @@
 //! A plan as text and as canonical JSON.
 
 use super::Plan;
-use crate::table::schema::{Axes, Epoch, Frame, Heights, Schema};
+use crate::table::schema::{Frame, Schema};
 use serde_json::{Value, json};
 use std::fmt::Write;
 
@@ -24,6 +24,7 @@ pub fn to_json(plan: &Plan) -> Value {
             "decided": n.bound.decided.iter().cloned().collect::<serde_json::Map<_, _>>(),
             "sessions": n.bound.stage.sessions(),
             "output": *n.bound.output,
+            "axes": n.bound.output.axes().iter().map(|c| c.name.as_str()).collect::<Vec<_>>(),
         })).collect::<Vec<_>>(),
     });
     if !plan.plugins.is_empty() {
@@ -35,30 +36,29 @@ pub fn to_json(plan: &Plan) -> Value {
 /// One line on a frame.
 #[must_use]
 pub fn frame(frame: &Frame) -> String {
-    let epoch = match frame.epoch {
-        Epoch::Static => String::new(),
-        Epoch::Fixed(year) => format!(" at epoch {year:.2}"),
-        Epoch::EachObservation => " at each observation's own epoch".into(),
-    };
-    let axes = match frame.axes {
-        Axes::Geographic => "latitude and longitude".to_owned(),
-        Axes::Projected(unit) => format!("easting and northing in {}", unit.symbol()),
-    };
-    let heights = match &frame.heights {
-        Heights::Ellipsoidal => "heights above the ellipsoid in m".to_owned(),
-        Heights::ReceiverGeoid => "heights above the receiver's own geoid in m".to_owned(),
-        Heights::Vertical { datum, model, unit, .. } => format!("heights in {} above {datum} by {model}", unit.symbol()),
-    };
-    let crs = if frame.name == frame.crs || frame.name.is_empty() {
-        frame.crs.clone()
-    } else {
-        format!("{} ({})", frame.name, short(&frame.crs))
-    };
-    format!("{crs}{epoch}; {axes}; {heights}; coordinates of the {}", frame.point.word())
+    format!(
+        "{}, {}; {}; heights {} in {}; coordinates of the {}",
+        frame.title(),
+        frame.epoch.words(),
+        frame.axes.words(),
+        frame.heights.words(),
+        frame.heights.unit().symbol(),
+        frame.point.word()
+    )
 }
 
-fn short(crs: &str) -> String {
-    if crs.chars().count() > 40 { format!("{}…", crs.chars().take(40).collect::<String>()) } else { crs.to_owned() }
+/// The reference of the coordinates that a step gives, one line for each part of it.
+fn write_reference(out: &mut String, schema: &Schema) {
+    let Some(frame) = &schema.frame else {
+        let _ = writeln!(out, "  reference  none: this table has no coordinates");
+        return;
+    };
+    let axes: Vec<String> = schema.axes().iter().map(|c| format!("{} ({})", c.name, c.unit.symbol())).collect();
+    let _ = writeln!(out, "  reference  {}", frame.title());
+    let _ = writeln!(out, "  epoch      {}", frame.epoch.words());
+    let _ = writeln!(out, "  axes       {}", axes.join(", "));
+    let _ = writeln!(out, "  heights    {} in {}", frame.heights.words(), frame.heights.unit().symbol());
+    let _ = writeln!(out, "  point      {}", frame.point.word());
 }
 
 /// Columns that a step adds; all of them for the first.
@@ -111,9 +111,7 @@ pub fn to_text(plan: &Plan) -> String {
         for resource in node.bound.stage.resources() {
             let _ = writeln!(out, "  file       {}", resource.name);
         }
-        if let Some(f) = &node.bound.output.frame {
-            let _ = writeln!(out, "  reference  {}", frame(f));
-        }
+        write_reference(&mut out, &node.bound.output);
         let before = node.inputs.first().map(|i| &*plan.nodes[*i].bound.output);
         let added = new_columns(&node.bound.output, before);
         if !added.is_empty() {

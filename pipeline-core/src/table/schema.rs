@@ -268,13 +268,49 @@ pub enum Heights {
     Vertical {
         /// CRS code or name of the vertical datum.
         datum: String,
-        /// Geoid model and version that led there.
+        /// Geoid model that led there.
         model: String,
+        /// Its version.
+        version: String,
         /// SHA-256 of the model's file.
         sha256: String,
         /// Unit of the height column.
         unit: Unit,
     },
+}
+
+impl Heights {
+    /// Geoid model and version, for messages; empty where there is none.
+    #[must_use]
+    pub fn model_text(&self) -> String {
+        match self {
+            Self::Vertical { model, version, .. } => format!("{model} {version}").trim_end().to_owned(),
+            Self::Ellipsoidal | Self::ReceiverGeoid => String::new(),
+        }
+    }
+
+    /// Unit of the heights.
+    #[must_use]
+    pub const fn unit(&self) -> Unit {
+        match self {
+            Self::Vertical { unit, .. } => *unit,
+            Self::Ellipsoidal | Self::ReceiverGeoid => Unit::Metre,
+        }
+    }
+
+    /// The surface in words, without the unit.
+    #[must_use]
+    pub fn words(&self) -> String {
+        match self {
+            Self::Ellipsoidal => "above the ellipsoid".to_owned(),
+            Self::ReceiverGeoid => "above the receiver's own geoid".to_owned(),
+            Self::Vertical { datum, sha256, .. } => {
+                let digest: String = sha256.chars().take(12).collect();
+                let digest = if digest.is_empty() { "no digest".to_owned() } else { format!("sha256 {digest}…") };
+                format!("above {datum} by {} ({digest})", self.model_text())
+            }
+        }
+    }
 }
 
 /// The physical point that coordinates mean.
@@ -317,6 +353,52 @@ pub enum Axes {
     Projected(Unit),
 }
 
+impl Axes {
+    /// The axes and their unit in words.
+    #[must_use]
+    pub fn words(self) -> String {
+        match self {
+            Self::Geographic => "latitude and longitude in deg".to_owned(),
+            Self::Projected(unit) => format!("easting and northing in {}", unit.symbol()),
+        }
+    }
+}
+
+impl Epoch {
+    /// The epoch in words; years to 1e-6.
+    #[must_use]
+    pub fn words(self) -> String {
+        match self {
+            Self::Static => "no epoch: the frame moves with its plate".to_owned(),
+            Self::Fixed(year) => format!("epoch {}", year_text(year)),
+            Self::EachObservation => "each row at its own time of measurement".to_owned(),
+        }
+    }
+
+    /// Whether both are the same epoch, to 1e-6 of a year (0.1 micrometres on the fastest plate).
+    #[must_use]
+    pub fn same(self, other: Self) -> bool {
+        match (self, other) {
+            (Self::Fixed(a), Self::Fixed(b)) => (a - b).abs() <= 1e-6,
+            (a, b) => a == b,
+        }
+    }
+}
+
+/// A decimal year to 1e-6, without needless zeros: `2010.0`, `2025.5`, `2025.497260`.
+#[must_use]
+pub fn year_text(year: f64) -> String {
+    let text = format!("{year:.6}");
+    let short = text.trim_end_matches('0');
+    if short.ends_with('.') {
+        format!("{short}0")
+    } else if short.len() + 3 > text.len() {
+        text
+    } else {
+        short.to_owned()
+    }
+}
+
 /// Reference of the coordinates of a table.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Frame {
@@ -332,6 +414,59 @@ pub struct Frame {
     pub heights: Heights,
     /// Physical point.
     pub point: PhysicalPoint,
+}
+
+/// One thing in which the references of two tables differ.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Difference {
+    /// What it is: `frame`, `coordinate epoch`, `axes`, `height surface`, `unit of heights`, `physical point`.
+    pub what: &'static str,
+    /// In the first table.
+    pub first: String,
+    /// In the second table.
+    pub second: String,
+}
+
+impl Frame {
+    /// Everything in which two references differ; empty when coordinates may stand in one table. Digest and version of a
+    /// geoid model count; so does the point, but a target and a mark are both the point that was meant.
+    #[must_use]
+    pub fn differences(&self, other: &Self) -> Vec<Difference> {
+        let mut found = vec![];
+        let mut add = |same: bool, what, first: String, second: String| {
+            if !same {
+                found.push(Difference { what, first, second });
+            }
+        };
+        add(self.crs == other.crs, "frame", self.title(), other.title());
+        add(self.epoch.same(other.epoch), "coordinate epoch", self.epoch.words(), other.epoch.words());
+        add(self.axes == other.axes, "axes", self.axes.words(), other.axes.words());
+        let (unit, other_unit) = (self.heights.unit(), other.heights.unit());
+        let same_surface = match (&self.heights, &other.heights) {
+            (
+                Heights::Vertical { datum: a, model: b, version: c, sha256: d, .. },
+                Heights::Vertical { datum: e, model: f, version: g, sha256: h, .. },
+            ) => (a, b, c, d) == (e, f, g, h),
+            (a, b) => a == b,
+        };
+        add(same_surface, "height surface", self.heights.words(), other.heights.words());
+        add(unit == other_unit, "unit of heights", unit.symbol().to_owned(), other_unit.symbol().to_owned());
+        let meant = |point| matches!(point, PhysicalPoint::Target | PhysicalPoint::Mark);
+        let same_point = self.point == other.point || (meant(self.point) && meant(other.point));
+        add(same_point, "physical point", self.point.word().to_owned(), other.point.word().to_owned());
+        found
+    }
+
+    /// Name and code of the system.
+    #[must_use]
+    pub fn title(&self) -> String {
+        if self.name == self.crs || self.name.is_empty() {
+            return self.crs.clone();
+        }
+        let code =
+            if self.crs.chars().count() > 40 { format!("{}…", self.crs.chars().take(40).collect::<String>()) } else { self.crs.clone() };
+        format!("{} ({code})", self.name)
+    }
 }
 
 /// Columns in order, and the frame of the coordinates (`None`: no coordinates here).
@@ -350,9 +485,79 @@ impl Schema {
         self.columns.iter().find(|c| c.role == role)
     }
 
+    /// The columns of the position in the order east, north, up of the frame: longitude, latitude or easting, northing, then
+    /// the height of the frame's surface. Found by role, never by place; those that are absent are left out.
+    #[must_use]
+    pub fn axes(&self) -> Vec<&Column> {
+        let Some(frame) = &self.frame else { return vec![] };
+        let [first, second] = match frame.axes {
+            Axes::Geographic => [Role::Longitude, Role::Latitude],
+            Axes::Projected(_) => [Role::Easting, Role::Northing],
+        };
+        let up = if matches!(frame.heights, Heights::Vertical { .. }) { Role::Height } else { Role::EllipsoidalHeight };
+        [first, second, up].into_iter().filter_map(|role| self.role(role)).collect()
+    }
+
     /// The column with a name.
     #[must_use]
     pub fn named(&self, name: &str) -> Option<&Column> {
         self.columns.iter().find(|c| c.name == name)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn frame() -> Frame {
+        Frame {
+            crs: "EPSG:9989".into(),
+            name: "ITRF2020".into(),
+            axes: Axes::Geographic,
+            epoch: Epoch::Fixed(2010.0),
+            heights: Heights::Ellipsoidal,
+            point: PhysicalPoint::Target,
+        }
+    }
+
+    #[test]
+    fn every_part_of_a_reference_counts() {
+        let a = frame();
+        let of = |b: Frame| a.differences(&b).iter().map(|d| d.what).collect::<Vec<_>>();
+        assert!(of(frame()).is_empty());
+        assert_eq!(of(Frame { crs: "EPSG:7912".into(), ..frame() }), ["frame"]);
+        assert_eq!(of(Frame { epoch: Epoch::Fixed(2010.000_002), ..frame() }), ["coordinate epoch"]);
+        assert!(of(Frame { epoch: Epoch::Fixed(2010.000_000_5), ..frame() }).is_empty());
+        assert_eq!(of(Frame { axes: Axes::Projected(Unit::Foot), ..frame() }), ["axes"]);
+        assert_eq!(of(Frame { heights: Heights::ReceiverGeoid, ..frame() }), ["height surface"]);
+        assert_eq!(of(Frame { point: PhysicalPoint::PoleTip, ..frame() }), ["physical point"]);
+        assert!(of(Frame { point: PhysicalPoint::Mark, ..frame() }).is_empty());
+        let vertical = |version: &str, sha256: &str, unit| Frame {
+            heights: Heights::Vertical {
+                datum: "EPSG:5703".into(),
+                model: "M".into(),
+                version: version.into(),
+                sha256: sha256.into(),
+                unit,
+            },
+            ..frame()
+        };
+        let b = vertical("1", "aa", Unit::Metre);
+        for (other, what) in [
+            (vertical("2", "aa", Unit::Metre), "height surface"),
+            (vertical("1", "ab", Unit::Metre), "height surface"),
+            (vertical("1", "aa", Unit::UsSurveyFoot), "unit of heights"),
+        ] {
+            assert_eq!(b.differences(&other).iter().map(|d| d.what).collect::<Vec<_>>(), [what]);
+        }
+    }
+
+    #[test]
+    fn years_to_a_millionth() {
+        for (year, text) in
+            [(2010.0, "2010.0"), (2025.5, "2025.5"), (2025.497_260_274, "2025.497260"), (2020.25, "2020.25"), (1994.000_001, "1994.000001")]
+        {
+            assert_eq!(year_text(year), text);
+        }
     }
 }

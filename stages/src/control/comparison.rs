@@ -422,6 +422,7 @@ impl Planner<'_> {
             locality: self.place,
             budget_m: if self.official { self.reference.budget.operation_m } else { f64::INFINITY },
             written: None,
+            motion: None,
             folders: &folders,
             locked: None,
         });

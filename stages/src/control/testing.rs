@@ -65,7 +65,8 @@ pub fn schema() -> Schema {
             epoch: Epoch::Static,
             heights: Heights::Vertical {
                 datum: DATUM.to_owned(),
-                model: "INVENTED 1".to_owned(),
+                model: "INVENTED".to_owned(),
+                version: "1".to_owned(),
                 sha256: String::new(),
                 unit: Unit::Metre,
             },

@@ -71,14 +71,15 @@ pub fn epoch_words(epoch: Epoch) -> String {
 }
 
 fn geoid(frame: &Frame, reference: &Reference) -> Option<Problem> {
-    let Heights::Vertical { sha256, model, .. } = &frame.heights else { return None };
+    let Heights::Vertical { sha256, .. } = &frame.heights else { return None };
     let geoid = reference.delivery.heights.geoid.as_ref()?;
     let promised = geoid.sha256.as_deref()?;
     (!promised.trim().eq_ignore_ascii_case(sha256.trim())).then(|| {
         Problem::new(
             "export/not-the-promised-geoid",
             format!(
-                "the heights come from `{model}` (digest `{}`) and the reference promises `{}` (digest `{}`)",
+                "the heights come from `{}` (digest `{}`) and the reference promises `{}` (digest `{}`)",
+                frame.heights.model_text(),
                 short(sha256),
                 geoid.grid,
                 short(promised)

@@ -69,7 +69,8 @@ pub fn frame() -> Frame {
         epoch: Epoch::Fixed(2010.0),
         heights: Heights::Vertical {
             datum: "EPSG:5703".into(),
-            model: "GEOID18 2019-08".into(),
+            model: "GEOID18".into(),
+            version: "2019-08".into(),
             sha256: "ab".repeat(32),
             unit: Unit::Metre,
         },

@@ -54,10 +54,16 @@ pub fn third_coordinate(frame: &Frame) -> String {
     match &frame.heights {
         Heights::Ellipsoidal => "third coordinate: height above the ellipsoid of the datum, in m".to_owned(),
         Heights::ReceiverGeoid => "third coordinate: height above the receiver's own coarse geoid".to_owned(),
-        Heights::Vertical { datum, model, unit, .. } => {
+        Heights::Vertical { datum, unit, .. } => {
             let srs = look_up(datum, datum);
             let code = if srs.name == *datum { String::new() } else { format!(" ({datum})") };
-            format!("third coordinate: {}{code} in {} ({}), through {model}", srs.name, unit.symbol(), meaning::unit(*unit))
+            format!(
+                "third coordinate: {}{code} in {} ({}), through {}",
+                srs.name,
+                unit.symbol(),
+                meaning::unit(*unit),
+                frame.heights.model_text()
+            )
         }
     }
 }
@@ -142,12 +148,30 @@ mod tests {
         let both = compound(&frame()).unwrap();
         assert!(both.code.is_none() && both.wkt2.unwrap().starts_with("COMPOUNDCRS["));
         let mut feet = frame();
-        feet.heights = Heights::Vertical { datum: "EPSG:5703".into(), model: "m".into(), sha256: String::new(), unit: Unit::Foot };
+        feet.heights = Heights::Vertical {
+            datum: "EPSG:5703".into(),
+            model: "m".into(),
+            version: "1".into(),
+            sha256: String::new(),
+            unit: Unit::Foot,
+        };
         assert!(compound(&feet).is_err(), "EPSG:5703 is in metres");
         // EPSG:8228 is NAVD88 height in international feet.
-        feet.heights = Heights::Vertical { datum: "EPSG:8228".into(), model: "m".into(), sha256: String::new(), unit: Unit::Foot };
+        feet.heights = Heights::Vertical {
+            datum: "EPSG:8228".into(),
+            model: "m".into(),
+            version: "1".into(),
+            sha256: String::new(),
+            unit: Unit::Foot,
+        };
         assert!(compound(&feet).is_ok());
-        feet.heights = Heights::Vertical { datum: "city datum".into(), model: "m".into(), sha256: String::new(), unit: Unit::Metre };
+        feet.heights = Heights::Vertical {
+            datum: "city datum".into(),
+            model: "m".into(),
+            version: "1".into(),
+            sha256: String::new(),
+            unit: Unit::Metre,
+        };
         assert!(compound(&feet).is_err());
         feet.heights = Heights::Ellipsoidal;
         assert!(compound(&feet).is_err());

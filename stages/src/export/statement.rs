@@ -90,7 +90,7 @@ fn heights(s: &Subject) -> Value {
             json!({ "surface": "ellipsoid", "meaning": "height above the ellipsoid of the datum of the CRS", "unit": "m", "unit_meaning": meaning::unit(Unit::Metre) })
         }
         Heights::ReceiverGeoid => json!({ "surface": "receiver-geoid", "meaning": "height above the receiver's own coarse geoid" }),
-        Heights::Vertical { datum, model, sha256, unit } => {
+        Heights::Vertical { datum, sha256, unit, .. } => {
             let srs = srs::look_up(datum, datum);
             let geoid = s.reference.delivery.heights.geoid.as_ref();
             json!({
@@ -98,7 +98,7 @@ fn heights(s: &Subject) -> Value {
                 "datum": datum,
                 "datum_name": srs.name,
                 "datum_wkt2": srs.wkt2,
-                "geoid_model": model,
+                "geoid_model": s.frame.heights.model_text(),
                 "geoid_name": geoid.map(|g| g.model.as_str()),
                 "geoid_version": geoid.map(|g| g.version.as_str()),
                 "geoid_sha256": sha256,
@@ -180,9 +180,16 @@ fn both_feet(s: &Subject) -> Option<Value> {
         };
         let metres = s.table.floats(&c.name).ok()?.first()? * unit.metres();
         let text = |u: LengthUnit| format!("{:.4}", metres / u.metres());
+        let other = match unit {
+            LengthUnit::Foot => Some(LengthUnit::UsSurveyFoot),
+            LengthUnit::UsSurveyFoot => Some(LengthUnit::Foot),
+            LengthUnit::Metre => None,
+        };
+        // What a reader who takes the number for the other foot is off by.
+        let off = other.map(|o| format!("{:+.4}", metres / unit.metres() * (o.metres() - unit.metres())));
         out.insert(
             file_name_of(c),
-            json!({ "written_in": c.unit.symbol(), "m": text(LengthUnit::Metre), "ft": text(LengthUnit::Foot), "ftUS": text(LengthUnit::UsSurveyFoot) }),
+            json!({ "written_in": c.unit.symbol(), "m": text(LengthUnit::Metre), "ft": text(LengthUnit::Foot), "ftUS": text(LengthUnit::UsSurveyFoot), "off_if_read_as_the_other_foot_m": off }),
         );
     }
     Some(Value::Object(out))

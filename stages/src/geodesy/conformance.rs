@@ -59,6 +59,7 @@ fn choose(from: &str, to: &str, point: (f64, f64, f64), year: Option<f64>, budge
         }),
         budget_m: budget,
         written: None,
+        motion: None,
         folders,
         locked: None,
     })
@@ -454,6 +455,7 @@ fn without_the_grid_there_is_no_lesser_operation() {
             }),
             budget_m: 5.0,
             written: None,
+            motion: None,
             folders,
             locked: None,
         })

@@ -67,7 +67,7 @@ pub(crate) fn epoch_change(wish: &Wish, from: &Crs, to: &Crs, target: Epoch) -> 
         |years| format!("{years:.2} years of plate motion, about {:.2} to {:.2} m", 0.02 * years, 0.08 * years),
     ))
     .why("moving a point in time needs a velocity of the ground at this place, which neither code gives")
-    .fix("deliver at the epoch of the corrections, or in a frame that moves with the plate, or write an `operation` with a published velocity model")
+    .fix("deliver at the epoch of the corrections, or in a frame that moves with the plate, or name a published plate motion model or velocity grid in `motion`")
 }
 
 /// A group of realisations as the frame of the corrections (`frame/ensemble-source`).

@@ -113,6 +113,16 @@ impl GeoidGrid {
         Ok(OpenGeoid { object, lattice: self.lattice })
     }
 
+    /// What lies around a place; `None` where the grid has no value.
+    ///
+    /// # Errors
+    /// When the library cannot start.
+    pub fn around(&self, latitude_deg: f64, longitude_deg: f64) -> Result<Option<Surroundings>, Problem> {
+        let door = open(&self.folders())?;
+        let grid = self.open(&door)?;
+        Ok(grid.separation(latitude_deg, longitude_deg).is_ok().then(|| grid.surroundings(latitude_deg, longitude_deg)))
+    }
+
     /// Separation N (m) at one place: height above the ellipsoid = height above the geoid + N.
     /// `None` outside the grid, or where a node of the cell has no value.
     ///
@@ -122,6 +132,69 @@ impl GeoidGrid {
         let door = open(&self.folders())?;
         Ok(self.open(&door)?.separation(latitude_deg, longitude_deg).ok())
     }
+}
+
+/// How a geoid grid lies around a place, and how it slopes there.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct Surroundings {
+    /// Distance (km) to the nearest edge of the grid, when its extent is known.
+    pub edge_km: Option<f64>,
+    /// Which edge that is.
+    pub edge: Option<&'static str>,
+    /// Width (km) of a cell, the smaller side.
+    pub cell_km: Option<f64>,
+    /// Whether a cell beside that of the place lacks a node.
+    pub hole_beside: bool,
+    /// Slope of N to the east, mm in a km (which is ppm).
+    pub slope_east_mm_per_km: Option<f64>,
+    /// Slope of N to the north, mm in a km.
+    pub slope_north_mm_per_km: Option<f64>,
+}
+
+impl OpenGeoid<'_> {
+    /// What lies around a place.
+    #[must_use]
+    pub fn surroundings(&self, latitude_deg: f64, longitude_deg: f64) -> Surroundings {
+        let margin = self.lattice.map(|l| l.area().margin(latitude_deg, longitude_deg));
+        let cell_km = self.lattice.map(|l| {
+            let (north, east) = kilometres(latitude_deg);
+            (l.step_latitude * north).min(l.step_longitude * east)
+        });
+        let (east, north) = self.slope(latitude_deg, longitude_deg);
+        Surroundings {
+            edge_km: margin.map(|m| m.0),
+            edge: margin.map(|m| m.1.word()),
+            cell_km,
+            hole_beside: self.lattice.is_some_and(|l| l.hole_beside(&self.object, latitude_deg, longitude_deg)),
+            slope_east_mm_per_km: east,
+            slope_north_mm_per_km: north,
+        }
+    }
+
+    /// Slope of N to the east and to the north, mm in a km: over a kilometre with the place in its middle, or over half of
+    /// one where the grid ends.
+    #[must_use]
+    pub fn slope(&self, latitude_deg: f64, longitude_deg: f64) -> (Option<f64>, Option<f64>) {
+        let (north_km, east_km) = kilometres(latitude_deg);
+        let n = |east: f64, north: f64| self.separation(latitude_deg + north / north_km, longitude_deg + east / east_km).ok();
+        let along = |dx: f64, dy: f64| {
+            let (back, here, ahead) = (n(-dx, -dy), n(0.0, 0.0), n(dx, dy));
+            match (back, here, ahead) {
+                (Some(a), _, Some(b)) => Some((b - a) * 1000.0),
+                (Some(a), Some(b), None) | (None, Some(a), Some(b)) => Some((b - a) * 2000.0),
+                _ => None,
+            }
+        };
+        (along(0.5, 0.0), along(0.0, 0.5))
+    }
+}
+
+/// Kilometres in a degree of latitude and in a degree of longitude, on GRS 80.
+fn kilometres(latitude_deg: f64) -> (f64, f64) {
+    let here = super::local::Tangent::new(latitude_deg, 0.0, 0.0, super::ellipsoid::GRS80);
+    let [_, north, _] = here.enu(latitude_deg + 1e-4, 0.0, 0.0);
+    let [east, _, _] = here.enu(latitude_deg, 1e-4, 0.0);
+    (north * 10.0, east.max(1e-9) * 10.0)
 }
 
 /// A geoid grid ready to compute on one thread.

@@ -9,6 +9,7 @@
 use super::crs::{Crs, block, define, open};
 use super::door::{Door, Kind};
 use super::projection::Projection;
+use crate::reference::promised::parts;
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::reference::{GridPair, Ground, Reference};
 use pipeline_core::stage::{Locality, Problem};
@@ -18,9 +19,10 @@ use pipeline_core::stage::{Locality, Problem};
 /// # Errors
 /// `frame/bad-ground` and what [`Crs::look_up`] says.
 pub fn delivery_crs(reference: &Reference) -> Result<String, Problem> {
+    let horizontal = parts(&reference.delivery.crs).map_err(|p| p.reference_key("delivery.crs"))?.horizontal;
     match &reference.delivery.ground {
-        None => Ok(reference.delivery.crs.clone()),
-        Some(ground) => definition(ground, &reference.delivery.crs),
+        None => Ok(horizontal),
+        Some(ground) => definition(ground, &horizontal),
     }
 }
 

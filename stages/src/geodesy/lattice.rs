@@ -4,6 +4,7 @@
 //! none: at the rim of a coverage a height would be off by decimetres and look good. With the nodes
 //! known, such a cell is told apart by how the function behaves in it.
 
+use super::area::Area;
 use super::door::Object;
 use std::io::Read;
 use std::path::Path;
@@ -11,14 +12,18 @@ use std::path::Path;
 /// Position of the nodes, deg. Only the fractions of a cell are used, so whole turns do not matter.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Lattice {
-    /// Longitude of a column of nodes.
+    /// Longitude of the first column of nodes.
     pub west: f64,
-    /// Latitude of a row of nodes.
+    /// Latitude of the southernmost row of nodes.
     pub south: f64,
     /// Distance of columns.
     pub step_longitude: f64,
     /// Distance of rows.
     pub step_latitude: f64,
+    /// Number of columns.
+    pub columns: u32,
+    /// Number of rows.
+    pub rows: u32,
 }
 
 /// Why a file is no grid of heights.
@@ -41,8 +46,9 @@ pub fn read(path: &Path) -> Result<Option<Lattice>, Refusal> {
     if !path.extension().is_some_and(|e| e.eq_ignore_ascii_case("gtx")) {
         return Err("it is neither GeoTIFF nor GTX");
     }
-    gtx_head(head, length)
-        .map(|(south, west, step_latitude, step_longitude, ..)| Some(Lattice { west, south, step_longitude, step_latitude }))
+    gtx_head(head, length).map(|(south, west, step_latitude, step_longitude, rows, columns)| {
+        Some(Lattice { west, south, step_longitude, step_latitude, columns, rows })
+    })
 }
 
 fn read_some(file: &mut std::fs::File, into: &mut [u8]) -> std::io::Result<usize> {
@@ -80,11 +86,44 @@ pub(super) fn gtx_head(head: &[u8], length: u64) -> Result<(f64, f64, f64, f64, 
 fn tiff(file: &mut std::fs::File) -> Option<Lattice> {
     let images = super::tiff::images(file);
     let [image] = images.as_slice() else { return None };
-    let (west, south, step_longitude, step_latitude) = image.nodes()?;
-    Some(Lattice { west, south, step_longitude, step_latitude })
+    let (west, north, step_longitude, step_latitude) = image.nodes()?;
+    if image.width < 2 || image.height < 2 {
+        return None;
+    }
+    let south = north - f64::from(image.height - 1) * step_latitude;
+    Some(Lattice { west, south, step_longitude, step_latitude, columns: image.width, rows: image.height })
 }
 
 impl Lattice {
+    /// The box of the nodes. A grid around the whole earth has no western and eastern limit.
+    #[must_use]
+    pub fn area(&self) -> Area {
+        let width = f64::from(self.columns - 1) * self.step_longitude;
+        let (west, width) = if width + self.step_longitude >= 360.0 { (-180.0, 360.0) } else { (self.west, width) };
+        Area {
+            west,
+            south: self.south,
+            east: west + width,
+            north: self.south + f64::from(self.rows - 1) * self.step_latitude,
+            name: "the geoid grid".to_owned(),
+        }
+    }
+
+    /// Whether the place lies in the grid, and some cell beside its own (one cell to each side) lacks a node: the values
+    /// there are the outermost of their model. False at the rim of the whole grid, which [`Lattice::area`] tells.
+    #[must_use]
+    pub fn hole_beside(&self, grid: &Object, latitude_deg: f64, longitude_deg: f64) -> bool {
+        let column = ((longitude_deg - self.west).rem_euclid(360.0) / self.step_longitude).floor();
+        let row = ((latitude_deg - self.south) / self.step_latitude).floor();
+        (-1..=1).any(|dx| {
+            (-1..=1).any(|dy| {
+                let (x, y) = (column + f64::from(dx), row + f64::from(dy));
+                let inside = x >= 0.0 && y >= 0.0 && x + 1.0 < f64::from(self.columns) && y + 1.0 < f64::from(self.rows);
+                inside && self.cell_has_hole(grid, x, y)
+            })
+        })
+    }
+
     /// Whether some node of the cell around a place has no value.
     ///
     /// With four values the function is a straight line along each axis and meets the next cell
@@ -171,10 +210,13 @@ mod tests {
     #[test]
     fn lattices_of_real_files() {
         let Some(path) = shared("data/grids/us_noaa_g2018p0.tif") else { return };
-        // SOURCES.md: west 291, north 21, step 1/60 deg, 361 rows.
+        // SOURCES.md: west 291, north 21, step 1/60 deg, 361 rows, so south 15.
         let lattice = read(&path).unwrap().unwrap();
         assert!((lattice.step_longitude - 1.0 / 60.0).abs() < 1e-9);
-        assert!(((lattice.south - 21.0) * 60.0).abs() < 1e-6 && ((lattice.west - 291.0) * 60.0).abs() < 1e-6, "{lattice:?}");
+        assert!(((lattice.south - 15.0) * 60.0).abs() < 1e-6 && ((lattice.west - 291.0) * 60.0).abs() < 1e-6, "{lattice:?}");
+        assert_eq!((lattice.columns, lattice.rows), (301, 361));
+        let area = lattice.area();
+        assert!((area.east - 296.0).abs() < 1e-6 && (area.south - 15.0).abs() < 1e-6, "{area:?}");
         // No cell of a full grid looks as if it had a hole.
         let grid = GeoidGrid::at(&path).unwrap();
         for i in 0..40 {

@@ -13,13 +13,14 @@ use super::door::{Door, GridNeed, Kind, Object};
 use super::ellipsoid::GRS80;
 use super::local::Tangent;
 use super::shelf::{self, Picked, margin_text};
-use super::{findings, pins, pipeline};
+use super::{findings, motion, pins, pipeline};
 use by_hand::coverages;
 pub use locked::held;
+use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::lock::Locked;
-use pipeline_core::reference::Operation as Written;
+use pipeline_core::reference::{Motion, Operation as Written};
 use pipeline_core::stage::{Locality, Problem};
-use pipeline_core::table::schema::Epoch;
+use pipeline_core::table::schema::{Epoch, year_text};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 
@@ -46,6 +47,8 @@ pub struct Wish<'a> {
     pub budget_m: f64,
     /// An operation written by hand for exactly these two frames.
     pub written: Option<&'a Written>,
+    /// How the ground moves, when the points go to another epoch.
+    pub motion: Option<&'a Motion>,
     /// Folders of grids.
     pub folders: &'a [PathBuf],
     /// What the lock of the job says about the step.
@@ -108,6 +111,12 @@ pub struct Operation {
     pub to: String,
     /// The time that it is evaluated at.
     pub time: Epoch,
+    /// The epoch of the points after it, in a frame in which points move.
+    pub arrives: Epoch,
+    /// How the ground moves between the two epochs, in words.
+    pub motion: Option<String>,
+    /// What another epoch would do here; `None` when nothing depends on time.
+    pub sensitivity: Option<Sensitivity>,
     /// Everything that was looked at.
     pub candidates: Vec<Candidate>,
     /// Its area of use.
@@ -126,6 +135,25 @@ pub struct Operation {
     pub notes: Vec<Problem>,
     /// How it was held to the lock of the job, when there is one.
     pub lock: Option<String>,
+}
+
+/// What another epoch would do to a delivery.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Sensitivity {
+    /// Horizontal distance for a year, m.
+    pub horizontal_m_per_year: f64,
+    /// Change of height for a year, m.
+    pub up_m_per_year: f64,
+    /// The epoch that is used here.
+    pub epoch: f64,
+    /// Another epoch that a person may have meant, and why.
+    pub other_epoch: f64,
+    /// Horizontal distance between the two results, m.
+    pub horizontal_m: f64,
+    /// Difference in height, m.
+    pub up_m: f64,
+    /// In words.
+    pub words: String,
 }
 
 impl Operation {
@@ -169,6 +197,13 @@ impl Operation {
             from: from.code(),
             to: to.code(),
             time,
+            arrives: if to.dynamic {
+                wish.to_epoch.filter(|e| !(from.dynamic && *e == Epoch::Static)).unwrap_or(time)
+            } else {
+                Epoch::Static
+            },
+            motion: None,
+            sensitivity: None,
             candidates: vec![],
             area: None,
             grids: vec![],
@@ -187,6 +222,7 @@ impl Operation {
         } else {
             start.of_registry(wish, &door, (&from, &from_object), (&to, &to_object))
         };
+        let chosen = chosen.and_then(|chosen| chosen.moved_in_time(wish, &from, &to));
         let chosen = match wish.locked {
             Some(locked) => bare.locked(wish, locked, same && wish.written.is_none(), chosen),
             None => chosen.and_then(|mut taken| {
@@ -196,7 +232,106 @@ impl Operation {
                 Ok(taken)
             }),
         };
-        chosen.map_err(|problem| vec![*problem])
+        chosen.map(|chosen| chosen.with_sensitivity(wish)).map_err(|problem| vec![*problem])
+    }
+
+    /// Adds the motion of the ground from the epoch at which the points arrive to the epoch of the delivery.
+    fn moved_in_time(mut self, wish: &Wish, from: &Crs, to: &Crs) -> Result<Self, Box<Problem>> {
+        let (Some(motion), true, Epoch::Fixed(year)) = (wish.motion, from.dynamic && to.dynamic, self.arrives) else { return Ok(self) };
+        if wish.written.is_some() || self.time.same(self.arrives) {
+            return Ok(self);
+        }
+        let steps = motion::steps(motion, to, year, wish.folders, wish.locality)?;
+        let start = match self.time {
+            Epoch::Fixed(start) => Some(start),
+            _ => wish.locality.and_then(|l| l.decimal_year),
+        };
+        let Some(start) = start else {
+            return Err(Box::new(
+                block("frame/no-epoch", format!("points are to be moved to epoch {}, and no log of this job is dated", year_text(year)))
+                    .reference_key("delivery.epoch")
+                    .size("the motion of the ground over the years between, 0.01 to 0.10 m a year on most plates")
+                    .fix("give the date in the options of the step that reads the log"),
+            ));
+        };
+        let years = (year - start).abs();
+        self.accuracy_m = self.accuracy_m.hypot(motion.sigma_m_per_year * years);
+        if self.accuracy_m > wish.budget_m {
+            return Err(Box::new(findings::over_budget(
+                wish,
+                from,
+                to,
+                &format!("{} over {years:.2} years", steps.name),
+                self.accuracy_m,
+                &self.candidates,
+            )));
+        }
+        self.pipeline = motion::joined(&self.pipeline, &steps.text);
+        self.identity = false;
+        self.name = format!("{}; then {} after {}, to epoch {}", self.name, steps.name, motion.source, year_text(year));
+        if let Some(file) = steps.grid {
+            self.grids.push(GridNeed { name: file.name.clone(), path: file.path.to_string_lossy().into_owned(), found: true });
+            self.files.push(file);
+        }
+        self.motion = Some(format!(
+            "{} after {}, over {years:.2} years at {:.4} m a year (1 sigma)",
+            steps.name, motion.source, motion.sigma_m_per_year
+        ));
+        Ok(self)
+    }
+
+    /// What another epoch would do here: that of the log where the reference states one, else the reference epoch of the
+    /// parameters, which is used by those who give none, else the next year.
+    fn with_sensitivity(mut self, wish: &Wish) -> Self {
+        self.sensitivity = self.sensitive(wish);
+        self
+    }
+
+    fn sensitive(&self, wish: &Wish) -> Option<Sensitivity> {
+        let place = wish.locality?;
+        let logged = place.decimal_year;
+        let epoch = match self.time {
+            Epoch::Fixed(year) => year,
+            Epoch::EachObservation => logged?,
+            Epoch::Static => return None,
+        };
+        let door = self.door().ok()?;
+        let object = door.create(&self.pipeline).ok()?;
+        let at = |year: f64| object.carry(here(place, &Epoch::Fixed(year))).ok();
+        let (used, next) = (at(epoch)?, at(epoch + 1.0)?);
+        let (horizontal_m_per_year, up_m_per_year) = shift(used, next);
+        if horizontal_m_per_year.hypot(up_m_per_year) < 1e-6 {
+            return None;
+        }
+        let parameters =
+            self.pipeline.split("+t_epoch=").nth(1).and_then(|t| t.split_whitespace().next()).and_then(|t| t.parse::<f64>().ok());
+        let (other_epoch, why) = match (self.time, logged, parameters) {
+            (Epoch::Fixed(_), Some(logged), _) if (logged - epoch).abs() > 0.05 => (logged, "the date of the log"),
+            (_, _, Some(own)) if (own - epoch).abs() > 0.05 => (own, "the reference epoch of the parameters"),
+            _ => (epoch + 1.0, "a year later"),
+        };
+        let (horizontal_m, up_m) = shift(used, at(other_epoch)?);
+        let words = format!(
+            "this delivery would move by {horizontal_m:.3} m horizontally and {up_m:+.3} m in height if the epoch were {} ({why}) and not {}; {horizontal_m_per_year:.4} m and {up_m_per_year:+.4} m for each year",
+            year_text(other_epoch),
+            year_text(epoch)
+        );
+        Some(Sensitivity { horizontal_m_per_year, up_m_per_year, epoch, other_epoch, horizontal_m, up_m, words })
+    }
+
+    /// The note that says it (`frame/epoch-sensitivity`).
+    #[must_use]
+    pub fn epoch_note(&self) -> Option<Problem> {
+        let s = self.sensitivity.as_ref()?;
+        Some(
+            Problem::from(
+                Diagnostic::new("frame/epoch-sensitivity", Verdict::Note, s.words.clone())
+                    .size(format!("{:.3} m horizontally and {:+.3} m in height", s.horizontal_m, s.up_m))
+                    .why("points move with their plate, and the shift between the two frames changes with time")
+                    .fix("nothing to do when the epoch is the one that the correction service states"),
+            )
+            .reference_key("corrections.epoch"),
+        )
     }
 
     fn of_registry(
@@ -322,6 +457,9 @@ impl Operation {
                 Epoch::Fixed(year) => serde_json::json!(year),
                 Epoch::EachObservation => serde_json::Value::String("each row's own time".to_owned()),
             },
+            "epoch_after": self.arrives.words(),
+            "motion": self.motion,
+            "other_epoch": self.sensitivity,
             "areas": self.areas,
             "grids": self.files.iter().map(|f| format!("{} sha256 {}", f.name, f.sha256)).collect::<Vec<_>>(),
             "lock": self.lock,
@@ -421,7 +559,9 @@ fn time_of(wish: &Wish, from: &Crs, to: &Crs, same: bool, door: &Door) -> Result
                 .fix("set `delivery.epoch` to the decimal year that the client wants, or to `observation`"),
         ));
     }
-    if from.dynamic && to.dynamic && target != Epoch::Static && target != wish.from_epoch && wish.written.is_none() {
+    let moves = from.dynamic && to.dynamic && target != Epoch::Static && !target.same(wish.from_epoch);
+    let can_move = wish.motion.is_some() && matches!(target, Epoch::Fixed(_));
+    if moves && !can_move && wish.written.is_none() {
         return Err(Box::new(findings::epoch_change(wish, from, to, target)));
     }
     Ok(if from.dynamic {

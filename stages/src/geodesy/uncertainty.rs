@@ -4,7 +4,9 @@
 //! one sigma radially in plan: half of its variance on each horizontal axis. It is the same for every
 //! point of a job, so it is systematic and never shrinks.
 
-use pipeline_core::stage::Problem;
+use pipeline_core::diag::{Diagnostic, Verdict};
+use pipeline_core::reference::Reference;
+use pipeline_core::stage::{Cx, Problem};
 use pipeline_core::table::schema::Role;
 use pipeline_core::table::{Table, TableBuilder};
 
@@ -45,6 +47,72 @@ pub fn radial_95(variance_east: f64, variance_north: f64, covariance: f64) -> f6
         }
     }
     (low + high) / 2.0
+}
+
+/// 95 % of a normal distribution lie within this many sigmas.
+pub const Z95: f64 = 1.959_963_984_540_054;
+
+/// The budget of a point, and who may exceed it.
+#[derive(Clone, Copy, Debug)]
+pub struct Limits {
+    horizontal_95_m: f64,
+    vertical_95_m: f64,
+}
+
+impl Limits {
+    /// Those of a reference.
+    #[must_use]
+    pub const fn of(reference: &Reference) -> Self {
+        Self { horizontal_95_m: reference.budget.horizontal_95_m, vertical_95_m: reference.budget.vertical_95_m }
+    }
+
+    /// Holds back the points that what was added has carried over the budget. `before` is the table that came in, `after` the
+    /// same rows with the additions. A point that was over the budget already was decided on by `average`.
+    ///
+    /// # Errors
+    /// When a column does not hold what its name says.
+    pub fn hold(&self, before: &Table, after: Table, code: &str, cx: &Cx) -> Result<Table, Problem> {
+        let mut refused = vec![false; after.rows()];
+        let points: Vec<Option<String>> = match after.schema.role(Role::Point) {
+            Some(c) => after.texts(&c.name)?.iter().map(|t| t.map(str::to_owned)).collect(),
+            None => return Ok(after),
+        };
+        for (name, limit, word) in
+            [("horizontal_95_m", self.horizontal_95_m, "horizontally"), ("vertical_95_m", self.vertical_95_m, "in height")]
+        {
+            if after.schema.named(name).is_none() || before.schema.named(name).is_none() {
+                continue;
+            }
+            let (old, new) = (before.floats(name)?, after.floats(name)?);
+            for i in 0..after.rows() {
+                if !(new[i] > limit && old[i] <= limit) || refused[i] {
+                    continue;
+                }
+                let point = points[i].clone().unwrap_or_else(|| format!("row {}", i + 1));
+                let mut finding = Diagnostic::new(
+                    code,
+                    Verdict::Hold,
+                    format!(
+                        "with what the geoid model and the operation add, the uncertainty at 95 % is {:.3} m {word}; the budget is {limit:.3} m",
+                        new[i]
+                    ),
+                )
+                .place(format!("point `{point}`"))
+                .size(format!("{:.3} m above the budget {word}; before this step it was {:.3} m", new[i] - limit, old[i]))
+                .why("these parts are the same for every point and do not shrink by averaging")
+                .fix("use a better model or operation, or measure longer; or accept the point in `waivers` with a name and a reason");
+                finding.point = Some(point.clone());
+                finding.waived = cx.waiver(code, &point);
+                refused[i] = finding.waived.is_none();
+                cx.find(finding);
+            }
+        }
+        if !refused.contains(&true) {
+            return Ok(after);
+        }
+        cx.set_aside(&before.filter(&refused)?, "held", "over the budget with what the geoid model and the operation add")?;
+        after.filter(&refused.iter().map(|r| !r).collect::<Vec<_>>())
+    }
 }
 
 /// Adds a systematic part, one sigma radially in plan and one sigma in height (m), to the columns of
@@ -98,7 +166,7 @@ pub fn add_systematic(builder: &mut TableBuilder, table: &Table, horizontal_m: f
         if let Some(up) = column(Role::SigmaUp) {
             let sigma = grow(&up, up2)?;
             if schema.named("vertical_95_m").is_some() {
-                builder.floats("vertical_95_m", sigma.iter().map(|s| 1.959_963_984_540_054 * s).collect());
+                builder.floats("vertical_95_m", sigma.iter().map(|s| Z95 * s).collect());
             }
             builder.floats(&up, sigma);
         }

@@ -13,19 +13,23 @@
 //! **References.** IOGP Guidance Note 7-2, methods for geographic 3D to gravity-related height;
 //! GGA semantics h = altitude + separation.
 
+use super::change::{self, Change};
 use super::findings;
+use super::pairs;
 use super::plan::{
-    FoundGrid, GEOID, candidates, check_datum, epoch_of, find_grid, grid_resources, heights_of, other_grid, promise, unused, written,
+    FoundGrid, GEOID, candidates, check_datum, epoch_of, files_as_resources, find_grid, grid_resources, heights_of, other_grid, promise,
+    unused, written,
 };
 use crate::geodesy::crs::{block, open};
 use crate::geodesy::findings::ensemble_source;
 use crate::geodesy::gridfile;
-use crate::geodesy::grids::{self, GeoidGrid};
+use crate::geodesy::grids::{self, GeoidGrid, OpenGeoid};
 use crate::geodesy::operation::{Operation, Wish};
-use crate::geodesy::pins::Pipeline;
+use crate::geodesy::pins::{self, Pipeline};
 use crate::geodesy::rows::{self, Columns};
 use crate::geodesy::shelf::{self, Picked};
-use crate::geodesy::uncertainty::add_systematic;
+use crate::geodesy::uncertainty::{Limits, add_systematic};
+use crate::reference::promised;
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::lock::{GivesIn, Pin, ProbeAt};
 use pipeline_core::reference::{Geoid, HeightSurface, LengthUnit};
@@ -61,6 +65,8 @@ pub struct HeightConvert {
     geoid_frame: String,
     datum: String,
     geoid_sigma_m: f64,
+    change: Option<Change>,
+    limits: Limits,
     model: String,
     unit: LengthUnit,
     height: String,
@@ -124,7 +130,7 @@ impl Stage for HeightConvert {
                     .fix("remove this step, or set `delivery.heights.surface: vertical-datum` with `datum` and `geoid`"),
             ]);
         }
-        let Some(datum) = options.datum.clone().or_else(|| promised.datum.clone()) else {
+        let Some(datum) = options.datum.clone().or_else(|| promised::datum(reference)) else {
             return Err(vec![
                 Problem::new("height/no-datum", "no vertical datum is named")
                     .reference_key("delivery.heights.datum")
@@ -133,18 +139,41 @@ impl Stage for HeightConvert {
         };
         let Some(geoid) = options.geoid.clone().or_else(|| promised.geoid.clone()) else {
             return Err(vec![
-                Problem::new("height/no-geoid", format!("no geoid model is named that leads to `{datum}`"))
-                    .reference_key("delivery.heights.geoid")
-                    .why("heights above a vertical datum need a model, and the receiver's own is a coarse global one")
-                    .fix("set `delivery.heights.geoid` with `grid`, `model`, `version`, `frame` and `sigma_m`"),
+                block(
+                    "height/no-geoid",
+                    format!(
+                        "no geoid model is named that leads to `{datum}`{}",
+                        findings::registered_words(reference, frame, &datum, cx.locality)
+                    ),
+                )
+                .reference_key("delivery.heights.geoid")
+                .size(findings::size_of_n(cx.locality))
+                .why("heights above a vertical datum need a model, and the receiver's own is a coarse global one")
+                .fix("set `delivery.heights.geoid` with `grid`, `model`, `version`, `frame` and `sigma_m`"),
             ]);
         };
         let unit = options.unit.unwrap_or(promised.unit);
+        if options.datum.is_none() && options.unit.is_none() {
+            problems.extend(promised::contradictions(reference, cx.locality));
+        }
         problems.extend(check_datum(&datum, unit).err());
 
         let folders = grids::folders(&reference.folder);
         let place = cx.locality;
         let found = find_grid(&geoid, &datum, reference, &folders, cx).map_err(|problem| problems.push(problem));
+        let leads_to = geoid.datum.clone().unwrap_or_else(|| datum.clone());
+        problems.extend(pairs::judge(&geoid, &leads_to, reference, found.as_ref().ok().map(|f| &f.grid), place));
+        problems.extend(findings::too_coarse(&geoid, reference));
+        let change = Change::choose(&change::Wish {
+            geoid: &geoid,
+            to: &datum,
+            written: promised.change.as_ref(),
+            place,
+            budget_m: reference.budget.operation_m,
+            folders: &folders,
+            locked: cx.locked,
+        })
+        .map_err(|p| problems.push(p));
         let is_source = frame.crs == reference.corrections.frame;
         if is_source
             && let Ok(door) = open(&folders)
@@ -165,12 +194,13 @@ impl Stage for HeightConvert {
             locality: place,
             budget_m: reference.budget.operation_m,
             written: written(reference, is_source, &geoid.frame),
+            motion: reference.motion.as_ref(),
             folders: &folders,
             locked: cx.locked,
         })
         .map_err(|p| vec_append(&mut problems, p));
 
-        let (Ok(columns), Ok(operation), Ok(found)) = (columns, operation, found) else { return Err(problems) };
+        let (Ok(columns), Ok(operation), Ok(change), Ok(found)) = (columns, operation, change, found) else { return Err(problems) };
         if !problems.is_empty() {
             return Err(problems);
         }
@@ -200,8 +230,14 @@ impl Stage for HeightConvert {
         let mut resources =
             vec![Resource { name: geoid.grid.clone(), path: file.path.clone(), role: ResourceRole::Grid, option: String::new() }];
         resources.extend(grid_resources(&operation));
+        resources.extend(change.iter().flat_map(|c| files_as_resources(&c.files)));
         let here = separation.flatten();
         let model = findings::model(&geoid);
+        let around = match place {
+            Some(place) => grid.around(place.latitude_deg, place.longitude_deg).map_err(|p| vec![p])?,
+            None => None,
+        };
+        let theirs = place.and_then(|l| l.receiver_separation_m);
         let decided_geoid = serde_json::json!({
             "grid": geoid.grid,
             "sha256": file.sha256,
@@ -211,7 +247,12 @@ impl Stage for HeightConvert {
             "sigma_m": geoid.sigma_m,
             "pipeline": grid.pipeline(),
             "interpolation": "bilinear",
+            "leads_to": leads_to,
             "separation_here_m": here,
+            "receiver_separation_here_m": theirs,
+            "receiver_minus_model_m": theirs.zip(here).map(|(r, m)| r - m),
+            "around": around,
+            "belongs_to": pairs::of(&geoid).iter().map(|p| format!("{} and {} ({})", p.frame, p.datum, p.source)).collect::<Vec<_>>(),
             "coverage": place.and_then(|l| gridfile::read(&file.path).ok().map(|g| shelf::coverage(&geoid.grid, &g.area, l))),
             "lock": lock,
             "candidates": candidates(&geoid, &datum, reference, cx),
@@ -224,6 +265,8 @@ impl Stage for HeightConvert {
                 geoid_frame: geoid.frame.clone(),
                 datum: datum.clone(),
                 geoid_sigma_m: geoid.sigma_m,
+                change,
+                limits: Limits::of(reference),
                 model: model.clone(),
                 unit,
                 height,
@@ -236,15 +279,25 @@ impl Stage for HeightConvert {
         );
         bound.decided.push(("operation".to_owned(), bound.stage.operation.decided()));
         bound.decided.push(("geoid".to_owned(), decided_geoid));
+        if let Some(change) = &bound.stage.change {
+            bound.decided.push(("change_of_datum".to_owned(), change.decided()));
+        }
+        bound.decided.push(("unit".to_owned(), unit_words(unit).into()));
         bound.notes.extend(bound.stage.operation.notes.clone());
         bound.notes.extend(notes);
         bound.notes.extend(unused(reference, is_source, &geoid.frame));
+        bound.notes.extend(bound.stage.operation.epoch_note());
+        bound.notes.extend(around.as_ref().and_then(|a| findings::near_edge(&geoid, a)));
         bound.notes.extend(other_grid(&geoid, &datum, reference, cx));
-        if let (Some(n), Some(theirs)) = (here, place.and_then(|l| l.receiver_separation_m)) {
+        if let (Some(n), Some(theirs)) = (here, theirs) {
             bound.notes.push(Problem::from(Diagnostic::new(
                 "height/receiver-geoid-difference",
                 Verdict::Note,
-                format!("the receiver's own separation is {theirs:.3} m here, {model} gives {n:.3} m: {:+.3} m apart; the receiver's is not used", theirs - n),
+                format!(
+                    "the receiver's own separation is {theirs:.3} m here, {model} gives {n:.3} m: {:+.3} m apart; the receiver's is not used{}",
+                    theirs - n,
+                    findings::slope_words(around.as_ref())
+                ),
             )));
         }
         Ok(bound)
@@ -268,7 +321,11 @@ impl Stage for HeightConvert {
             gives_in: GivesIn::Degree,
             time: Epoch::Static,
         };
-        Ok(vec![self.operation.pin(probes)?, geoid.pin(probes)?])
+        let mut all = vec![self.operation.pin(probes)?, geoid.pin(probes)?];
+        if let Some(pin) = self.change.as_ref().map(|c| c.pin(probes)).transpose()?.flatten() {
+            all.push(pin);
+        }
+        Ok(all)
     }
 
     fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem> {
@@ -276,6 +333,8 @@ impl Stage for HeightConvert {
         let moved = rows::carry(table, &self.columns, &self.operation, cx)?;
         let door = open(&self.geoid.folders())?;
         let grid = self.geoid.open(&door)?;
+        let change_door = pins::door(self.change.as_ref().map_or(&[], |c| c.files.as_slice()))?;
+        let change = self.change.as_ref().map_or(Ok(None), |c| c.open(&change_door))?;
         let rows = table.rows();
         let (mut separations, mut heights) = (vec![f64::NAN; rows], vec![f64::NAN; rows]);
         let mut outside = vec![];
@@ -286,8 +345,21 @@ impl Stage for HeightConvert {
             }
             match grid.separation(moved.latitude[i], moved.longitude[i]) {
                 Ok(n) => {
-                    separations[i] = n;
-                    heights[i] = (moved.height[i] - n) / self.unit.metres();
+                    let height = moved.height[i] - n;
+                    let there = match &self.change {
+                        Some(c) => c.apply(change.as_ref(), moved.latitude[i], moved.longitude[i], height),
+                        None => Ok(height),
+                    };
+                    match there {
+                        Ok(height) => {
+                            separations[i] = n;
+                            heights[i] = height / self.unit.metres();
+                        }
+                        Err(e) => {
+                            reason = e;
+                            outside.push(i);
+                        }
+                    }
                 }
                 Err(e) => {
                     reason = e;
@@ -308,7 +380,7 @@ impl Stage for HeightConvert {
             finding.labels = rows::labels(table, &outside, "no separation here");
             cx.find(finding);
         }
-        self.report(table, &separations, cx)?;
+        self.report(table, &moved, &separations, &grid, cx)?;
 
         let mut builder = TableBuilder::from_table(self.output.clone(), table);
         if !self.operation.identity {
@@ -319,17 +391,37 @@ impl Stage for HeightConvert {
         }
         builder.floats(&self.height, heights).floats("geoid_separation_m", separations);
         let accuracy = self.operation.accuracy_m;
-        add_systematic(&mut builder, table, accuracy, accuracy.hypot(self.geoid_sigma_m))?;
-        builder.finish()
+        let change = self.change.as_ref().map_or(0.0, |c| c.accuracy_m);
+        add_systematic(&mut builder, table, accuracy, accuracy.hypot(self.geoid_sigma_m).hypot(change))?;
+        cx.fact("added_sigma_m", serde_json::json!({"geoid_up": self.geoid_sigma_m, "operation_up": accuracy, "operation_horizontal": accuracy, "change_of_datum_up": change}));
+        self.limits.hold(table, builder.finish()?, "height/over-budget", cx)
+    }
+}
+
+/// The unit of the heights and how it comes from metres.
+fn unit_words(unit: LengthUnit) -> String {
+    match unit {
+        LengthUnit::Metre => "m, as computed".to_owned(),
+        LengthUnit::Foot => "ft: metres / 0.3048".to_owned(),
+        LengthUnit::UsSurveyFoot => "ftUS: metres * 3937 / 1200".to_owned(),
     }
 }
 
 impl HeightConvert {
     /// Difference of the receiver's separation from the model.
-    fn report(&self, table: &Table, separations: &[f64], cx: &Cx) -> Result<(), Problem> {
+    fn report(&self, table: &Table, moved: &rows::Moved, separations: &[f64], grid: &OpenGeoid, cx: &Cx) -> Result<(), Problem> {
         let known: Vec<f64> = separations.iter().copied().filter(|n| n.is_finite()).collect();
         if let Some((low, mean, high)) = spread(&known) {
-            cx.fact("geoid_separation_m", serde_json::json!({"min": low, "mean": mean, "max": high}));
+            // The slope at the row whose separation is nearest to the mean, which lies among the points.
+            let middle = (0..separations.len()).filter(|i| separations[*i].is_finite()).min_by(|a, b| {
+                let off = |i: &usize| (separations[*i] - mean).abs();
+                off(a).total_cmp(&off(b))
+            });
+            let (east, north) = middle.map_or((None, None), |i| grid.slope(moved.latitude[i], moved.longitude[i]));
+            cx.fact(
+                "geoid_separation_m",
+                serde_json::json!({"min": low, "mean": mean, "max": high, "slope_east_mm_per_km": east, "slope_north_mm_per_km": north}),
+            );
         }
         let Some(column) = table.schema.role(Role::ReceiverSeparation) else { return Ok(()) };
         let theirs = table.floats(&column.name)?;

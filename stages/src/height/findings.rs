@@ -1,13 +1,17 @@
 //! Findings about geoid models.
 
-use crate::geodesy::crs::{block, define, open};
+use crate::geodesy::crs::{Crs, block, define, open};
 use crate::geodesy::door::Object;
+use crate::geodesy::grids::Surroundings;
 use crate::geodesy::operation::Candidate;
 use crate::geodesy::shelf::Picked;
 use crate::geodesy::store::Entry;
+use crate::geodesy::uncertainty::Z95;
 use crate::geodesy::{grids, packages};
+use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::reference::{Geoid, Reference};
 use pipeline_core::stage::{Locality, Problem};
+use pipeline_core::table::schema::Frame;
 use std::path::Path;
 
 /// The registry's best way from a frame to a vertical datum here: name, stated accuracy, grids.
@@ -163,16 +167,30 @@ pub(super) fn store_says(geoid: &Geoid, stated: &Entry) -> (Option<Problem>, Opt
     (None, warn)
 }
 
+/// How wrong heights are without any model.
+pub(crate) fn size_of_n(place: Option<Locality>) -> String {
+    match place.and_then(|l| l.receiver_separation_m) {
+        Some(n) => format!("heights would be wrong by N, {n:.1} m here by the receiver's own separation"),
+        None => "heights would be wrong by N, tens of metres at most places".to_owned(),
+    }
+}
+
+/// What the registry uses for a datum here, for the end of a sentence.
+pub(crate) fn registered_words(reference: &Reference, frame: &Frame, datum: &str, place: Option<Locality>) -> String {
+    let base = Crs::look_up(&reference.delivery.crs).ok().and_then(|c| c.geographic_3d).unwrap_or_else(|| frame.crs.clone());
+    registered(&base, datum, &reference.folder, place).map_or_else(String::new, |r| {
+        let accuracy = r.accuracy_m.map_or_else(|| "no stated accuracy".to_owned(), |a| format!("stated {a:.3} m"));
+        format!("; the registry's operation from `{base}` here is `{}`, {accuracy}, with `{}`", r.name, r.grids.join("`, `"))
+    })
+}
+
 /// The geoid grid is not on this machine (`height/geoid-missing`).
 pub(crate) fn missing(geoid: &Geoid, datum: &str, folder: &Path, place: Option<Locality>) -> Problem {
     let planned = registered(&geoid.frame, datum, folder, place).map_or_else(String::new, |r| {
         let accuracy = r.accuracy_m.map_or_else(|| "no stated accuracy".to_owned(), |a| format!("stated {a:.3} m"));
         format!("; the registry's operation here is `{}`, {accuracy}, with `{}`", r.name, r.grids.join("`, `"))
     });
-    let size = match place.and_then(|l| l.receiver_separation_m) {
-        Some(n) => format!("heights would be wrong by N, {n:.1} m here by the receiver's own separation"),
-        None => "heights would be wrong by N, tens of metres at most places".to_owned(),
-    };
+    let size = size_of_n(place);
     let digest = geoid.sha256.as_ref().map_or_else(String::new, |s| format!(" with sha256 {s}"));
     block(
         "height/geoid-missing",
@@ -191,6 +209,59 @@ pub(crate) fn digest(geoid: &Geoid, want: &str, have: &str) -> Problem {
         .size("unknown; withdrawn editions of a model differ by centimetres to decimetres in places")
         .why(format!("it is not the file that was agreed on for {} {}", geoid.model, geoid.version))
         .fix("get the agreed file, or, if this one is right, change `delivery.heights.geoid.sha256` and `version`")
+}
+
+/// A model whose own uncertainty is more than the whole budget (`height/over-budget`): no point could be delivered.
+pub(crate) fn too_coarse(geoid: &Geoid, reference: &Reference) -> Option<Problem> {
+    let bound = Z95 * geoid.sigma_m;
+    let budget = reference.budget.vertical_95_m;
+    (bound > budget).then(|| {
+        block(
+            "height/over-budget",
+            format!(
+                "{} alone is uncertain by {bound:.3} m at 95 % (sigma {:.3} m); the budget for heights is {budget:.3} m",
+                model(geoid),
+                geoid.sigma_m
+            ),
+        )
+        .reference_key("delivery.heights.geoid.sigma_m")
+        .size(format!("{:.3} m above the budget in every height", bound - budget))
+        .why("the uncertainty of a model is the same for every point and does not shrink by averaging")
+        .fix("name a better model of this place, or raise `budget.vertical_95_m` if the client accepts it")
+    })
+}
+
+/// The work lies near the rim of a grid or of a hole in it (`height/near-geoid-edge`).
+pub(crate) fn near_edge(geoid: &Geoid, around: &Surroundings) -> Option<Problem> {
+    let (edge, cell) = (around.edge_km?, around.cell_km?);
+    let what = if edge < 2.0 * cell {
+        format!(
+            "the work is {edge:.1} km from the {}ern edge of the geoid grid `{}`, whose cells are {cell:.1} km wide",
+            around.edge?, geoid.grid
+        )
+    } else if around.hole_beside {
+        format!("the geoid grid `{}` has nodes without a value within two cells ({:.1} km) of the work", geoid.grid, 2.0 * cell)
+    } else {
+        return None;
+    };
+    let slope = around.slope_east_mm_per_km.unwrap_or(0.0).hypot(around.slope_north_mm_per_km.unwrap_or(0.0));
+    Some(
+        Problem::from(
+            Diagnostic::new("height/near-geoid-edge", Verdict::Warn, what)
+                .size(format!("N changes by {:.3} m over a cell here; points further out get no height", slope * cell / 1000.0))
+                .why("at the rim a model rests on data from one side only, and beyond it there is nothing to interpolate")
+                .fix("check a height against a levelled mark, or name a grid that reaches further"),
+        )
+        .reference_key("delivery.heights.geoid.grid"),
+    )
+}
+
+/// The slope of N in words, for the end of a sentence.
+pub(crate) fn slope_words(around: Option<&Surroundings>) -> String {
+    match around.map(|a| (a.slope_east_mm_per_km, a.slope_north_mm_per_km)) {
+        Some((Some(east), Some(north))) => format!("; N changes by {east:+.1} mm a km to the east and {north:+.1} mm a km to the north"),
+        _ => String::new(),
+    }
 }
 
 /// What the reference calls its vertical datum, with the model.

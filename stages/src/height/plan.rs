@@ -50,11 +50,12 @@ pub(crate) fn unused(reference: &Reference, is_source: bool, to: &str) -> Option
 
 /// Grids of an operation as resources.
 pub(crate) fn grid_resources(operation: &Operation) -> Vec<Resource> {
-    operation
-        .files
-        .iter()
-        .map(|f| Resource { name: f.name.clone(), path: f.path.clone(), role: ResourceRole::Grid, option: String::new() })
-        .collect()
+    files_as_resources(&operation.files)
+}
+
+/// Grids as resources.
+pub(crate) fn files_as_resources(files: &[Picked]) -> Vec<Resource> {
+    files.iter().map(|f| Resource { name: f.name.clone(), path: f.path.clone(), role: ResourceRole::Grid, option: String::new() }).collect()
 }
 
 pub(super) fn heights_of(frame: &Frame) -> Result<(), Problem> {
@@ -216,8 +217,14 @@ pub(super) fn promise(
         crs: crs.as_ref().map_or_else(|| geoid.frame.clone(), Crs::code),
         name: crs.as_ref().map_or_else(|| geoid.frame.clone(), |c| c.name.clone()),
         axes: frame.axes,
-        epoch: if crs.is_some_and(|c| c.dynamic) { operation.time } else { Epoch::Static },
-        heights: Heights::Vertical { datum: datum.to_owned(), model: findings::model(geoid), sha256: digest.to_owned(), unit: unit.unit() },
+        epoch: if crs.is_some_and(|c| c.dynamic) { operation.arrives } else { Epoch::Static },
+        heights: Heights::Vertical {
+            datum: datum.to_owned(),
+            model: geoid.model.clone(),
+            version: geoid.version.clone(),
+            sha256: digest.to_owned(),
+            unit: unit.unit(),
+        },
         point: frame.point,
     });
     output

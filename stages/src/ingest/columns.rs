@@ -152,8 +152,9 @@ pub fn epoch_schema(reference: &Reference, rig: Option<&Rig>, with_event: bool) 
         columns.push(Column::maybe("event", Text, No, Role::Event));
     }
     let crs = reference.corrections.frame.clone();
+    let name = crate::geodesy::Crs::look_up(&crs).map_or_else(|_| crs.clone(), |known| known.name);
     let frame = Frame {
-        name: crs.clone(),
+        name,
         crs,
         axes: Axes::Geographic,
         epoch: match reference.corrections.epoch {

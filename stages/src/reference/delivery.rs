@@ -1,6 +1,7 @@
 //! What a table is against what the reference promises. Exports call it when the job is planned.
 
-use crate::geodesy::crs::{Crs, block, open};
+use super::promised;
+use crate::geodesy::crs::{Crs, block, metres, open};
 use crate::geodesy::door::Kind;
 use crate::geodesy::grids;
 use crate::geodesy::ground;
@@ -9,7 +10,7 @@ use crate::geodesy::projection::Projection;
 use crate::height::plan::epoch_of;
 use pipeline_core::reference::{HeightSurface, Reference};
 use pipeline_core::stage::{Locality, Problem};
-use pipeline_core::table::schema::{Axes, Frame, Heights, PhysicalPoint};
+use pipeline_core::table::schema::{Axes, Epoch, Frame, Heights, PhysicalPoint};
 
 /// Compares the frame of a table that is about to be delivered with what the reference promises:
 /// horizontal system, surface, datum and unit of the heights, and the physical point. One problem
@@ -17,16 +18,58 @@ use pipeline_core::table::schema::{Axes, Frame, Heights, PhysicalPoint};
 #[must_use]
 pub fn check_delivery(frame: &Frame, reference: &Reference, locality: Option<&Locality>) -> Vec<Problem> {
     let place = locality.copied();
-    let mut problems = vec![];
-    problems.extend(heights(frame, reference, place));
-    problems.extend(system(frame, reference, place));
-    problems.extend(point(frame));
+    let mut problems = promised::contradictions(reference, place);
+    problems.extend(heights(frame, reference, place).map(Problem::about_input));
+    problems.extend(system(frame, reference, place).map(Problem::about_input));
+    problems.extend(point(frame).map(Problem::about_input));
     problems
+}
+
+/// How far apart two references are at a place, in words; for the finding of a step that would join them.
+#[must_use]
+pub fn apart(a: &Frame, b: &Frame, place: Option<Locality>) -> Option<String> {
+    let mut said = vec![];
+    let three = |f: &Frame| Crs::look_up(&f.crs).ok().and_then(|c| c.geographic_3d);
+    if let (Some(x), Some(y)) = (three(a), three(b))
+        && x != y
+        && let Some(size) = shift_from(&x, a.epoch, &y, Some(b.epoch).filter(|e| *e != Epoch::Static), &[], place)
+    {
+        said.push(format!("{size} between the two frames"));
+    }
+    if let (Epoch::Fixed(x), Epoch::Fixed(y)) = (a.epoch, b.epoch)
+        && !a.epoch.same(b.epoch)
+    {
+        said.push(format!("{:.2} years of plate motion, 0.01 to 0.10 m a year", (x - y).abs()));
+    }
+    let vertical = |f: &Frame| matches!(f.heights, Heights::Vertical { .. });
+    if vertical(a) != vertical(b) {
+        let n = place.and_then(|l| l.receiver_separation_m);
+        said.push(n.map_or_else(
+            || "N, tens of metres at most places".to_owned(),
+            |n| format!("N, {n:.1} m here by the receiver's own separation"),
+        ));
+    }
+    let (x, y) = (a.heights.unit(), b.heights.unit());
+    if x != y {
+        let (x, y) = (metres(x), metres(y));
+        said.push(format!("a factor of {:.6} in height", if x > y { x / y } else { y / x }));
+    }
+    if let (Axes::Projected(x), Axes::Projected(y)) = (a.axes, b.axes)
+        && x != y
+    {
+        let (x, y) = (metres(x), metres(y));
+        said.push(format!("a factor of {:.6} in easting and northing", if x > y { x / y } else { y / x }));
+    }
+    if a.point != b.point {
+        said.push("the length of the pole or of the beam between the two points".to_owned());
+    }
+    (!said.is_empty()).then(|| said.join("; "))
 }
 
 fn heights(frame: &Frame, reference: &Reference, place: Option<Locality>) -> Option<Problem> {
     let promised = &reference.delivery.heights;
-    let datum = promised.datum.as_deref().unwrap_or("a vertical datum");
+    let wanted = promised::datum(reference);
+    let datum = wanted.as_deref().unwrap_or("a vertical datum");
     let receiver = place.and_then(|l| l.receiver_separation_m);
     let model = crate::height::findings::separation_here(reference, place);
     match (&frame.heights, promised.surface) {
@@ -68,14 +111,12 @@ fn heights(frame: &Frame, reference: &Reference, place: Option<Locality>) -> Opt
                 .why("the reference promises ellipsoidal heights")
                 .fix("remove `height-convert`, or set `delivery.heights.surface: vertical-datum`"),
         ),
-        (Heights::Vertical { datum: have, .. }, HeightSurface::VerticalDatum) if promised.datum.as_ref().is_some_and(|d| d != have) => {
-            Some(
-                block("height/datum-mismatch", format!("heights above `{have}` would be delivered as heights above `{datum}`"))
-                    .reference_key("delivery.heights.datum")
-                    .size("the distance between the two datums, centimetres to metres")
-                    .fix("leave `datum` out of the options of `height-convert`, or change the reference"),
-            )
-        }
+        (Heights::Vertical { datum: have, .. }, HeightSurface::VerticalDatum) if wanted.as_ref().is_some_and(|d| d != have) => Some(
+            block("height/datum-mismatch", format!("heights above `{have}` would be delivered as heights above `{datum}`"))
+                .reference_key("delivery.heights.datum")
+                .size("the distance between the two datums, centimetres to metres")
+                .fix("leave `datum` out of the options of `height-convert`, or change the reference"),
+        ),
         (Heights::Vertical { unit, .. }, HeightSurface::VerticalDatum) if *unit != promised.unit.unit() => {
             Some(unit_mismatch(unit.symbol(), promised.unit.unit().symbol()))
         }
@@ -135,18 +176,30 @@ fn same(a: &Crs, b: &Crs) -> bool {
 
 fn shift_between(from: &str, to: &str, frame: &Frame, reference: &Reference, place: Option<Locality>) -> Option<String> {
     let folders = grids::folders(&reference.folder);
+    shift_from(from, frame.epoch, to, reference.delivery.epoch.map(epoch_of), &folders, place)
+}
+
+fn shift_from(
+    from: &str,
+    from_epoch: Epoch,
+    to: &str,
+    to_epoch: Option<Epoch>,
+    folders: &[std::path::PathBuf],
+    place: Option<Locality>,
+) -> Option<String> {
     let operation = Operation::choose(&Wish {
         from,
-        from_epoch: frame.epoch,
+        from_epoch,
         from_key: "corrections.frame",
         from_epoch_key: "corrections.epoch",
         to,
-        to_epoch: reference.delivery.epoch.map(epoch_of),
+        to_epoch,
         to_key: "delivery.crs",
         locality: place,
         budget_m: f64::INFINITY,
         written: None,
-        folders: &folders,
+        motion: None,
+        folders,
         locked: None,
     })
     .ok()?;

@@ -11,6 +11,7 @@
 //!
 //! **References.** IOGP Guidance Note 7-2 (map projections and transformations).
 
+use super::promised;
 use crate::geodesy::area::Area;
 use crate::geodesy::crs::{Crs, block, metres, open};
 use crate::geodesy::door::Kind;
@@ -21,7 +22,7 @@ use crate::geodesy::operation::{Operation, Wish, here};
 use crate::geodesy::projection::{Projection, outside_target};
 use crate::geodesy::rows::{self, Columns};
 use crate::geodesy::shelf::margin_text;
-use crate::geodesy::uncertainty::add_systematic;
+use crate::geodesy::uncertainty::{Limits, add_systematic};
 use crate::height::plan::{epoch_of, grid_resources, written};
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::lock::{Pin, ProbeAt};
@@ -48,6 +49,7 @@ pub struct Reproject {
     operation: Operation,
     grid: Option<Grid>,
     heights_empty: bool,
+    limits: Limits,
     output: Arc<Schema>,
     resources: Vec<Resource>,
 }
@@ -111,7 +113,7 @@ impl Stage for Reproject {
             Some(to) => to.clone(),
             None => ground::delivery_crs(reference).map_err(|p| vec![if p.reference_key.is_some() { p } else { at(p) }])?,
         };
-        let mut problems = vec![];
+        let mut problems = if from_option { vec![] } else { promised::contradictions(reference, cx.locality) };
         let columns = Columns::of(schema).map_err(|p| problems.extend(p));
         if frame.heights == Heights::ReceiverGeoid {
             problems.push(
@@ -134,7 +136,8 @@ impl Stage for Reproject {
             {
                 problems.push(at(problem));
             }
-            problems.extend(mixed_units(projection, frame, reference, place).map(at));
+            let contradicts = problems.iter().any(|p| p.finding.code == "frame/compound");
+            problems.extend(mixed_units(projection, frame, reference, place).filter(|_| !contradicts).map(at));
         }
         let folders = grids::folders(&reference.folder);
         let is_source = frame.crs == reference.corrections.frame;
@@ -156,6 +159,7 @@ impl Stage for Reproject {
             locality: place,
             budget_m: reference.budget.operation_m,
             written: written(reference, is_source, &target.base),
+            motion: reference.motion.as_ref(),
             folders: &folders,
             locked: cx.locked,
         })
@@ -172,7 +176,7 @@ impl Stage for Reproject {
             return Err(problems);
         }
         let notes: Vec<Problem> = operation.notes.iter().cloned().chain(other).collect();
-        let mut bound = bound(schema, frame, columns, operation, target, delivery_epoch, place);
+        let mut bound = bound(schema, frame, columns, operation, target, Limits::of(reference), place);
         bound.notes.extend(notes);
         if let (Some(system), false, Some(place)) = (&reference.delivery.ground, from_option, place)
             && let Some(problem) = ground::beside_the_place(system, &reference.delivery.crs, place)
@@ -211,7 +215,7 @@ impl Stage for Reproject {
             let up = if self.heights_empty { 0.0 } else { self.operation.accuracy_m };
             add_systematic(&mut builder, table, self.operation.accuracy_m, up)?;
         }
-        builder.finish()
+        self.limits.hold(table, builder.finish()?, "frame/over-budget", cx)
     }
 }
 
@@ -349,10 +353,10 @@ fn heights_and_datum(frame: &Frame, operation: &Operation, target: &Target, plac
         Some(format!("{horizontal:.3} m horizontally and {up:+.3} m in ellipsoidal height here"))
     });
     match &frame.heights {
-        Heights::Vertical { datum, model, .. } if target.base_has_heights => Some(
+        Heights::Vertical { datum, .. } if target.base_has_heights => Some(
             block(
                 "frame/heights-already-converted",
-                format!("heights are above `{datum}` already, through {model} in `{}`, and {} is in another datum", operation.from, target.crs.title()),
+                format!("heights are above `{datum}` already, through {} in `{}`, and {} is in another datum", frame.heights.model_text(), operation.from, target.crs.title()),
             )
             .size(moved.unwrap_or_else(|| "the shift between the two datums".to_owned()))
             .why("model and frame belong together; after the heights only the grid of the same datum may follow")
@@ -374,7 +378,7 @@ fn bound(
     columns: Columns,
     operation: Operation,
     target: Target,
-    delivery_epoch: Option<Epoch>,
+    limits: Limits,
     place: Option<Locality>,
 ) -> Bound<Reproject> {
     let mut output = schema.clone();
@@ -389,7 +393,8 @@ fn bound(
     let mut grid = None;
     let mut axes = Axes::Geographic;
     let mut target_area = None;
-    let mut notes = vec![];
+    let mut notes: Vec<Problem> = operation.epoch_note().into_iter().collect();
+    let mut feet = None;
     if let Some(projection) = target.projection {
         let symbol = projection.unit.symbol();
         let (easting, northing) = (format!("easting_{symbol}"), format!("northing_{symbol}"));
@@ -405,20 +410,21 @@ fn bound(
             target_area = Some(margin_text(&projection.crs.code(), area, place, "area of use"));
         }
         notes.extend(not_conformal(&projection, place));
+        feet = place.and_then(|place| two_feet(&projection, place));
         grid = Some(Grid { projection, easting, northing, area });
     }
     output.frame = Some(Frame {
         crs: target.crs.code(),
         name: target.crs.name.clone(),
         axes,
-        epoch: if target.crs.dynamic { delivery_epoch.unwrap_or(operation.time) } else { Epoch::Static },
+        epoch: if target.crs.dynamic { operation.arrives } else { Epoch::Static },
         heights: frame.heights.clone(),
         point: frame.point,
     });
     let conversion = grid.as_ref().map(|g| g.projection.pipeline.clone());
     let decided = operation.decided();
     let resources = grid_resources(&operation);
-    let stage = Reproject { columns, operation, grid, heights_empty, output: Arc::new(output.clone()), resources };
+    let stage = Reproject { columns, operation, grid, heights_empty, limits, output: Arc::new(output.clone()), resources };
     let mut bound = Bound::new(stage, output, Grain::Session).decided("operation", decided);
     if let Some(area) = target_area {
         bound = bound.decided("target_area", area);
@@ -426,8 +432,49 @@ fn bound(
     if let Some(conversion) = conversion {
         bound = bound.decided("conversion", conversion);
     }
+    if let Some((decided, note)) = feet {
+        bound = bound.decided("both_feet", decided);
+        notes.push(note);
+    }
     bound.notes = notes;
     bound
+}
+
+/// A place of the work in both feet, and what the other foot would do (`frame/two-feet`).
+fn two_feet(projection: &Projection, place: Locality) -> Option<(serde_json::Value, Problem)> {
+    let other = match projection.unit {
+        Unit::Foot => Unit::UsSurveyFoot,
+        Unit::UsSurveyFoot => Unit::Foot,
+        _ => return None,
+    };
+    let at = projection.at(place.latitude_deg, place.longitude_deg).ok()?;
+    let (own, theirs) = (metres(projection.unit), metres(other));
+    let moved = |value: f64| value * (theirs - own);
+    let (east, north) = (moved(at.easting), moved(at.northing));
+    let words = format!("the same numbers read as {} lie {east:+.3} m in easting and {north:+.3} m in northing from here", other.symbol());
+    let both = |unit: Unit| {
+        let factor = own / metres(unit);
+        format!("E {:.4} {u} N {:.4} {u}", at.easting * factor, at.northing * factor, u = unit.symbol())
+    };
+    let decided = serde_json::json!({
+        "m": both(Unit::Metre),
+        "ft": both(Unit::Foot),
+        "ftUS": both(Unit::UsSurveyFoot),
+        "delivered_in": projection.unit.symbol(),
+        "read_as_the_other": words,
+    });
+    let note = Problem::from(
+        Diagnostic::new(
+            "frame/two-feet",
+            Verdict::Note,
+            format!("{} is in {}: {}; {words}", projection.crs.title(), projection.unit.symbol(), both(projection.unit)),
+        )
+        .size(format!("{:.3} m, 2 ppm of the coordinate", east.hypot(north)))
+        .why("the two feet differ by 2 ppm, and a coordinate counts from a false origin far away")
+        .fix("ask the client which foot their grid is in, and compare one control point in both"),
+    )
+    .reference_key("delivery.crs");
+    Some((decided, note))
 }
 
 /// A grid that does not keep angles is no grid for as-built work.

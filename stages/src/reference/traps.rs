@@ -176,7 +176,7 @@ fn not_a_horizontal_system() {
     let folder = tempfile::tempdir().unwrap();
     let table = points("EPSG:6319", Epoch::Static, &[("A", LANSING.0, LANSING.1, LANSING.2)]);
     for (crs, code) in [
-        ("EPSG:6499+8228", "frame/not-horizontal"),
+        ("EPSG:6499+8228", "frame/compound"),
         ("EPSG:5703", "frame/not-horizontal"),
         ("EPSG:0", "frame/unknown-crs"),
         ("Michigan South", "frame/unknown-crs"),

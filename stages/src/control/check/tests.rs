@@ -154,6 +154,7 @@ fn the_official_operation_only_on_demand() {
         locality: Some(crate::geodesy::fixture::place(27.52, -86.61, 0.0, Some(2026.2))),
         budget_m: 0.1,
         written: None,
+        motion: None,
         folders: &[],
         locked: None,
     })

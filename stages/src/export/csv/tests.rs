@@ -187,7 +187,8 @@ fn the_promise_of_the_reference_is_kept() {
     assert_eq!(codes(with(Some(Frame { crs: "the grid of last year".into(), ..frame() }), &r)), ["export/not-the-promised-crs"]);
     assert_eq!(codes(with(Some(Frame { epoch: Epoch::Fixed(2020.0), ..frame() }), &r)), ["export/not-the-promised-epoch"]);
     assert_eq!(codes(with(Some(Frame { epoch: Epoch::EachObservation, ..frame() }), &r)), ["export/not-the-promised-epoch"]);
-    let vertical = |unit| Heights::Vertical { datum: "EPSG:5703".into(), model: "m".into(), sha256: "00".into(), unit };
+    let vertical =
+        |unit| Heights::Vertical { datum: "EPSG:5703".into(), model: "m".into(), version: String::new(), sha256: "00".into(), unit };
     assert_eq!(codes(with(Some(Frame { heights: vertical(Unit::UsSurveyFoot), ..frame() }), &r)), ["frame/mixed-units"]);
     assert_eq!(codes(with(Some(Frame { point: PhysicalPoint::AntennaPhaseCentre, ..frame() }), &r)), ["frame/not-the-target"]);
     let mut pinned = reference();

@@ -1,0 +1,336 @@
+//! From the vertical datum of a geoid model to that of the delivery, by one official operation, or by a published number.
+
+use super::findings;
+use crate::geodesy::crs::{Crs, block, define, metres, open};
+use crate::geodesy::door::{Door, Kind, Object};
+use crate::geodesy::operation::{Candidate, held, place_of};
+use crate::geodesy::pins::{self, Pipeline};
+use crate::geodesy::shelf::{self, Picked};
+use pipeline_core::lock::{GivesIn, Locked, Pin, ProbeAt};
+use pipeline_core::reference::{DatumChange, Geoid};
+use pipeline_core::stage::{Locality, Problem};
+use pipeline_core::table::schema::Epoch;
+use serde_json::json;
+use std::path::PathBuf;
+
+/// A change of vertical datum, decided at planning.
+#[derive(Clone, Debug)]
+pub struct Change {
+    /// Datum of the geoid model.
+    pub from: String,
+    /// Datum of the delivery.
+    pub to: String,
+    /// Name of the operation.
+    pub name: String,
+    /// Stated accuracy, m.
+    pub accuracy_m: f64,
+    /// Pipeline: longitude, latitude (deg), height (m) in and out. `None`: a number for the site.
+    pub pipeline: Option<String>,
+    /// The number, m.
+    pub offset_m: f64,
+    /// Exactly the files that it reads.
+    pub files: Vec<Picked>,
+    /// What it does at the place of the work, m.
+    pub here_m: Option<f64>,
+    /// Metres in the units of both systems.
+    units: (f64, f64),
+    candidates: Vec<Candidate>,
+    /// How it was held to the lock of the job, when there is one.
+    lock: Option<String>,
+}
+
+/// Part of a step's lock.
+const PART: &str = "change-of-datum";
+
+/// What a change is looked for.
+pub(crate) struct Wish<'a> {
+    /// The model.
+    pub geoid: &'a Geoid,
+    /// Datum of the delivery.
+    pub to: &'a str,
+    /// By hand.
+    pub written: Option<&'a DatumChange>,
+    /// Where the work is.
+    pub place: Option<Locality>,
+    /// Worst accuracy that an operation may state, m.
+    pub budget_m: f64,
+    /// Folders of grids.
+    pub folders: &'a [PathBuf],
+    /// What the lock of the job says about the step.
+    pub locked: Option<Locked<'a>>,
+}
+
+/// A compound of the horizontal part of a frame and a vertical datum in metres.
+fn compound<'d>(door: &'d Door, frame: &str, datum: &str) -> Option<Object<'d>> {
+    let (authority, code) = define(door, frame).ok()?.to_2d()?.id()?;
+    let (vertical_authority, vertical) = define(door, datum).ok()?.id()?;
+    define(door, &format!("{authority}:{code}+{vertical_authority}:{vertical}")).ok()
+}
+
+/// What an operation of the registry does to a height here (m); `units`: metres in the units of both systems.
+fn lift(operation: &Object, units: (f64, f64), place: Locality) -> Option<(String, f64)> {
+    let normal = operation.normalized()?;
+    if normal.uses_radians() {
+        return None;
+    }
+    let height = place.height_m.unwrap_or(0.0);
+    let out = normal.carry([place.longitude_deg, place.latitude_deg, height / units.0, f64::INFINITY]).ok()?;
+    let still = (out[0] - place.longitude_deg).abs() < 1e-9 && (out[1] - place.latitude_deg).abs() < 1e-9;
+    still.then(|| Some((normal.proj_text()?, out[2] * units.1 - height)))?
+}
+
+/// How far the datum `to` lies from the datum `from` here (m) by the registry's best operation whose grids are present; for
+/// sizes of mistakes only.
+pub(crate) fn offset_here(door: &Door, frame: &str, from: &str, to: &str, place: Locality) -> Option<f64> {
+    let (a, b) = (compound(door, frame, from)?, compound(door, frame, to)?);
+    let units = (unit_of(from)?, unit_of(to)?);
+    door.operations(&a, &b, Some((place.latitude_deg, place.longitude_deg)), true)
+        .into_iter()
+        .filter(|o| !o.is_ballpark() && o.accuracy_m().is_some())
+        .find_map(|o| lift(&o, units, place))
+        .map(|(_, by)| by)
+}
+
+/// Metres in the unit of a vertical system with an upward axis.
+fn unit_of(datum: &str) -> Option<f64> {
+    Crs::look_up(datum).ok()?.vertical_unit().map(metres)
+}
+
+impl Change {
+    /// Decides; `Ok(None)` when the model leads to the datum of the delivery itself.
+    ///
+    /// # Errors
+    /// `height/no-datum-change`, `height/grid-missing`, `frame/accuracy-over-budget`, `height/not-vertical`.
+    pub(crate) fn choose(wish: &Wish) -> Result<Option<Self>, Problem> {
+        let Some(from) = wish.geoid.datum.as_deref().filter(|d| d.trim() != wish.to.trim()) else {
+            if let Some(written) = wish.written {
+                return Err(Problem::new(
+                    "height/change-without-need",
+                    format!("a change of datum by {:+.3} m is written, and the model leads to the datum of the delivery", written.offset_m),
+                )
+                .reference_key("delivery.heights.change")
+                .size(format!("{:.3} m in every height", written.offset_m.abs()))
+                .why("without `delivery.heights.geoid.datum` the model is taken to lead to `delivery.heights.datum`")
+                .fix("name the datum that the model leads to in `delivery.heights.geoid.datum`, or remove `change`"));
+            }
+            return Ok(None);
+        };
+        let start = Self {
+            from: from.to_owned(),
+            to: wish.to.to_owned(),
+            name: String::new(),
+            accuracy_m: 0.0,
+            pipeline: None,
+            offset_m: 0.0,
+            files: vec![],
+            here_m: None,
+            units: (1.0, 1.0),
+            candidates: vec![],
+            lock: None,
+        };
+        if let Some(written) = wish.written {
+            if written.accuracy_m > wish.budget_m {
+                return Err(over_budget(wish, &format!("the change of {}", written.source), written.accuracy_m)
+                    .reference_key("delivery.heights.change.accuracy_m"));
+            }
+            return Ok(Some(Self {
+                name: format!("by hand, after {}", written.source),
+                accuracy_m: written.accuracy_m,
+                offset_m: written.offset_m,
+                here_m: Some(written.offset_m),
+                ..start
+            }));
+        }
+        if let Some(locked) = wish.locked {
+            return start.locked(wish, locked).map(Some);
+        }
+        start.of_registry(wish, from).map(Some)
+    }
+
+    fn of_registry(mut self, wish: &Wish, from: &str) -> Result<Self, Problem> {
+        let door = open(wish.folders)?;
+        let vertical = |text: &str, key: &str| -> Result<(), Problem> {
+            let crs = Crs::look_up(text).map_err(|p| p.reference_key(key))?;
+            if crs.kind == Kind::Vertical {
+                return Ok(());
+            }
+            Err(Problem::new("height/not-vertical", format!("{} is not a vertical system", crs.title()))
+                .reference_key(key)
+                .fix("name a vertical system, for example `EPSG:5703`"))
+        };
+        vertical(from, "delivery.heights.geoid.datum")?;
+        vertical(wish.to, "delivery.heights.datum")?;
+        let none = |why: String| {
+            block("height/no-datum-change", format!("no official operation leads from `{from}` to `{}`: {why}", wish.to))
+                .reference_key("delivery.heights.geoid.datum")
+                .size("the distance of the two datums, centimetres to more than a metre")
+                .why("a height keeps its number when only the name of its datum is changed")
+                .fix("deliver in the datum of the model; or, where an authority has published the difference for the site, write it into `delivery.heights.change` with its accuracy and source")
+        };
+        let (Some(a), Some(b)) = (compound(&door, &wish.geoid.frame, from), compound(&door, &wish.geoid.frame, wish.to)) else {
+            return Err(none("the frame or a datum has no code".to_owned()));
+        };
+        let at = wish.place.map(|l| (l.latitude_deg, l.longitude_deg));
+        let all = door.operations(&a, &b, at, false);
+        let mut chosen: Option<&Object> = None;
+        for object in &all {
+            let covers = match (object.area(), at) {
+                (Some(area), Some((latitude, longitude))) => area.contains(latitude, longitude),
+                _ => true,
+            };
+            let verdict = if !covers {
+                "not taken: its area of use does not contain the place"
+            } else if object.is_ballpark() {
+                "not taken: a step only pretends to transform (ballpark)"
+            } else if object.accuracy_m().is_none() {
+                "not taken: states no accuracy"
+            } else if chosen.is_some() {
+                "not taken: another is better here"
+            } else {
+                chosen = Some(object);
+                "taken: best for this place in the registry's order"
+            };
+            self.candidates.push(Candidate::of(object, wish.place, verdict));
+        }
+        let Some(object) = chosen else {
+            return Err(none(match self.candidates.first() {
+                Some(c) => format!("none of {} can be used: {}", self.candidates.len(), c.verdict),
+                None => "the registry has none".to_owned(),
+            }));
+        };
+        let missing: Vec<String> = object.grids().into_iter().filter(|g| !g.found).map(|g| g.name).collect();
+        if !missing.is_empty() {
+            return Err(block(
+                "frame/grid-missing",
+                format!(
+                    "the change from `{from}` to `{}` needs the grid `{}`, which is not on this machine",
+                    wish.to,
+                    missing.join("`, `")
+                ),
+            )
+            .reference_key("delivery.heights.geoid.datum")
+            .size("the distance of the two datums, centimetres to more than a metre")
+            .why(format!("`{}` is the registry's best here, and a lesser one is never taken in its place", object.name()))
+            .fix(format!("put `{}` beside the reference file or in `grids` below it, then plan again", missing.join("`, `"))));
+        }
+        let accuracy = object.accuracy_m().unwrap_or(f64::INFINITY);
+        if accuracy > wish.budget_m {
+            return Err(over_budget(wish, &format!("`{}`", object.name()), accuracy).reference_key("budget.operation_m"));
+        }
+        let place = wish.place.ok_or_else(|| none("no log told where the work is".to_owned()))?;
+        let units =
+            unit_of(from).zip(unit_of(wish.to)).ok_or_else(|| none("one of them is not in m, ft or ftUS, or counts depths".to_owned()))?;
+        let (pipeline, here) =
+            lift(object, units, place).ok_or_else(|| none(format!("`{}` gives no result at {}", object.name(), place_of(place))))?;
+        self.name = object.name();
+        self.accuracy_m = accuracy;
+        for grid in object.grids() {
+            let key = |p: Problem| p.reference_key("delivery.heights.geoid.datum");
+            let file = shelf::pick(&grid.name, None, wish.folders, wish.place).map_err(key)?;
+            self.files.extend(file);
+        }
+        self.pipeline = Some(pipeline);
+        self.here_m = Some(here);
+        self.units = units;
+        Ok(self)
+    }
+
+    /// Takes exactly what the lock says, or refuses.
+    fn locked(mut self, wish: &Wish, locked: Locked) -> Result<Self, Problem> {
+        let pin = locked.pin(PART)?;
+        if pin.from != self.from || pin.to != self.to {
+            return Err(block(
+                "lock/stale",
+                format!("the lock leads from `{}` to `{}`; this step leads from `{}` to `{}`", pin.from, pin.to, self.from, self.to),
+            )
+            .size("the distance of the two datums, centimetres to more than a metre")
+            .why("the lock was made for other datums")
+            .fix("make the lock again: `gunter lock JOB`"));
+        }
+        let accuracy = pin.accuracy_m.unwrap_or(f64::INFINITY);
+        if accuracy > wish.budget_m {
+            return Err(over_budget(wish, &format!("the locked `{}`", pin.name), accuracy).reference_key("budget.operation_m"));
+        }
+        self.files = pins::hold(locked, pin, wish.folders, wish.place)?;
+        self.units = unit_of(&self.from).zip(unit_of(&self.to)).ok_or_else(|| Problem::broken("a locked datum has no unit"))?;
+        self.name.clone_from(&pin.name);
+        self.accuracy_m = accuracy;
+        self.pipeline = Some(pin.pipeline.clone());
+        self.lock = Some(held(locked, pin));
+        Ok(self)
+    }
+
+    /// For the lock of a job; `None` for a number written by hand, which stands in the reference.
+    ///
+    /// # Errors
+    /// When it gives no result at a point.
+    pub fn pin(&self, probes: &[ProbeAt]) -> Result<Option<Pin>, Problem> {
+        let Some(text) = &self.pipeline else { return Ok(None) };
+        let pipeline = Pipeline {
+            part: PART,
+            name: &self.name,
+            from: &self.from,
+            to: &self.to,
+            text,
+            accuracy_m: Some(self.accuracy_m),
+            files: &self.files,
+            gives_in: GivesIn::Degree,
+            time: Epoch::Static,
+        };
+        pipeline.pin(probes).map(Some)
+    }
+
+    /// For the plan and the record.
+    #[must_use]
+    pub fn decided(&self) -> serde_json::Value {
+        json!({
+            "from": self.from,
+            "to": self.to,
+            "name": self.name,
+            "accuracy_m": self.accuracy_m,
+            "pipeline": self.pipeline,
+            "raises_heights_here_by_m": self.here_m,
+            "lock": self.lock,
+            "candidates": self.candidates,
+        })
+    }
+
+    /// Opens it for computing on one thread.
+    ///
+    /// # Errors
+    /// When the pinned pipeline cannot be opened.
+    pub fn open<'d>(&self, door: &'d Door) -> Result<Option<Object<'d>>, Problem> {
+        self.pipeline
+            .as_ref()
+            .map(|p| door.create(p).map_err(|e| Problem::broken(format!("the pinned change of datum cannot be opened: {e}"))))
+            .transpose()
+    }
+
+    /// Height (m) in the datum of the delivery, of a height (m) in that of the model.
+    ///
+    /// # Errors
+    /// Where the operation gives no result.
+    pub fn apply(&self, object: Option<&Object>, latitude_deg: f64, longitude_deg: f64, height_m: f64) -> Result<f64, String> {
+        match object {
+            Some(object) => {
+                object.carry([longitude_deg, latitude_deg, height_m / self.units.0, f64::INFINITY]).map(|out| out[2] * self.units.1)
+            }
+            None => Ok(height_m + self.offset_m),
+        }
+    }
+}
+
+fn over_budget(wish: &Wish, name: &str, accuracy: f64) -> Problem {
+    block(
+        "frame/accuracy-over-budget",
+        format!(
+            "{name} leads from the datum of {} to `{}` and states {accuracy:.3} m; the budget is {:.3} m",
+            findings::model(wish.geoid),
+            wish.to,
+            wish.budget_m
+        ),
+    )
+    .size(format!("up to {accuracy:.3} m in height, {:.1} times the budget", accuracy / wish.budget_m.max(1e-6)))
+    .why("the registry knows no better operation for this place")
+    .fix("deliver in the datum of the model, or raise `budget.operation_m` if the client accepts it")
+}
