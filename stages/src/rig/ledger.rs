@@ -108,21 +108,50 @@ pub const fn point_word(point: PhysicalPoint) -> &'static str {
 
 /// The first link: phase centre to reference point.
 fn first(rig: &Rig, problems: &mut Vec<Problem>) -> Link {
-    let vector = rig.antenna.map(|a| a.phase_centre_to_reference_point);
+    let antenna = rig.antenna.as_ref();
+    let vector = antenna.and_then(|a| a.phase_centre_to_reference_point);
+    let owner = antenna.and_then(|a| a.applied_by);
+    let modelled = antenna.is_some_and(|a| a.antex.is_some());
+    let key = if modelled { "antenna.antex" } else { "antenna.phase_centre_to_reference_point" };
     if rig.receiver_output != PhysicalPoint::AntennaPhaseCentre {
+        if owner == Some(Owner::Gunter) {
+            let size = vector.map_or_else(
+                || {
+                    "the phase centre lies some 0.05 m to 0.15 m above the reference point; every height would be too low by that length"
+                        .to_owned()
+                },
+                |v| format!("{:+.4} m in the height of every point", -v.z_m),
+            );
+            problems.push(
+                Problem::blocks("rig/length-twice", "the length from the antenna phase centre to the reference point has two owners")
+                    .rig_key("antenna.applied_by")
+                    .why(format!(
+                        "`receiver_output` is `{}`, a point below the phase centre, so the receiver has applied it; `antenna.applied_by: gunter` says that it still has to be",
+                        point_word(rig.receiver_output)
+                    ))
+                    .size(size)
+                    .fix("set `antenna.applied_by: receiver`, or `receiver_output: antenna-phase-centre` when the receiver knows no antenna"),
+            );
+        }
         // The vector is not used, so it is not shown either.
         return Link { from: PHASE, to: REFERENCE, owner: Owner::Receiver, key: "receiver_output", vector: None };
     }
-    if vector.is_none() {
-        problems.push(
-            Problem::new("rig/length-missing", "nobody applies the length from the antenna phase centre to the antenna reference point")
-                .rig_key("antenna")
-                .why("`receiver_output` is `antenna-phase-centre` and the rig has no `antenna`")
-                .size("the phase centre lies some 0.05 m to 0.15 m above the reference point; every height would be too high by that length")
-                .fix("give `antenna.phase_centre_to_reference_point` from the antenna's calibration, or set `receiver_output` to what the receiver really writes"),
-        );
+    let nobody = |why: &str, key: &str| {
+        Problem::new("rig/length-missing", "nobody applies the length from the antenna phase centre to the antenna reference point")
+            .rig_key(key)
+            .why(why)
+            .size("the phase centre lies some 0.05 m to 0.15 m above the reference point; every height would be too high by that length")
+            .fix("give `antenna.phase_centre_to_reference_point` or `antenna.antex` from the antenna's calibration, or set `receiver_output` to what the receiver really writes")
+    };
+    if owner == Some(Owner::Receiver) {
+        problems.push(nobody(
+            "`antenna.applied_by` says that the receiver does, but `receiver_output` is `antenna-phase-centre`, where nothing is applied yet",
+            "antenna.applied_by",
+        ));
+    } else if vector.is_none() && !modelled {
+        problems.push(nobody("`receiver_output` is `antenna-phase-centre` and the rig has no length of the `antenna`", "antenna"));
     }
-    Link { from: PHASE, to: REFERENCE, owner: Owner::Gunter, key: "antenna.phase_centre_to_reference_point", vector }
+    Link { from: PHASE, to: REFERENCE, owner: Owner::Gunter, key, vector }
 }
 
 /// The chain from the phase centre to the tip of the pole.
@@ -289,6 +318,27 @@ mod tests {
         assert!(ledger.to_add().is_empty() && !ledger.needs_attitude() && (ledger.receiver_variance() - 1e-6).abs() < 1e-18);
         let ledger = to_laser(&rig(|_| {})).unwrap();
         assert!(ledger.needs_attitude() && ledger.to_add().len() == 1 && ledger.links.len() == 3);
+    }
+
+    #[test]
+    fn antenna_with_two_owners_or_none() {
+        let applied = |output: &'static str, by: &'static str| {
+            move |r: &mut Value| {
+                r["receiver_output"] = json!(output);
+                r["antenna"]["applied_by"] = json!(by);
+            }
+        };
+        let twice = codes(to_tip(&rig(applied("antenna-reference-point", "gunter"))));
+        assert_eq!(twice, [("rig/length-twice".into(), "antenna.applied_by".into())]);
+        let nobody = codes(to_tip(&rig(applied("antenna-phase-centre", "receiver"))));
+        assert_eq!(nobody, [("rig/length-missing".into(), "antenna.applied_by".into())]);
+        assert!(to_tip(&rig(applied("antenna-reference-point", "receiver"))).is_ok());
+        assert!(to_tip(&rig(applied("antenna-phase-centre", "gunter"))).is_ok());
+        let empty = |r: &mut Value| {
+            r["receiver_output"] = json!("antenna-phase-centre");
+            r["antenna"] = json!({});
+        };
+        assert_eq!(codes(to_tip(&rig(empty))), [("rig/length-missing".into(), "antenna".into())]);
     }
 
     #[test]
