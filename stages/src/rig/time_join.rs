@@ -13,10 +13,12 @@
 //! # References
 //! GPS time against UTC: IERS Bulletin C.
 
+use super::attitude::{Converter, between};
 use super::clock::{self, Clock, Days, TimeColumn};
 use super::delimited::{Layout, Lines, NotANumber};
-use super::quantity::{AngleColumn, LengthColumn, RateColumn, Turn, full_circle};
+use super::quantity::{AngleColumn, LengthColumn, QuaternionColumns, RateColumn, Turn, full_circle};
 use pipeline_core::diag::{Diagnostic, Label, Verdict};
+use pipeline_core::rig::AttitudeKind;
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, ResourceRole, Spec, Stage};
 use pipeline_core::table::schema::{Role, Schema};
 use pipeline_core::table::{Table, TableBuilder, by_role};
@@ -28,7 +30,7 @@ use std::sync::Arc;
 mod motion;
 mod overlap;
 mod pattern;
-mod series;
+pub(super) mod series;
 #[cfg(test)]
 mod tests;
 
@@ -75,6 +77,15 @@ pub struct Options {
     /// Roll.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub roll: Option<AngleColumn>,
+    /// Tilt from plumb, for a rig with `attitude.kind: tilt-azimuth`; becomes heading, pitch and roll.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tilt: Option<AngleColumn>,
+    /// Azimuth of the lean, for a rig with `attitude.kind: tilt-azimuth`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lean_azimuth: Option<AngleColumn>,
+    /// Quaternion, for a rig with `attitude.kind: quaternion`; becomes heading, pitch and roll.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub quaternion: Option<QuaternionColumns>,
     /// Laser range, raw: scale and zero stand in the rig.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub range: Option<LengthColumn>,
@@ -104,6 +115,9 @@ pub struct TimeJoin {
     lag_ns: i64,
     max_gap_ns: i64,
     quantities: Vec<Quantity>,
+    /// Columns of the stream that become heading, pitch and roll, by their place in the raw attitude.
+    raw: Vec<(usize, String, Turn)>,
+    converter: Converter,
     motion_check: MotionCheck,
     /// Latitude and longitude.
     place: Option<(String, String)>,
@@ -123,8 +137,9 @@ impl Stage for TimeJoin {
 ## What it does
 
 Reads a second stream (delimited text, plain or packed with gzip or zstd), turns its times into UTC, takes off the declared
-lag, and gives every epoch the stream's values at the epoch's own time. Range, pitch and roll are interpolated on a line, heading
-on the shorter arc, only between two samples at most `max_gap_s` apart. A sample at the epoch's very time is taken as it is.
+lag, and gives every epoch the stream's values at the epoch's own time: range and turn rate on a line, an attitude along
+the shortest rotation (so neither 360 degrees nor a pole near the vertical makes a step), only between two samples at most
+`max_gap_s` apart. Tilt with azimuth, and quaternions, become heading, pitch and roll as `attitude` of the rig says. A sample at the epoch's very time is taken as it is.
 The values replace those of the log.
 
 ## When to use it
@@ -167,7 +182,8 @@ roll: { column: roll, unit: deg, opposite_sign: true }
         let input = cx.input()?;
         let mut problems = options.layout.problems("layout");
         let clock = options.time.clock("time").map_err(|p| problems.extend(p)).ok();
-        let quantities = quantities(&options, input, &mut problems);
+        let raw = raw_attitude(&options, cx, &mut problems);
+        let quantities = quantities(&options, input, !raw.is_empty(), &mut problems);
         let mut need = |role| by_role(input, role).map(|c| c.name.clone()).map_err(|p| problems.push(p)).ok();
         let time_name = need(Role::Time);
         if !(options.max_gap_s > 0.0 && options.max_gap_s <= 3600.0) {
@@ -204,6 +220,8 @@ roll: { column: roll, unit: deg, opposite_sign: true }
             lag_ns: clock::to_ns(options.lag_s),
             max_gap_ns: clock::to_ns(options.max_gap_s),
             time: options.time,
+            converter: if raw.is_empty() { Converter::Same } else { Converter::of(cx.rig.and_then(|r| r.attitude.as_ref())) },
+            raw,
             quantities,
             motion_check: options.motion_check,
             place: name(Role::Latitude).zip(name(Role::Longitude)),
@@ -229,29 +247,28 @@ roll: { column: roll, unit: deg, opposite_sign: true }
         if input.rows() == 0 {
             return Table::empty(self.schema.clone());
         }
-        let session = self.session_name(input, cx)?;
-        let files = self.files_of(&session);
-        if files.is_empty() {
-            return Err(Problem::from(
-                Diagnostic::new("time/no-stream-file", Verdict::Block, format!("session `{session}` has no file of the second stream"))
-                    .place(format!("session `{session}`"))
-                    .why("no file fits `files` with this name of the session")
-                    .size("every epoch of the session would be without attitude or range")
-                    .fix("name the file after the session, or change `files`"),
-            )
-            .option("files"));
-        }
-        let series = self.read(&files, &session, cx)?;
-        let times: Vec<i64> = input.instants(&self.time_name)?.into_iter().flatten().collect();
-        if times.len() != input.rows() {
-            return Err(Problem::broken("an epoch without a time"));
-        }
+        let (session, times, series) = self.stream(input, cx)?;
         overlap::check(&times, &series, self, &session)?;
         self.compare_motion(input, &times, &series, &session, cx)?;
         let mut builder = TableBuilder::from_table(self.schema.clone(), input);
         let mut missing = vec![];
+        // A whole attitude is interpolated as a rotation.
+        let whole = [Role::Heading, Role::Pitch, Role::Roll].map(|r| self.series_of(&series, r));
+        let attitude: Option<Vec<[f64; 3]>> = match whole {
+            [Some(h), Some(p), Some(r)] => Some(times.iter().map(|t| attitude_at([h, p, r], *t, self.max_gap_ns)).collect()),
+            _ => None,
+        };
         for (quantity, series) in self.quantities.iter().zip(&series) {
-            let values: Vec<f64> = times.iter().map(|t| series.at(*t, self.max_gap_ns)).collect();
+            let part = match quantity.role {
+                Role::Heading => Some(0),
+                Role::Pitch => Some(1),
+                Role::Roll => Some(2),
+                _ => None,
+            };
+            let values: Vec<f64> = match (part, &attitude) {
+                (Some(k), Some(all)) => all.iter().map(|a| a[k]).collect(),
+                _ => times.iter().map(|t| series.at(*t, self.max_gap_ns)).collect(),
+            };
             missing.push(values.iter().map(|v| v.is_nan()).collect::<Vec<_>>());
             let values = if quantity.role == Role::Heading { values.into_iter().map(full_circle).collect() } else { values };
             builder.floats(&quantity.name, values);
@@ -264,8 +281,44 @@ roll: { column: roll, unit: deg, opposite_sign: true }
     }
 }
 
-fn quantities(options: &Options, input: &Schema, problems: &mut Vec<Problem>) -> Vec<Quantity> {
-    let angle = |a: &Option<AngleColumn>| a.as_ref().map(|a| (a.column.clone(), a.turn(), a.offset_deg));
+/// Columns of another kind of attitude than heading, pitch and roll.
+fn raw_attitude(options: &Options, cx: &BindCx, problems: &mut Vec<Problem>) -> Vec<(usize, String, Turn)> {
+    let mut raw = vec![];
+    for (at, angle) in [(3, &options.tilt), (4, &options.lean_azimuth)] {
+        raw.extend(angle.as_ref().map(|a| (at, a.column.clone(), a.turn())));
+    }
+    if let Some(q) = &options.quaternion {
+        raw.extend([&q.w, &q.x, &q.y, &q.z].into_iter().enumerate().map(|(i, c)| (5 + i, c.clone(), Turn::SAME)));
+    }
+    if raw.is_empty() {
+        return raw;
+    }
+    let kind = cx.rig.and_then(|r| r.attitude.as_ref()).map(|a| a.kind);
+    let leans = matches!(kind, Some(AttitudeKind::TiltAzimuth | AttitudeKind::TiltAzimuthHeading));
+    let fits = if options.quaternion.is_some() {
+        kind == Some(AttitudeKind::Quaternion) && options.tilt.is_none() && options.lean_azimuth.is_none()
+    } else {
+        leans && options.tilt.is_some() && options.lean_azimuth.is_some()
+    };
+    let wanted = kind == Some(AttitudeKind::TiltAzimuthHeading);
+    if !fits || wanted != options.heading.is_some() || options.pitch.is_some() || options.roll.is_some() {
+        problems.push(
+            Problem::new("time/bad-options", "the columns of the attitude are not those of the rig's `attitude.kind`")
+                .why("`tilt` and `lean_azimuth` belong to `tilt-azimuth`, with `heading` to `tilt-azimuth-heading`; `quaternion` stands alone")
+                .fix("name the columns that the kind needs and no others, or correct `attitude.kind` in the rig"),
+        );
+    }
+    if let Some(heading) = &options.heading {
+        raw.push((0, heading.column.clone(), heading.turn()));
+    }
+    raw
+}
+
+fn quantities(options: &Options, input: &Schema, converted: bool, problems: &mut Vec<Problem>) -> Vec<Quantity> {
+    // Converted ones have no column of their own.
+    let angle = |a: &Option<AngleColumn>| {
+        if converted { Some((String::new(), Turn::SAME, 0.0)) } else { a.as_ref().map(|a| (a.column.clone(), a.turn(), a.offset_deg)) }
+    };
     let wanted = [
         ("heading", Role::Heading, angle(&options.heading)),
         ("pitch", Role::Pitch, angle(&options.pitch)),
@@ -295,6 +348,23 @@ fn quantities(options: &Options, input: &Schema, problems: &mut Vec<Problem>) ->
         );
     }
     out
+}
+
+/// Heading, pitch and roll at a time, along the shortest rotation between two samples. Where the three were not sampled together, each on its
+/// own.
+fn attitude_at(series: [&Series; 3], time: i64, max_gap: i64) -> [f64; 3] {
+    let around = series.map(|s| s.around(time, max_gap));
+    match around {
+        [Some((a, b, h0, h1)), Some((c, d, p0, p1)), Some((e, f, r0, r1))] if a == c && a == e && b == d && b == f => {
+            if a == b {
+                return [h0, p0, r0];
+            }
+            #[allow(clippy::cast_precision_loss)]
+            let share = (time - a) as f64 / (b - a) as f64;
+            between([h0, p0, r0], [h1, p1, r1], share)
+        }
+        _ => series.map(|s| s.at(time, max_gap)),
+    }
 }
 
 fn find_files(patterns: &[String], cx: &BindCx, problems: &mut Vec<Problem>) -> Vec<(String, Vec<Resource>)> {
@@ -339,6 +409,41 @@ impl TimeJoin {
         Ok(input.texts(&column.name)?.first().copied().flatten().unwrap_or_default().to_owned())
     }
 
+    /// The session, the times of its epochs and the series of the stream, one for each quantity.
+    ///
+    /// # Errors
+    /// `time/no-stream-file`, or a file that cannot be read.
+    pub(super) fn stream(&self, input: &Table, cx: &Cx) -> Result<(String, Vec<i64>, Vec<Series>), Problem> {
+        let session = self.session_name(input, cx)?;
+        let files = self.files_of(&session);
+        if files.is_empty() {
+            return Err(Problem::from(
+                Diagnostic::new("time/no-stream-file", Verdict::Block, format!("session `{session}` has no file of the second stream"))
+                    .place(format!("session `{session}`"))
+                    .why("no file fits `files` with this name of the session")
+                    .size("every epoch of the session would be without attitude or range")
+                    .fix("name the file after the session, or change `files`"),
+            )
+            .option("files"));
+        }
+        let series = self.read(&files, &session, cx)?;
+        let times: Vec<i64> = input.instants(&self.time_name)?.into_iter().flatten().collect();
+        if times.len() != input.rows() {
+            return Err(Problem::broken("an epoch without a time"));
+        }
+        Ok((session, times, series))
+    }
+
+    /// The series of a role, where the stream has one.
+    pub(super) fn series_of<'a>(&self, series: &'a [Series], role: Role) -> Option<&'a Series> {
+        self.quantities.iter().position(|q| q.role == role).and_then(|i| series.get(i))
+    }
+
+    /// Longest gap across which is interpolated, ns.
+    pub(super) const fn max_gap_ns(&self) -> i64 {
+        self.max_gap_ns
+    }
+
     fn files_of(&self, session: &str) -> Vec<&Resource> {
         let mut files: Vec<&Resource> = vec![];
         for (text, found) in &self.files {
@@ -360,7 +465,10 @@ impl TimeJoin {
         let mut wanted = vec![self.time.column.as_str()];
         wanted.extend(other);
         let first = wanted.len();
-        wanted.extend(self.quantities.iter().map(|q| q.column.as_str()));
+        let own: Vec<usize> = (0..self.quantities.len()).filter(|i| !self.quantities[*i].column.is_empty()).collect();
+        wanted.extend(own.iter().map(|i| self.quantities[*i].column.as_str()));
+        let raw_first = wanted.len();
+        wanted.extend(self.raw.iter().map(|(_, column, _)| column.as_str()));
         let comma = self.layout.decimal_comma;
         let mut values = vec![f64::NAN; self.quantities.len()];
         for file in files {
@@ -375,14 +483,29 @@ impl TimeJoin {
                 }
                 let row = lines.row();
                 let mut bad = None;
-                for ((i, value), quantity) in values.iter_mut().enumerate().zip(&self.quantities) {
-                    match quantity.turn.read(row.text(first + i), comma) {
-                        Ok(v) => *value = v,
+                let mut attitude = [f64::NAN; 9];
+                let plain = own.iter().enumerate().map(|(i, q)| (first + i, &self.quantities[*q].column, &self.quantities[*q].turn));
+                let other_kinds = self.raw.iter().enumerate().map(|(i, (_, column, turn))| (raw_first + i, column, turn));
+                for (i, (at, column, turn)) in plain.chain(other_kinds).enumerate() {
+                    match turn.read(row.text(at), comma) {
+                        Ok(v) if i < own.len() => values[own[i]] = v,
+                        Ok(v) => attitude[self.raw[i - own.len()].0] = v,
                         Err(e) => {
                             let reason = if e == NotANumber::NotFinite { "not-a-number" } else { "number" };
-                            let what = format!("`{}` in column `{}` is not a number", row.text(first + i), quantity.column);
-                            bad = Some((reason, what, row.column(first + i)));
+                            let what = format!("`{}` in column `{column}` is not a number", row.text(at));
+                            bad = Some((reason, what, row.column(at)));
                             break;
+                        }
+                    }
+                }
+                if !self.raw.is_empty() {
+                    let turned = self.converter.turn(&attitude);
+                    for (value, quantity) in values.iter_mut().zip(&self.quantities) {
+                        match quantity.role {
+                            Role::Heading => *value = turned[0],
+                            Role::Pitch => *value = turned[1],
+                            Role::Roll => *value = turned[2],
+                            _ => {}
                         }
                     }
                 }

@@ -100,6 +100,20 @@ impl Series {
         a + arc * share
     }
 
+    /// The samples around a time: their times and values, the same one twice when it is at the very time; `None` where [`Self::at`] has no
+    /// value.
+    #[must_use]
+    pub fn around(&self, time: i64, max_gap: i64) -> Option<(i64, i64, f64, f64)> {
+        let after = self.times.partition_point(|t| *t < time);
+        let next = *self.times.get(after)?;
+        if next == time {
+            return Some((next, next, self.values[after], self.values[after]));
+        }
+        let before = after.checked_sub(1)?;
+        let last = self.times[before];
+        (next.saturating_sub(last) <= max_gap).then(|| (last, next, self.values[before], self.values[after]))
+    }
+
     /// Whether there is a value at a time, without computing it.
     #[must_use]
     pub fn covers(&self, time: i64, max_gap: i64) -> bool {

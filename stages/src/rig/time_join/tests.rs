@@ -209,3 +209,65 @@ fn plan_problems() {
     assert_eq!(bound.stage.resources().len(), 1);
     assert!(bound.stage.run(&[epochs(0)], &Cx::new(&world(), "t", None)).unwrap().rows() == 0);
 }
+
+/// A rig whose attitude is of another kind.
+fn rig(attitude: Value) -> pipeline_core::rig::Rig {
+    let mut all = json!({"north": "true", "heading_sigma_deg": 0.3, "tilt_sigma_deg": 0.1, "heading_bias_sigma_deg": 0.4, "tilt_bias_sigma_deg": 0.1});
+    all.as_object_mut().unwrap().extend(attitude.as_object().unwrap().clone());
+    serde_json::from_value(json!({
+        "rig": 1, "name": "pole", "receiver_output": "antenna-reference-point", "attitude": all,
+        "gnss": {"assumed_sigma_horizontal_m": 0.02, "assumed_sigma_up_m": 0.03}
+    }))
+    .unwrap()
+}
+
+fn bare(more: Value) -> Options {
+    let mut all = json!({"files": ["{session}.csv"], "time": {"column": "t", "format": "unix-s", "scale": "utc"}, "max_gap_s": 1.0, "motion_check": "off"});
+    all.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
+    serde_json::from_value(all).unwrap()
+}
+
+#[test]
+fn quaternions_and_leans_become_heading_pitch_and_roll() {
+    let folder = tempfile::tempdir().unwrap();
+    let run = |text: &str, rig: &pipeline_core::rig::Rig, options: Options| {
+        std::fs::write(folder.path().join("s.csv"), text).unwrap();
+        let bound =
+            bind_with(&[input()], Some(rig), folder.path(), |cx| TimeJoin::bind(options, cx)).map_err(|p| format!("{p:?}")).unwrap();
+        let (world, session) = (world(), session("s"));
+        bound.stage.run(&[epochs(3)], &Cx::new(&world, "join", Some((0, &session)))).unwrap()
+    };
+    // Samples half a second beside the epochs; the heading goes from 350 over north to 30 deg, the pole leans to all sides.
+    let quaternion = rig(
+        json!({"kind": "quaternion", "quaternion": {"turns": "body-to-world", "world": "north-east-down", "body": "forward-right-down"}}),
+    );
+    let mut text = String::from("t,w,x,y,z\n");
+    for k in 0..4 {
+        let [w, x, y, z] = crate::rig::attitude::quaternion([350.0 + 20.0 * f64::from(k) - 10.0, 10.0, 5.0]);
+        // A quaternion and its negative are the same attitude.
+        let sign = if k % 2 == 0 { 1.0 } else { -1.0 };
+        text += &format!("{:.1},{:.9},{:.9},{:.9},{:.9}\n", START as f64 - 0.5 + f64::from(k), sign * w, sign * x, sign * y, sign * z);
+    }
+    let out = run(&text, &quaternion, bare(json!({"quaternion": {"w": "w", "x": "x", "y": "y", "z": "z"}})));
+    let (h, p, r) = (out.floats("heading_deg").unwrap(), out.floats("pitch_deg").unwrap(), out.floats("roll_deg").unwrap());
+    for (k, want) in [350.0, 10.0, 30.0].into_iter().enumerate() {
+        assert!(
+            ((h[k] - want + 180.0_f64).rem_euclid(360.0) - 180.0).abs() < 0.3 && (p[k] - 10.0).abs() < 0.3 && (r[k] - 5.0).abs() < 0.3,
+            "{k}: {} {} {}",
+            h[k],
+            p[k],
+            r[k]
+        );
+    }
+    // A pole swung through the vertical: halfway between 4 deg east and 4 deg west it is upright.
+    let lean = rig(json!({"kind": "tilt-azimuth", "lean_azimuth_of": "top"}));
+    let text: String =
+        (0..4).map(|k| format!("{:.1},4.0,{}\n", START as f64 - 0.5 + f64::from(k), if k % 2 == 0 { 90 } else { 270 })).collect();
+    let columns = json!({"tilt": {"column": "tilt", "unit": "deg"}, "lean_azimuth": {"column": "az", "unit": "deg"}});
+    let out = run(&format!("t,tilt,az\n{text}"), &lean, bare(columns.clone()));
+    let (p, r) = (out.floats("pitch_deg").unwrap(), out.floats("roll_deg").unwrap());
+    assert!((0..3).all(|k| p[k].hypot(r[k]) < 1e-6), "{p:?} {r:?}");
+    // Columns of another kind than the rig's.
+    let wrong = bind_with(&[input()], Some(&quaternion), folder.path(), |cx| TimeJoin::bind(bare(columns), cx)).err().unwrap();
+    assert_eq!(wrong[0].finding.code, "time/bad-options");
+}
