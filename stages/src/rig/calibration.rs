@@ -13,6 +13,7 @@
 pub mod fit;
 pub mod geometry;
 pub mod looks;
+pub(super) mod table;
 pub mod unknowns;
 
 #[cfg(test)]

@@ -37,9 +37,10 @@ pub enum Unfit {
     Contradiction,
 }
 
-/// 99.9 % and 99 % quantiles of the unit normal, one-sided.
+/// 99.9 % quantile of the unit normal, one-sided.
 const NORMAL_999: f64 = 3.090_232_306_167_813;
-const NORMAL_99: f64 = 2.326_347_874_040_841;
+/// 99 % quantile of the unit normal, one-sided.
+pub const NORMAL_99: f64 = 2.326_347_874_040_841;
 /// A larger share of looks is not thrown out.
 const LARGEST_SHARE: f64 = 0.3;
 

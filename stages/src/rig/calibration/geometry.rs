@@ -1,9 +1,9 @@
 //! What the attitudes do not determine, in words, and which attitudes to add.
 
 use super::fit::{Unfit, rows, sizes, whitener};
-use super::looks::{Look, Three, enu_rows};
+use super::looks::{Look, SAME_ATTITUDE_DEG, Three, enu_rows};
 use super::unknowns::{Chain, Kind, Unknown};
-use crate::least_squares::{Direction, Matrix, solve};
+use crate::least_squares::{Direction, Fit, Matrix, solve};
 use crate::rig::ledger::Aim;
 use crate::rig::rotation::Rotation;
 
@@ -32,14 +32,37 @@ fn from_shots_alone(unknowns: &[Unknown]) -> Vec<Unknown> {
     unknowns.iter().map(|u| if keep(u) { *u } else { Unknown { sigma: f64::INFINITY, ..*u } }).collect()
 }
 
+/// Sigma of an unknown in sizes that are small enough, from the directions that are seen.
+fn seen_sigma(fit: &Fit, unknown: usize) -> f64 {
+    fit.directions.iter().filter(|d| d.sigma.is_finite()).map(|d| (d.sigma * d.shares[unknown]).powi(2)).sum::<f64>().sqrt()
+}
+
+/// Whether a direction that is not seen at all touches something that is written.
+fn blind(direction: &Direction, unknowns: &[Unknown]) -> bool {
+    direction.sigma.is_infinite() && direction.shares.iter().zip(unknowns).any(|(s, u)| u.written && s.abs() > 1e-6)
+}
+
+/// Directions that leave something that is written with more than the sigma that is small enough.
+fn open_in(fit: &Fit, unknowns: &[Unknown]) -> Vec<usize> {
+    let mut open: Vec<usize> = (0..fit.directions.len()).filter(|d| blind(&fit.directions[*d], unknowns)).collect();
+    for (u, _) in unknowns.iter().enumerate().filter(|(i, u)| u.written && seen_sigma(fit, *i) > 1.0) {
+        let part = |d: &usize| fit.directions[*d].sigma * fit.directions[*d].shares[u].abs();
+        let finite = (0..fit.directions.len()).filter(|d| fit.directions[*d].sigma.is_finite());
+        if let Some(worst) = finite.max_by(|a, b| part(a).total_cmp(&part(b))).filter(|w| !open.contains(w)) {
+            open.push(worst);
+        }
+    }
+    open
+}
+
+fn fitted(matrix: &Matrix, unknowns: &[Unknown]) -> Fit {
+    solve(matrix, &vec![0.0; matrix.rows()], &sizes(unknowns))
+}
+
 fn open(matrix: &Matrix, chain: &Chain, unknowns: &[Unknown], marks: &[String]) -> Vec<Open> {
-    let nothing = vec![0.0; matrix.rows()];
-    solve(matrix, &nothing, &sizes(unknowns))
-        .directions
-        .into_iter()
-        .filter(|d| d.sigma > 1.0 && d.shares.iter().zip(unknowns).any(|(s, u)| u.written && s.abs() >= NAMED))
-        .map(|direction| Open { words: words(&direction, chain, unknowns, marks), direction })
-        .collect()
+    let fit = fitted(matrix, unknowns);
+    let named = open_in(&fit, unknowns).into_iter().map(|d| fit.directions[d].clone());
+    named.map(|direction| Open { words: words(&direction, chain, unknowns, marks), direction }).collect()
 }
 
 /// Directions that stay open with everything that is known, the worst first.
@@ -139,6 +162,10 @@ impl Proposal {
         format!("facing {:.0} deg, {lean}{range}", self.heading_deg)
     }
 
+    fn same_attitude(&self, other: &Self) -> bool {
+        Self { range_m: None, ..*self } == Self { range_m: None, ..*other }
+    }
+
     fn look(&self, like: &Look) -> Look {
         // Nose up moves the foot forward; right side down moves it to the left.
         let (s, c) = self.foot_deg.to_radians().sin_cos();
@@ -183,56 +210,46 @@ fn candidates(looks: &[Look], aim: Aim) -> Vec<Proposal> {
     all
 }
 
-/// The worst sigma along any open direction that touches what is written, in sizes that are small enough; infinite ones count as
-/// very large, so that a candidate which opens an eye is seen.
-fn badness(matrix: &Matrix, unknowns: &[Unknown]) -> f64 {
-    let fit = solve(matrix, &vec![0.0; matrix.rows()], &sizes(unknowns));
-    fit.directions
-        .iter()
-        .filter(|d| d.shares.iter().zip(unknowns).any(|(s, u)| u.written && s.abs() >= NAMED))
-        .map(|d| if d.sigma.is_finite() { (1.0 + d.sigma).ln() } else { 30.0 })
-        .sum()
+/// How much is open: directions that nothing sees count most, then the sigmas of what is written.
+fn openness(fit: &Fit, unknowns: &[Unknown]) -> f64 {
+    let blind = fit.directions.iter().filter(|d| blind(d, unknowns)).count();
+    let sigmas: f64 = (0..unknowns.len()).filter(|u| unknowns[*u].written).map(|u| (1.0 + seen_sigma(fit, u)).ln()).sum();
+    #[allow(clippy::cast_precision_loss)]
+    let blind = blind as f64;
+    30.0 * blind + sigmas
 }
 
-/// Attitudes that determine most of what is open, each chosen with those before it. Empty when none helps, as where two unknowns
-/// act alike at every attitude.
+/// Attitudes that determine most of what is open, each chosen with those before it, `least` of them at least. Fewer where none
+/// helps, as where two unknowns act alike at every attitude.
 ///
 /// # Errors
 /// When some noise is zero.
-pub fn proposals(looks: &[Look], chain: &Chain, unknowns: &[Unknown], tau_s: f64, x: &[f64]) -> Result<Vec<Proposal>, Unfit> {
+pub fn proposals(looks: &[Look], chain: &Chain, unknowns: &[Unknown], tau_s: f64, x: &[f64], least: usize) -> Result<Vec<Proposal>, Unfit> {
     let list: Vec<&Look> = looks.iter().collect();
     let mut matrix = design(&list, chain, unknowns, tau_s, x)?;
     let aim = if looks.iter().any(|l| l.aim == Aim::Laser) { Aim::Laser } else { Aim::Tip };
     let Some(like) = typical(looks, aim) else { return Ok(vec![]) };
     let free: Vec<Unknown> = unknowns.iter().map(|u| Unknown { sigma: f64::INFINITY, ..*u }).collect();
-    let all: Vec<(Proposal, Matrix)> = candidates(looks, aim)
-        .into_iter()
-        .map(|p| {
-            let look = p.look(&like);
-            design(&[&look], chain, &free, tau_s, x).map(|m| (p, m))
-        })
-        .collect::<Result<_, _>>()?;
-    let mut chosen = vec![];
-    let mut now = badness(&matrix, unknowns);
-    while chosen.len() < PROPOSALS {
-        let tried = all.iter().map(|(p, more)| (badness(&matrix.below(more), unknowns), p, more));
+    let mut all: Vec<(Proposal, Matrix)> = vec![];
+    for proposal in candidates(looks, aim) {
+        let look = proposal.look(&like);
+        if list.iter().all(|l| l.turned_from(&look) > SAME_ATTITUDE_DEG) || proposal.range_m.is_some() {
+            all.push((proposal, design(&[&look], chain, &free, tau_s, x)?));
+        }
+    }
+    let mut chosen: Vec<Proposal> = vec![];
+    let mut now = openness(&fitted(&matrix, unknowns), unknowns);
+    while chosen.len() < PROPOSALS.max(least) && (chosen.len() < least || !open_in(&fitted(&matrix, unknowns), unknowns).is_empty()) {
+        let fresh = all.iter().filter(|(p, _)| chosen.len() >= least || chosen.iter().all(|c| !c.same_attitude(p)));
+        let tried = fresh.map(|(p, more)| (openness(&fitted(&matrix.below(more), unknowns), unknowns), *p, more));
         let Some((next, proposal, more)) = tried.min_by(|a, b| a.0.total_cmp(&b.0)) else { break };
-        // A tenth of a unit of the sum of logarithms is a tenth off one sigma.
-        if next > now - 0.1 {
+        // The sum of logarithms falls by a twentieth when one sigma falls by a twentieth.
+        if next > now - 0.05 && chosen.len() >= least {
             break;
         }
         matrix = matrix.below(more);
         now = next;
-        chosen.push(*proposal);
-        if undetermined_after(&matrix, unknowns) {
-            continue;
-        }
-        break;
+        chosen.push(proposal);
     }
     Ok(chosen)
-}
-
-fn undetermined_after(matrix: &Matrix, unknowns: &[Unknown]) -> bool {
-    let fit = solve(matrix, &vec![0.0; matrix.rows()], &sizes(unknowns));
-    fit.directions.iter().any(|d| d.sigma > 1.0 && d.shares.iter().zip(unknowns).any(|(s, u)| u.written && s.abs() >= NAMED))
 }

@@ -114,7 +114,7 @@ impl Look {
 }
 
 /// Attitudes closer than this are one, deg.
-const SAME_ATTITUDE_DEG: f64 = 8.0;
+pub(super) const SAME_ATTITUDE_DEG: f64 = 8.0;
 
 /// How many attitudes differ from each other by more than 8 degrees, counted one after the other.
 #[must_use]

@@ -229,7 +229,7 @@ fn two_attitudes_do_not_determine() {
     let open = undetermined(&seen, &CHAIN, &unknowns, TAU_S, &x, &marks).unwrap();
     assert!(!open.is_empty() && open[0].words.contains("the beam"), "{open:?}");
     // Enough attitudes are proposed, and they do determine it.
-    let more = proposals(&seen, &CHAIN, &unknowns, TAU_S, &x).unwrap();
+    let more = proposals(&seen, &CHAIN, &unknowns, TAU_S, &x, 2).unwrap();
     assert!(!more.is_empty());
     eprintln!("{}\n{}", open[0].words, more.iter().map(super::geometry::Proposal::words).collect::<Vec<_>>().join("\n"));
 }
@@ -290,7 +290,7 @@ fn two_faces_give_the_bubble() {
     let x: Vec<f64> = free.iter().map(|u| u.value).collect();
     let open = undetermined(&seen, &CHAIN, &free, TAU_S, &x, &["P".to_owned()]).unwrap();
     assert!(open[0].words.contains("the length of the pole") && open[0].words.contains("in height"), "{}", open[0].words);
-    let more = proposals(&seen, &CHAIN, &free, TAU_S, &x).unwrap();
+    let more = proposals(&seen, &CHAIN, &free, TAU_S, &x, 0).unwrap();
     assert!(more.iter().any(|p| p.lean_deg > 10.0), "{more:?}");
 }
 
