@@ -186,10 +186,14 @@ impl Compiler {
             self.salvage(&folder, job_document);
             return None;
         };
-        let rig: Option<Rig> = self.side_file(&folder, job.rig.as_ref(), job_document, "rig");
+        let mut rig: Option<Rig> = self.side_file(&folder, job.rig.as_ref(), job_document, "rig");
         let mut reference: Option<Reference> = self.side_file(&folder, job.reference.as_ref(), job_document, "reference");
+        let beside = |file: &String| folder.join(file).parent().map_or_else(PathBuf::new, Path::to_path_buf);
+        if let (Some(rig), Some(file)) = (&mut rig, &job.rig) {
+            rig.folder = beside(file);
+        }
         if let (Some(reference), Some(file)) = (&mut reference, &job.reference) {
-            reference.folder = folder.join(file).parent().map_or_else(PathBuf::new, Path::to_path_buf);
+            reference.folder = beside(file);
         }
         // A broken rig or reference is said once; stages that need it would only repeat it.
         let sides_broken = (job.rig.is_some() && rig.is_none()) || (job.reference.is_some() && reference.is_none());

@@ -6,6 +6,8 @@
 use crate::table::schema::PhysicalPoint;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+use std::path::PathBuf;
 
 /// A vector in body axes with its standard deviation.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -33,12 +35,41 @@ pub enum Owner {
     Receiver,
 }
 
-/// The antenna.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+/// The antenna. Its link is given once: as a vector, or as a model from an ANTEX file.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Antenna {
     /// From the phase centre to the antenna reference point. Needed only when the log gives the phase centre.
-    pub phase_centre_to_reference_point: BodyVector,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub phase_centre_to_reference_point: Option<BodyVector>,
+    /// The same from an antenna calibration. Needed only when the log gives the phase centre.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub antex: Option<AntexModel>,
+    /// Who applies it. Left out: whoever `receiver_output` says.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub applied_by: Option<Owner>,
+}
+
+/// An antenna calibration in an ANTEX file.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct AntexModel {
+    /// The file, plain or packed with gzip or zstd; its path counts from the folder of the rig file.
+    pub file: String,
+    /// Antenna and radome as in the file, such as `SALTGRASS-7     NONE`.
+    pub antenna: String,
+    /// Serial number, for a calibration of this very antenna. Left out: the mean of the type.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub serial: Option<String>,
+    /// Frequency that the logged position is of, as in the file: `G01` is GPS L1, `E01` Galileo E1.
+    pub frequency: String,
+    /// Where the north mark of the antenna points in body axes, clockwise from forward, deg.
+    #[serde(default)]
+    #[schemars(range(min = -360.0, max = 360.0))]
+    pub north_mark_azimuth_deg: f64,
+    /// Standard deviation of each component of the offset, m. Systematic.
+    #[schemars(range(min = 0.0))]
+    pub sigma_m: f64,
 }
 
 /// The pole.
@@ -133,6 +164,20 @@ pub struct Sensor {
     pub offset: f64,
 }
 
+/// The four parts of a quaternion in a log: transducers without a unit.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct QuaternionSensors {
+    /// Scalar part.
+    pub w: Sensor,
+    /// First part of the vector.
+    pub x: Sensor,
+    /// Second part of the vector.
+    pub y: Sensor,
+    /// Third part of the vector.
+    pub z: Sensor,
+}
+
 /// Sensors of the log.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -146,6 +191,15 @@ pub struct Sensors {
     /// Roll.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub roll: Option<Sensor>,
+    /// Tilt from plumb, for `attitude.kind: tilt-azimuth`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tilt: Option<Sensor>,
+    /// Azimuth of the lean, for `attitude.kind: tilt-azimuth`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lean_azimuth: Option<Sensor>,
+    /// Quaternion, for `attitude.kind: quaternion`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub quaternion: Option<QuaternionSensors>,
     /// Laser range.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub range: Option<Sensor>,
@@ -208,10 +262,90 @@ pub struct Declination {
     pub sigma_deg: Option<f64>,
 }
 
+/// What the attitude sensor gives.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum AttitudeKind {
+    /// Heading, pitch and roll.
+    #[default]
+    HeadingPitchRoll,
+    /// Tilt from plumb and the azimuth towards which the pole leans. Enough for a tip; not for a laser, whose direction needs a
+    /// heading of the body.
+    TiltAzimuth,
+    /// Tilt, azimuth of the lean, and the heading of the body.
+    TiltAzimuthHeading,
+    /// A quaternion; needs `quaternion`.
+    Quaternion,
+    /// Pitch and roll without a heading: heights of a tip are right, and horizontally the tip is anywhere on the circle of its arm.
+    PitchRoll,
+}
+
+/// Which end of the pole the azimuth of a lean is of.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum LeaningEnd {
+    /// The azimuth towards which the top (antenna) leans.
+    #[default]
+    Top,
+    /// The azimuth from the antenna to the foot.
+    Foot,
+}
+
+/// Which way a quaternion turns.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Turns {
+    /// Vectors of the body into the world.
+    BodyToWorld,
+    /// Vectors of the world into the body.
+    WorldToBody,
+}
+
+/// World axes of a quaternion.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum World {
+    /// x north, y east, z down.
+    NorthEastDown,
+    /// x east, y north, z up.
+    EastNorthUp,
+}
+
+/// Body axes of a quaternion.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Body {
+    /// x forward, y right, z down.
+    ForwardRightDown,
+    /// x forward, y left, z up.
+    ForwardLeftUp,
+}
+
+/// How a quaternion counts. North is `attitude.north`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct QuaternionAxes {
+    /// Which way it turns.
+    pub turns: Turns,
+    /// World axes.
+    pub world: World,
+    /// Body axes.
+    pub body: Body,
+}
+
 /// The attitude sensor.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Attitude {
+    /// What it gives.
+    #[serde(default)]
+    pub kind: AttitudeKind,
+    /// Which end the azimuth of the lean is of, for `tilt-azimuth` and `tilt-azimuth-heading`: must be said there.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lean_azimuth_of: Option<LeaningEnd>,
+    /// How the quaternion counts, for `quaternion`: must be said there.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub quaternion: Option<QuaternionAxes>,
     /// Which north the heading counts from.
     pub north: North,
     /// Declination, or the model that gives it, for magnetic north.
@@ -229,6 +363,11 @@ pub struct Attitude {
     /// Bias of the heading since initialisation, deg. Systematic.
     #[schemars(range(min = 0.0))]
     pub heading_bias_sigma_deg: f64,
+    /// How much that bias grows while the antenna stands still (inertial heading), deg/min. Left out: it does not age, as with two
+    /// antennas.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0.0, max = 1000.0))]
+    pub heading_drift_deg_per_min: Option<f64>,
     /// Bias of pitch and roll (mount), deg. Systematic.
     #[schemars(range(min = 0.0))]
     pub tilt_bias_sigma_deg: f64,
@@ -275,6 +414,9 @@ pub struct Calibration {
     pub expires: String,
     /// Who did it and how.
     pub by: String,
+    /// Values that the calibration replaced, by their keys in this file.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub replaced: BTreeMap<String, f64>,
 }
 
 /// What stands on the pole.
@@ -308,4 +450,7 @@ pub struct Rig {
     /// Calibration.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub calibration: Option<Calibration>,
+    /// Folder of the file; set when it is read, since paths in it count from there.
+    #[serde(skip)]
+    pub folder: PathBuf,
 }

@@ -139,6 +139,10 @@ pub enum Role {
     Pitch,
     /// Roll, right side down positive.
     Roll,
+    /// Time since the motion that last made the heading fresh.
+    HeadingAge,
+    /// Standard deviation (1 sigma) of the heading's bias.
+    HeadingSigma,
     /// Raw laser range.
     Range,
     /// Turn rate.
@@ -199,6 +203,8 @@ impl Role {
             Self::Heading => "the heading",
             Self::Pitch => "the pitch",
             Self::Roll => "the roll",
+            Self::HeadingAge => "the age of the heading",
+            Self::HeadingSigma => "the sigma of the heading",
             Self::Range => "the laser range",
             Self::TurnRate => "the turn rate",
             Self::Speed => "the speed",

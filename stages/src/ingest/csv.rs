@@ -17,7 +17,7 @@ use super::nmea::{self, SessionRule};
 use crate::geodesy::decimal_year;
 use crate::rig::clock::{Clock, TimeColumn};
 use crate::rig::delimited::{Layout, Lines};
-use crate::rig::quantity::{AngleColumn, LengthColumn, LengthUnit, RateColumn, SpeedColumn};
+use crate::rig::quantity::{AngleColumn, LengthColumn, LengthUnit, QuaternionColumns, RateColumn, SpeedColumn};
 use pipeline_core::diag::{Diagnostic, Label, Verdict};
 use pipeline_core::lock::Extent;
 use pipeline_core::stage::cx::{unpack, unreadable};
@@ -190,6 +190,15 @@ pub struct Options {
     /// Roll.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub roll: Option<AngleColumn>,
+    /// Tilt from plumb, for a rig with `attitude.kind: tilt-azimuth`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tilt: Option<AngleColumn>,
+    /// Azimuth of the lean, for a rig with `attitude.kind: tilt-azimuth`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lean_azimuth: Option<AngleColumn>,
+    /// Quaternion, for a rig with `attitude.kind: quaternion`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub quaternion: Option<QuaternionColumns>,
     /// Laser range, raw: scale and zero stand in the rig.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub range: Option<LengthColumn>,

@@ -32,6 +32,7 @@ pub mod sessions;
 pub mod tally;
 
 use super::columns::epoch_schema;
+use crate::rig::attitude::Converter;
 use dating::{Dated, date};
 use draft::Slot;
 use findings::Context;
@@ -146,6 +147,8 @@ pub struct Settings {
     pub height: HeightRule,
     /// Sensors of the rig.
     pub sensors: Vec<SensorUse>,
+    /// How they become heading, pitch and roll.
+    pub converter: Converter,
     /// Factor on the sigmas of GST.
     pub sigma_factor: f64,
     /// Sigmas without GST: horizontal and up, m.
@@ -159,6 +162,7 @@ impl Default for Settings {
             checksum_required: true,
             height: HeightRule::AltitudePlusSeparation,
             sensors: vec![],
+            converter: Converter::Same,
             sigma_factor: 1.0,
             assumed: None,
         }
@@ -174,19 +178,27 @@ impl Settings {
             checksum_required: options.checksums == ChecksumRule::Required,
             height: options.height,
             sensors: rig.map(|r| sensors(&r.sensors)).unwrap_or_default(),
+            converter: Converter::of(rig.and_then(|r| r.attitude.as_ref())),
             sigma_factor: rig.map_or(1.0, |r| r.gnss.sigma_factor),
             assumed: rig.map(|r| (r.gnss.assumed_sigma_horizontal_m, r.gnss.assumed_sigma_up_m)),
         }
     }
 }
 
-fn listed(s: &Sensors) -> [(Slot, &'static str, Option<&Sensor>); 5] {
+fn listed(s: &Sensors) -> [(Slot, &'static str, Option<&Sensor>); 11] {
+    let q = s.quaternion.as_ref();
     [
         (Slot::Heading, "heading", s.heading.as_ref()),
         (Slot::Pitch, "pitch", s.pitch.as_ref()),
         (Slot::Roll, "roll", s.roll.as_ref()),
         (Slot::Range, "range", s.range.as_ref()),
         (Slot::TurnRate, "turn_rate", s.turn_rate.as_ref()),
+        (Slot::Tilt, "tilt", s.tilt.as_ref()),
+        (Slot::LeanAzimuth, "lean_azimuth", s.lean_azimuth.as_ref()),
+        (Slot::QuaternionW, "quaternion.w", q.map(|q| &q.w)),
+        (Slot::QuaternionX, "quaternion.x", q.map(|q| &q.x)),
+        (Slot::QuaternionY, "quaternion.y", q.map(|q| &q.y)),
+        (Slot::QuaternionZ, "quaternion.z", q.map(|q| &q.z)),
     ]
 }
 
@@ -213,8 +225,8 @@ fn check_sensors(rig: &Rig, options: &Options) -> Vec<Problem> {
         let Some(sensor) = sensor else { continue };
         let fits = match slot {
             Slot::Heading => sensor.sentence != Sentence::ROT,
-            Slot::Pitch | Slot::Roll | Slot::Range => sensor.sentence == Sentence::XDR,
             Slot::TurnRate => sensor.sentence == Sentence::ROT,
+            _ => sensor.sentence == Sentence::XDR,
         };
         if !fits {
             problems.push(

@@ -150,7 +150,20 @@ pub enum Turn<'a> {
     Model(MagneticModel, Option<(Cell, i64, f64)>),
 }
 
-impl Turn<'_> {
+impl<'a> Turn<'a> {
+    /// For one partition; `convergence` belongs to a grid north.
+    ///
+    /// # Errors
+    /// A broken promise when a grid north comes without its grid.
+    pub fn of(north: &ToTrue, convergence: Option<&'a Convergence>) -> Result<Self, Problem> {
+        match (north, convergence) {
+            (ToTrue::Everywhere(degrees), _) => Ok(Self::Same(*degrees)),
+            (ToTrue::Model(model), _) => Ok(Self::Model(*model, None)),
+            (ToTrue::Grid(_), Some(convergence)) => Ok(Self::Grid(convergence.reader())),
+            (ToTrue::Grid(_), None) => Err(Problem::broken("grid north without its grid")),
+        }
+    }
+
     /// Correction at a latitude, longitude (deg), ellipsoidal height (m) and instant (ns since 1970), deg.
     ///
     /// A model is evaluated at the middle of cells of 0.05 degrees and at whole days, so that the result does not

@@ -84,6 +84,20 @@ pub struct AngleColumn {
     pub offset_deg: f64,
 }
 
+/// The four columns of a quaternion; how it counts stands in `attitude.quaternion` of the rig.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct QuaternionColumns {
+    /// Scalar part.
+    pub w: String,
+    /// First part of the vector.
+    pub x: String,
+    /// Second part of the vector.
+    pub y: String,
+    /// Third part of the vector.
+    pub z: String,
+}
+
 /// A column that holds a length.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]

@@ -79,11 +79,19 @@ pub struct AttitudeNoise {
     heading_random: f64,
     tilt_random: f64,
     heading_systematic: f64,
+    /// Of the correction to true north.
+    north: f64,
     tilt_systematic: f64,
     time_tag_s: f64,
 }
 
 impl AttitudeNoise {
+    /// Sigma of the correction to true north, deg.
+    #[must_use]
+    pub fn north_sigma_deg(&self) -> f64 {
+        self.north.sqrt().to_degrees()
+    }
+
     /// From the rig, with the standard deviation of the declination (deg) where north is magnetic.
     #[must_use]
     pub fn new(attitude: &Attitude, declination_sigma_deg: f64) -> Self {
@@ -92,6 +100,7 @@ impl AttitudeNoise {
             heading_random: square(attitude.heading_sigma_deg),
             tilt_random: square(attitude.tilt_sigma_deg),
             heading_systematic: square(attitude.heading_bias_sigma_deg) + square(declination_sigma_deg),
+            north: square(declination_sigma_deg),
             tilt_systematic: square(attitude.tilt_bias_sigma_deg),
             time_tag_s: attitude.time_tag_sigma_s,
         }
@@ -137,6 +146,8 @@ pub struct Shot {
     pub turn_rate_deg_s: f64,
     /// Speed of the antenna, m/s; NaN counts as standing still.
     pub speed_m_s: f64,
+    /// Sigma of the heading's bias at this epoch, deg; NaN: the sensor's constant one.
+    pub heading_sigma_deg: f64,
 }
 
 /// Where the target is, seen from the logged point.
@@ -226,11 +237,44 @@ impl Model {
         random.add(heading_random, by_heading);
         random.add(self.noise.tilt_random, by_pitch);
         random.add(self.noise.tilt_random, by_roll);
-        systematic.add(self.noise.heading_systematic, by_heading);
+        let aged = shot.heading_sigma_deg;
+        let heading_systematic =
+            if aged.is_finite() { aged.to_radians().powi(2) + self.noise.north } else { self.noise.heading_systematic };
+        systematic.add(heading_systematic, by_heading);
         systematic.add(self.noise.tilt_systematic, by_pitch);
         systematic.add(self.noise.tilt_systematic, by_roll);
         let arm_m = arm[0].hypot(arm[1]);
         Target { enu: enu(arm), random, systematic, tilt_deg: rotation.tilt_deg(), arm_m }
+    }
+
+    /// The same pole when nothing tells how the body is turned about its own axis, as with tilt and the azimuth of the lean: a
+    /// sideways part of the lever points nowhere known and is systematic, shared by both axes.
+    #[must_use]
+    pub fn spin_unknown(&self) -> Self {
+        let [x, y, z] = self.lever;
+        Self { lever: [0.0, 0.0, z], lever_variance: self.lever_variance + (x * x + y * y) / 2.0, ..*self }
+    }
+
+    /// Target of a leaned pole without a heading: its height is known, and horizontally the foot is anywhere on the circle of its
+    /// arm. That is systematic within a shot: variance arm2 / 2 in east and in north about the place straight below.
+    #[must_use]
+    pub fn side_unknown(&self, pitch_deg: f64, roll_deg: f64) -> Target {
+        let shot = Shot {
+            heading_deg: 0.0,
+            pitch_deg,
+            roll_deg,
+            range_m: f64::NAN,
+            turn_rate_deg_s: f64::NAN,
+            speed_m_s: f64::NAN,
+            heading_sigma_deg: 0.0,
+        };
+        let leaned = Self { noise: AttitudeNoise { heading_random: 0.0, north: 0.0, ..self.noise }, ..self.spin_unknown() }.target(&shot);
+        // No direction is better known than another.
+        let round = |c: Covariance| Covariance { ee: (c.ee + c.nn) / 2.0, nn: (c.ee + c.nn) / 2.0, uu: c.uu, ..Covariance::default() };
+        let mut systematic = round(leaned.systematic);
+        systematic.ee += leaned.arm_m * leaned.arm_m / 2.0;
+        systematic.nn += leaned.arm_m * leaned.arm_m / 2.0;
+        Target { enu: [0.0, 0.0, leaned.enu[2]], random: round(leaned.random), systematic, ..leaned }
     }
 
     /// Target of a pole that was held vertical without a sensor: straight below, with a random lean

@@ -14,12 +14,13 @@
 //! # References
 //! Measurement model ("The chain of points", "One epoch"); sequence Z-Y-X as in aerospace use.
 
+use super::antex;
 use super::ledger::{Aim, Ledger};
 use super::north::{Convergence, ToTrue, Turn};
 use super::target::{AttitudeNoise, Covariance, Model, Shot, Target};
 use crate::geodesy::{Ellipsoid, offset_enu};
-use pipeline_core::rig::Gnss;
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Spec, Stage};
+use pipeline_core::rig::{AttitudeKind, Gnss};
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, Spec, Stage};
 use pipeline_core::table::Table;
 use pipeline_core::table::schema::{PhysicalPoint, Role, Schema};
 use schemars::JsonSchema;
@@ -81,6 +82,8 @@ enum Way {
     Below(Target),
     /// Turned by the attitude.
     Turned(Model),
+    /// Leaned by pitch and roll, to a side that nobody knows.
+    Somewhere(Model),
 }
 
 /// The bound stage.
@@ -99,6 +102,8 @@ pub struct TiltCorrect {
     expires: Option<(i64, String)>,
     rig_name: String,
     names: Names,
+    /// The antenna file that the plan was made with.
+    antenna: Option<Resource>,
 }
 
 impl Stage for TiltCorrect {
@@ -154,7 +159,8 @@ degrees.
 
     fn bind(options: Options, cx: &BindCx) -> Result<Bound<Self>, Vec<Problem>> {
         let input = cx.input()?;
-        let rig = cx.need_rig().map_err(|p| vec![p])?;
+        let antenna = antex::resolve(cx.need_rig().map_err(|p| vec![p])?)?;
+        let rig = &antenna.rig;
         let mut problems = checks::frame(input, rig);
         let names = checks::names(input, &mut problems);
         let aim = checks::aim(&options, input, &mut problems);
@@ -165,9 +171,12 @@ degrees.
         checks::vertical(&options, rig, tip.as_ref(), laser.as_ref(), &mut problems);
         let upright = options.pole_held_vertical_within_deg.filter(|_| rig.attitude.is_none());
         let turned = needs && (upright.is_none() || laser.is_some());
-        let mut notes = vec![];
+        let mut notes = antenna.notes;
         let (north, noise) = if turned {
             checks::sensors(rig, options.sensors, laser.is_some(), &mut problems);
+            if options.sensors == SensorsOption::RigSensors {
+                checks::north_of_sentence(rig, cx.locality, &mut problems, &mut notes);
+            }
             checks::settled(rig, cx.locality, &mut problems, &mut notes)
         } else {
             (ToTrue::Everywhere(0.0), AttitudeNoise::default())
@@ -177,14 +186,17 @@ degrees.
             return Err(problems);
         }
 
+        let kind = rig.attitude.as_ref().map(|a| a.kind).unwrap_or_default();
         let way = |ledger: &Ledger| {
             if !ledger.needs_attitude() {
                 return Way::Nothing(ledger.receiver_variance());
             }
             let beam = rig.laser.as_ref().filter(|_| ledger.aim == Aim::Laser);
             let model = Model::new(&ledger.to_add(), beam, noise);
-            match upright {
-                Some(within) if ledger.aim == Aim::Tip => Way::Below(model.vertical(within)),
+            match (upright, kind) {
+                (Some(within), _) if ledger.aim == Aim::Tip => Way::Below(model.vertical(within)),
+                (_, AttitudeKind::PitchRoll) => Way::Somewhere(model),
+                (_, AttitudeKind::TiltAzimuth) => Way::Turned(model.spin_unknown()),
                 _ => Way::Turned(model),
             }
         };
@@ -218,13 +230,21 @@ degrees.
             expires,
             rig_name: rig.name.clone(),
             names,
+            antenna: antenna.resource,
         };
         let mut bound = Bound::new(stage, output, Grain::Rows).decided("ledger", printed).decided("chain", lines);
+        if let Some(model) = antenna.decided {
+            bound = bound.decided("antenna", model);
+        }
         if turned {
             bound = bound.decided("north", said_north);
         }
         bound.notes = notes;
         Ok(bound)
+    }
+
+    fn resources(&self) -> Vec<Resource> {
+        self.antenna.iter().cloned().collect()
     }
 
     fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem> {
@@ -234,12 +254,7 @@ degrees.
             columns.time = input.instants(&self.names.time)?;
         }
         self.warn_of_expiry(input, cx)?;
-        let mut turn = match (&self.north, &self.convergence) {
-            (ToTrue::Everywhere(degrees), _) => Turn::Same(*degrees),
-            (ToTrue::Model(model), _) => Turn::Model(*model, None),
-            (ToTrue::Grid(_), Some(convergence)) => Turn::Grid(convergence.reader()),
-            (ToTrue::Grid(_), None) => return Err(Problem::broken("grid north without its grid")),
-        };
+        let mut turn = Turn::of(&self.north, self.convergence.as_ref())?;
         let rows = input.rows();
         let mut fate = vec![Fate::Kept; rows];
         let mut out = Out::new(rows);
@@ -317,8 +332,16 @@ impl TiltCorrect {
                 Target { enu: [0.0; 3], random: Covariance::default(), systematic: lengths, tilt_deg: f64::NAN, arm_m: 0.0 }
             }
             Way::Below(target) => *target,
+            Way::Somewhere(model) => {
+                let [pitch, roll] = [1, 2].map(|i| value(&columns.sensors[i], row));
+                if !(pitch.is_finite() && roll.is_finite()) {
+                    return Ok(Err(Fate::NoAttitude));
+                }
+                model.side_unknown(pitch, roll)
+            }
             Way::Turned(model) => {
-                let [heading, pitch, roll, range, turn_rate, speed] = [0, 1, 2, 3, 4, 5].map(|i| value(&columns.sensors[i], row));
+                let [heading, pitch, roll, range, turn_rate, speed, heading_sigma_deg] =
+                    [0, 1, 2, 3, 4, 5, 6].map(|i| value(&columns.sensors[i], row));
                 if !(heading.is_finite() && pitch.is_finite() && roll.is_finite()) {
                     return Ok(Err(Fate::NoAttitude));
                 }
@@ -338,6 +361,7 @@ impl TiltCorrect {
                     range_m: range,
                     turn_rate_deg_s: turn_rate,
                     speed_m_s: speed,
+                    heading_sigma_deg,
                 };
                 model.target(&shot)
             }

@@ -3,6 +3,7 @@
 use super::position::{self, BadPosition};
 use super::{FixKind, HeightKind, Options, PositionFormat};
 use crate::ingest::columns::{EpochColumns, Fix};
+use crate::rig::attitude::Converter;
 use crate::rig::clock::{Clock, Days};
 use crate::rig::delimited::{Lines, NotANumber, Row};
 use crate::rig::quantity::{LengthColumn, Turn, full_circle};
@@ -11,7 +12,7 @@ use pipeline_core::rig::Rig;
 use std::collections::BTreeMap;
 
 /// Numbers of a row, in this order.
-const NUMBERS: usize = 17;
+const NUMBERS: usize = 23;
 const HDOP: usize = 0;
 const PDOP: usize = 1;
 const VDOP: usize = 2;
@@ -29,6 +30,9 @@ const SPEED: usize = 13;
 const SATELLITES: usize = 14;
 const HEIGHT: usize = 15;
 const SEPARATION: usize = 16;
+const TILT: usize = 17;
+const LEAN_AZIMUTH: usize = 18;
+const QUATERNION: [usize; 4] = [19, 20, 21, 22];
 
 /// Which field of a row is what.
 pub struct Plan {
@@ -42,6 +46,7 @@ pub struct Plan {
     fix: Option<(usize, Vec<(String, Fix)>)>,
     base: Option<usize>,
     event: Option<usize>,
+    converter: Converter,
     sigma_factor: f64,
     assumed: Option<(f64, f64)>,
 }
@@ -86,9 +91,15 @@ impl Plan {
                 numbers.push((slot, want(&c.column), c.turn()));
             }
         }
-        for (slot, column) in [(HEADING, &o.heading), (PITCH, &o.pitch), (ROLL, &o.roll)] {
+        let angles = [(HEADING, &o.heading), (PITCH, &o.pitch), (ROLL, &o.roll), (TILT, &o.tilt), (LEAN_AZIMUTH, &o.lean_azimuth)];
+        for (slot, column) in angles {
             if let Some(c) = column {
                 numbers.push((slot, want(&c.column), c.turn()));
+            }
+        }
+        if let Some(q) = &o.quaternion {
+            for (slot, column) in QUATERNION.into_iter().zip([&q.w, &q.x, &q.y, &q.z]) {
+                numbers.push((slot, want(column), Turn::SAME));
             }
         }
         if let Some(c) = &o.turn_rate {
@@ -109,6 +120,7 @@ impl Plan {
             fix,
             base,
             event,
+            converter: Converter::of(rig.and_then(|r| r.attitude.as_ref())),
             sigma_factor: rig.map_or(1.0, |r| r.gnss.sigma_factor),
             assumed: rig.map(|r| (r.gnss.assumed_sigma_horizontal_m, r.gnss.assumed_sigma_up_m)),
             wanted,
@@ -319,9 +331,12 @@ impl<'a> Reader<'a> {
         c.sigma_up.push(sigma[2]);
         c.correlation.push(n[CORRELATION]);
         c.sigma_assumed.push(assumed);
-        c.heading.push(full_circle(n[HEADING]));
-        c.pitch.push(n[PITCH]);
-        c.roll.push(n[ROLL]);
+        let [w, x, y, z] = QUATERNION.map(|i| n[i]);
+        let raw = [n[HEADING], n[PITCH], n[ROLL], n[TILT], n[LEAN_AZIMUTH], w, x, y, z];
+        let [heading, pitch, roll] = plan.converter.turn(&raw);
+        c.heading.push(full_circle(heading));
+        c.pitch.push(pitch);
+        c.roll.push(roll);
         c.range.push(n[RANGE]);
         c.turn_rate.push(n[TURN_RATE]);
         c.speed.push(n[SPEED]);

@@ -96,6 +96,34 @@ fn a_plain_table() {
 }
 
 #[test]
+fn a_lean_and_a_quaternion_become_heading_pitch_and_roll() {
+    let read = |kind: Value, text: &str, columns: Value| -> [f64; 3] {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::write(folder.path().join("a.csv"), text).unwrap();
+        let mut r = serde_json::to_value(rig()).unwrap();
+        r["attitude"] = json!({"north": "true", "heading_sigma_deg": 0.3, "tilt_sigma_deg": 0.1, "heading_bias_sigma_deg": 0.4, "tilt_bias_sigma_deg": 0.1});
+        r["attitude"].as_object_mut().unwrap().extend(kind.as_object().unwrap().clone());
+        let (reference, rig, files): (_, Rig, _) = (reference(), serde_json::from_value(r).unwrap(), Folder(folder.path().to_owned()));
+        let cx = BindCx { inputs: &[], rig: Some(&rig), reference: Some(&reference), locality: None, files: &files, locked: None };
+        let bound = IngestCsv::bind(serde_json::from_value(with(columns)).unwrap(), &cx).map_err(|p| format!("{p:?}")).unwrap();
+        let out = bound.stage.run(&[], &Cx::new(&world(), "t", Some((0, &bound.stage.sessions[0])))).unwrap();
+        ["heading_deg", "pitch_deg", "roll_deg"].map(|n| floats(&out, n)[0])
+    };
+    let head = "t,lat,lon,h";
+    let row = "2026-05-04T10:00:00Z,42,-84,1";
+    let leans = json!({"tilt": {"column": "a", "unit": "deg"}, "lean_azimuth": {"column": "b", "unit": "deg"}, "heading": {"column": "c", "unit": "deg"}});
+    // The foot lies to the south of a body that faces north: it leans forward, nose down.
+    let [h, p, r] =
+        read(json!({"kind": "tilt-azimuth-heading", "lean_azimuth_of": "foot"}), &format!("{head},a,b,c\n{row},12,180,0\n"), leans);
+    assert!(h.abs() < 1e-12 && (p + 12.0).abs() < 1e-9 && r.abs() < 1e-9, "{h} {p} {r}");
+    let axes = json!({"turns": "body-to-world", "world": "east-north-up", "body": "forward-left-up"});
+    let parts = json!({"quaternion": {"w": "w", "x": "x", "y": "y", "z": "z"}});
+    // Not turned against east, north, up: it faces east, level.
+    let [h, p, r] = read(json!({"kind": "quaternion", "quaternion": axes}), &format!("{head},w,x,y,z\n{row},1,0,0,0\n"), parts);
+    assert!((h - 90.0).abs() < 1e-9 && p.abs() < 1e-9 && r.abs() < 1e-9, "{h} {p} {r}");
+}
+
+#[test]
 fn heights_above_the_receivers_geoid() {
     // S-HEIGHT-GGA-1 in kind: h = H + N; T01 of traps.md: 253.412 m with -33.600 m is 219.812 m.
     let options =

@@ -447,9 +447,11 @@ impl<'s> Assembler<'s> {
         c.sigma_up.push(sigma[2]);
         c.correlation.push(correlation);
         c.sigma_assumed.push(assumed);
-        c.heading.push(draft.sensors[0]);
-        c.pitch.push(draft.sensors[1]);
-        c.roll.push(draft.sensors[2]);
+        let [heading, pitch, roll, _, _, tilt, azimuth, qw, qx, qy, qz] = draft.sensors;
+        let [heading, pitch, roll] = self.settings.converter.turn(&[heading, pitch, roll, tilt, azimuth, qw, qx, qy, qz]);
+        c.heading.push(heading);
+        c.pitch.push(pitch);
+        c.roll.push(roll);
         c.range.push(draft.sensors[3]);
         c.turn_rate.push(draft.sensors[4]);
         let speed = draft.rmc.map_or(f64::NAN, |r| r.speed);

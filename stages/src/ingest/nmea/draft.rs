@@ -17,7 +17,24 @@ pub enum Slot {
     Range,
     /// Degrees per second.
     TurnRate,
+    /// Tilt from plumb, degrees.
+    Tilt,
+    /// Azimuth of the lean, degrees.
+    LeanAzimuth,
+    /// Quaternion, scalar part.
+    QuaternionW,
+    /// Quaternion, first part of the vector.
+    QuaternionX,
+    /// Quaternion, second part of the vector.
+    QuaternionY,
+    /// Quaternion, third part of the vector.
+    QuaternionZ,
 }
+
+/// One value for each [`Slot`], NaN where there is none.
+pub type Slots = [f64; 11];
+/// Nothing said.
+pub const NO_SLOT: Slots = [f64::NAN; 11];
 
 /// Something that a sentence without a time of its own says.
 #[derive(Clone, Copy, Debug)]
@@ -27,7 +44,7 @@ pub enum Untimed {
     /// VTG, m/s.
     Speed(f64),
     /// HDT, HDM, ROT, XDR; NaN where it says nothing. In the order of [`Slot`].
-    Sensors([f64; 5]),
+    Sensors(Slots),
 }
 
 /// GGA or GNS.
@@ -125,7 +142,7 @@ pub struct Draft {
     /// VTG, m/s.
     pub speed: f64,
     /// Sensors, in the order of [`Slot`].
-    pub sensors: [f64; 5],
+    pub sensors: Slots,
 }
 
 impl Draft {
@@ -147,7 +164,7 @@ impl Draft {
             zda: None,
             dilution: None,
             speed: f64::NAN,
-            sensors: [f64::NAN; 5],
+            sensors: NO_SLOT,
         }
     }
 

@@ -1,7 +1,7 @@
 //! Reads the files of a session line by line into a [`Log`].
 
 use super::assemble::{Assembler, Outcome};
-use super::draft::{Draft, Slot, Solution, Untimed, fix_of_modes};
+use super::draft::{Draft, NO_SLOT, Slot, Solution, Untimed, fix_of_modes};
 use super::line::{Formatter, Line, Reason, Sentence, Within, classify, classify_without_sentence, pack};
 use super::log::{At, Log, Seen};
 use super::tally::Tally;
@@ -396,7 +396,7 @@ impl<'s> Scan<'s> {
             return Ok(Outcome::ignored(word));
         }
         self.see(word, b"", b"", b"", raw);
-        let mut values = [f64::NAN; 5];
+        let mut values = NO_SLOT;
         let settings = self.settings;
         for sensor in settings.sensors.iter().filter(|u| u.carrier == carrier) {
             values[sensor.slot as usize] = sensor.value(raw);
@@ -405,7 +405,7 @@ impl<'s> Scan<'s> {
     }
 
     fn xdr(&mut self, s: &Sentence<'_>) -> Result<Outcome, Reason> {
-        let mut values = [f64::NAN; 5];
+        let mut values = NO_SLOT;
         let mut other_unit = false;
         let settings = self.settings;
         if !s.formatter.allows(s.fields()) {
@@ -420,6 +420,10 @@ impl<'s> Scan<'s> {
             for sensor in settings.sensors.iter().filter(|u| u.carrier == Carrier::XDR && u.transducer == group.name) {
                 let right = match sensor.slot {
                     Slot::Range => group.kind == b"D" && group.unit == b"M",
+                    // A generic transducer has no unit.
+                    Slot::QuaternionW | Slot::QuaternionX | Slot::QuaternionY | Slot::QuaternionZ => {
+                        group.kind == b"G" && group.unit.is_empty()
+                    }
                     _ => group.kind == b"A" && group.unit == b"D",
                 };
                 if right {

@@ -1,6 +1,6 @@
 use super::*;
 use crate::geodesy::{WGS84, offset_enu};
-use pipeline_core::rig::{Declination, North, Owner};
+use pipeline_core::rig::{AttitudeKind, Declination, North, Owner};
 use proptest::prelude::*;
 
 fn vector(x_m: f64, y_m: f64, z_m: f64, sigma_m: f64) -> BodyVector {
@@ -9,12 +9,16 @@ fn vector(x_m: f64, y_m: f64, z_m: f64, sigma_m: f64) -> BodyVector {
 
 fn attitude() -> Attitude {
     Attitude {
+        kind: AttitudeKind::HeadingPitchRoll,
+        lean_azimuth_of: None,
+        quaternion: None,
         north: North::True,
         declination: None::<Declination>,
         grid_north_crs: None,
         heading_sigma_deg: 0.0,
         tilt_sigma_deg: 0.0,
         heading_bias_sigma_deg: 0.0,
+        heading_drift_deg_per_min: None,
         tilt_bias_sigma_deg: 0.0,
         time_tag_sigma_s: 0.0,
         correlation_time_s: None,
@@ -39,7 +43,7 @@ fn laser(azimuth: f64, elevation: f64) -> Laser {
 }
 
 fn shot(heading_deg: f64, pitch_deg: f64, roll_deg: f64, range_m: f64) -> Shot {
-    Shot { heading_deg, pitch_deg, roll_deg, range_m, turn_rate_deg_s: f64::NAN, speed_m_s: f64::NAN }
+    Shot { heading_deg, pitch_deg, roll_deg, range_m, turn_rate_deg_s: f64::NAN, speed_m_s: f64::NAN, heading_sigma_deg: f64::NAN }
 }
 
 /// One tilted pole with a laser at its tip, as checks/INDEX.md defines the case: the antenna leans by
@@ -203,6 +207,12 @@ fn golden_sizes_of_typical_errors() {
         let c = model.target(&shot(10.0, 0.0, 0.0, range)).systematic;
         assert!((c.ee.sqrt() * 1e3 - want).abs() < 0.5 && (c.nn.sqrt() * 1e3 - want).abs() < 0.5 && c.uu.abs() < 1e-18);
     }
+    // The sigma of an epoch takes the place of the constant one; the declination stays.
+    let noise = AttitudeNoise::new(&Attitude { heading_bias_sigma_deg: 1.0, ..attitude() }, 0.5);
+    let model = Model::new(&[vector(0.0, 0.0, 2.0, 0.0)], None, noise);
+    let aged = model.target(&Shot { heading_sigma_deg: 4.8, ..shot(0.0, 35.0, 0.0, f64::NAN) });
+    let want = aged.arm_m * 4.8_f64.hypot(0.5).to_radians();
+    assert!((aged.systematic.ee.sqrt() - want).abs() < 1e-9);
     // T17 of traps.md: 35 deg, 2.000 m, sigma heading 4.8 deg: arm 1.147 m, 0.096 m across the lean.
     let noise = AttitudeNoise::new(&Attitude { heading_sigma_deg: 4.8, ..attitude() }, 0.0);
     let target = Model::new(&[vector(0.0, 0.0, 2.0, 0.0)], None, noise).target(&shot(0.0, 35.0, 0.0, f64::NAN));

@@ -3,10 +3,10 @@
 use super::{AimOption, Names, Options, SensorsOption};
 use crate::geodesy::{Ellipsoid, ellipsoid_of};
 use crate::rig::ledger::{self, Ledger, point_word};
-use crate::rig::north::{ToTrue, settle};
+use crate::rig::north::{Convergence, ToTrue, settle};
 use crate::rig::target::AttitudeNoise;
 use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::rig::Rig;
+use pipeline_core::rig::{Attitude, AttitudeKind, North, Rig, Sentence};
 use pipeline_core::run::clock;
 use pipeline_core::stage::{Locality, Problem};
 use pipeline_core::table::by_role;
@@ -81,6 +81,7 @@ pub fn names(input: &Schema, problems: &mut Vec<Problem>) -> Option<Names> {
         range: have(Role::Range),
         turn_rate: have(Role::TurnRate),
         speed: have(Role::Speed),
+        heading_sigma: have(Role::HeadingSigma),
         sigma_east: have(Role::SigmaEast),
         sigma_north: have(Role::SigmaNorth),
         sigma_up: have(Role::SigmaUp),
@@ -186,21 +187,103 @@ pub fn vertical(options: &Options, rig: &Rig, tip: Option<&Ledger>, laser: Optio
 
 /// Every sensor that is needed must be named.
 pub fn sensors(rig: &Rig, from: SensorsOption, laser: bool, problems: &mut Vec<Problem>) {
-    if from == SensorsOption::Joined || rig.attitude.is_none() {
+    let Some(attitude) = &rig.attitude else { return };
+    kind_is_whole(attitude, laser, problems);
+    if from == SensorsOption::Joined {
         return;
     }
     let s = &rig.sensors;
-    for (name, there) in
-        [("heading", s.heading.is_some()), ("pitch", s.pitch.is_some()), ("roll", s.roll.is_some()), ("range", !laser || s.range.is_some())]
-    {
+    let (heading, pitch, roll) = (("heading", s.heading.is_some()), ("pitch", s.pitch.is_some()), ("roll", s.roll.is_some()));
+    let (tilt, azimuth) = (("tilt", s.tilt.is_some()), ("lean_azimuth", s.lean_azimuth.is_some()));
+    let mut needed = match attitude.kind {
+        AttitudeKind::HeadingPitchRoll => vec![heading, pitch, roll],
+        AttitudeKind::PitchRoll => vec![pitch, roll],
+        AttitudeKind::TiltAzimuth => vec![tilt, azimuth],
+        AttitudeKind::TiltAzimuthHeading => vec![heading, tilt, azimuth],
+        AttitudeKind::Quaternion => vec![("quaternion", s.quaternion.is_some())],
+    };
+    needed.push(("range", !laser || s.range.is_some()));
+    for (name, there) in needed {
         if !there {
             problems.push(
-                Problem::new("rig/sensor-missing", format!("the rig does not say where the {name} stands in the log"))
+                Problem::new("rig/sensor-missing", format!("the rig does not say where the {} stands in the log", if name == "lean_azimuth" { "azimuth of the lean" } else { name }))
                     .rig_key(format!("sensors.{name}"))
                     .why("without it every epoch would be set aside")
                     .fix(format!("give `sensors.{name}` in the rig; or say `sensors: joined` in `tilt-correct` when `time-join` or `ingest-csv` brings it")),
             );
         }
+    }
+}
+
+/// What a kind of attitude needs to be said, and what it cannot do.
+fn kind_is_whole(attitude: &Attitude, laser: bool, problems: &mut Vec<Problem>) {
+    let leans = matches!(attitude.kind, AttitudeKind::TiltAzimuth | AttitudeKind::TiltAzimuthHeading);
+    if leans && attitude.lean_azimuth_of.is_none() {
+        problems.push(
+            Problem::new("rig/which-end", "it is not said which end of the pole the azimuth of the lean is of")
+                .rig_key("attitude")
+                .size("the wrong end moves the tip to the other side: 1.37 m for 20 deg on a pole of 2 m")
+                .why("some sensors name where the top leans to, others where the foot is")
+                .fix("say `attitude.lean_azimuth_of: top` or `foot`; hold the pole leaning north and look"),
+        );
+    }
+    if attitude.kind == AttitudeKind::Quaternion && attitude.quaternion.is_none() {
+        problems.push(
+            Problem::new("rig/which-quaternion", "it is not said how the quaternion counts")
+                .rig_key("attitude")
+                .size("another pair of axes points the arm elsewhere: up to twice the whole arm, in m")
+                .why("quaternions are written body to world or back, in north-east-down or east-north-up")
+                .fix("give `attitude.quaternion` with `turns`, `world` and `body`"),
+        );
+    }
+    if laser && matches!(attitude.kind, AttitudeKind::TiltAzimuth | AttitudeKind::PitchRoll) {
+        problems.push(
+            Problem::new("rig/no-heading", "the laser's direction is not known: the attitude has no heading of the body")
+                .rig_key("attitude.kind")
+                .size("up to twice the horizontal part of the range, in m")
+                .why("tilt says how the pole leans, and not which way the laser faces")
+                .fix("use a sensor with a heading, or `aim: tip`"),
+        );
+    }
+}
+
+/// A sentence that says by its own definition which north it counts from must not be declared otherwise.
+pub fn north_of_sentence(rig: &Rig, locality: Option<Locality>, problems: &mut Vec<Problem>, notes: &mut Vec<Problem>) {
+    let (Some(attitude), Some(heading)) = (&rig.attitude, &rig.sensors.heading) else { return };
+    match (heading.sentence, attitude.north) {
+        (Sentence::HDT, North::Grid) => {
+            let at = locality.zip(attitude.grid_north_crs.as_ref());
+            let turn = at.and_then(|(l, crs)| Convergence::new(crs.clone()).reader().at(l.latitude_deg, l.longitude_deg).ok());
+            let size = turn.map_or_else(
+                || "the grid convergence: 0.067 m on an offset of 3 m where it is 1.27 deg".to_owned(),
+                |c| format!("the convergence here is {c:.3} deg: {:.3} m on an offset of 3 m", 3.0 * c.abs().to_radians().sin()),
+            );
+            problems.push(
+                Problem::blocks("rig/north-and-sentence", "HDT is a true heading, and the rig counts it from grid north")
+                    .rig_key("attitude.north")
+                    .size(size)
+                    .why("the sentence says true north by its definition (NMEA 0183); the tool adds offsets in the true local frame, so nothing has to be turned into the grid by hand")
+                    .fix("set `attitude.north: \"true\"` and remove `grid_north_crs`; a sensor that really counts from the grid does not write HDT"),
+            );
+        }
+        (Sentence::HDT, North::Magnetic) | (Sentence::HDM, North::True | North::Grid) => {
+            let said = if heading.sentence == Sentence::HDT { "HDT is a true heading" } else { "HDM is a magnetic heading" };
+            let north = match attitude.north {
+                North::True => "true",
+                North::Magnetic => "magnetic",
+                North::Grid => "grid",
+            };
+            notes.push(
+                Problem::from(
+                    Diagnostic::new("rig/north-and-sentence", Verdict::Warn, format!("{said}, and the rig counts it from {north} north"))
+                        .size("the declination: 0.278 m for 8 deg at 2 m")
+                        .why("the sentence says which north it means by its definition (NMEA 0183); some sensors write the wrong one")
+                        .fix("test the sensor along a line of known azimuth, then correct `attitude.north`"),
+                )
+                .rig_key("attitude.north"),
+            );
+        }
+        _ => {}
     }
 }
 

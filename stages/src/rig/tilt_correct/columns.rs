@@ -20,6 +20,7 @@ pub struct Names {
     pub range: Option<String>,
     pub turn_rate: Option<String>,
     pub speed: Option<String>,
+    pub heading_sigma: Option<String>,
     pub sigma_east: Option<String>,
     pub sigma_north: Option<String>,
     pub sigma_up: Option<String>,
@@ -55,8 +56,8 @@ pub struct Columns<'a> {
     pub latitude: Cow<'a, [f64]>,
     pub longitude: Cow<'a, [f64]>,
     pub height: Cow<'a, [f64]>,
-    /// Heading, pitch, roll, range, turn rate, speed; empty when the input has no such column.
-    pub sensors: [Cow<'a, [f64]>; 6],
+    /// Heading, pitch, roll, range, turn rate, speed, sigma of the heading; empty when the input has no such column.
+    pub sensors: [Cow<'a, [f64]>; 7],
     /// Sigma east, north, up, correlation; empty when the input has no such column.
     pub gnss: [Cow<'a, [f64]>; 4],
     /// Only where a model of the magnetic field asks for the day; empty otherwise.
@@ -98,6 +99,7 @@ impl<'a> Columns<'a> {
                 optional(&n.range)?,
                 optional(&n.turn_rate)?,
                 optional(&n.speed)?,
+                optional(&n.heading_sigma)?,
             ],
             gnss: [optional(&n.sigma_east)?, optional(&n.sigma_north)?, optional(&n.sigma_up)?, optional(&n.correlation)?],
             time: vec![],

@@ -129,6 +129,7 @@ fn wrong_north_is_found_or_corrected() {
     assert!((corrected[0] - plain[0]).abs() < 1e-7 && variance > plain_variance);
     // Grid north of UTM 13N at S-TILT-LASER-1: convergence -0.168970 deg.
     let grid = |r: &mut Value| {
+        r["sensors"]["heading"] = json!({"sentence": "XDR", "transducer": "X"});
         r["attitude"]["north"] = json!("grid");
         r["attitude"]["grid_north_crs"] = json!("EPSG:32613");
     };
@@ -137,10 +138,22 @@ fn wrong_north_is_found_or_corrected() {
     let azimuth = turned[0].atan2(turned[1]).to_degrees();
     assert!((azimuth - (90.0 - 0.168_970)).abs() < 1e-4, "{azimuth}");
     // Undeclared.
-    let bare = |north: &'static str| move |r: &mut Value| r["attitude"]["north"] = json!(north);
+    let bare = |north: &'static str| {
+        move |r: &mut Value| {
+            r["sensors"]["heading"] = json!({"sentence": "XDR", "transducer": "X"});
+            r["attitude"]["north"] = json!(north);
+        }
+    };
     assert_eq!(codes(bind(json!({"aim": "laser"}), &rig(bare("magnetic")), &input)), ["rig/which-north"]);
     assert_eq!(codes(bind(json!({"aim": "laser"}), &rig(bare("grid")), &input)), ["rig/which-north"]);
+    // T17 of traps.md, the axes: a true heading counted from grid north would turn every offset by the convergence.
+    let mixed = |r: &mut Value| {
+        r["attitude"]["north"] = json!("grid");
+        r["attitude"]["grid_north_crs"] = json!("EPSG:32613");
+    };
+    assert_eq!(codes(bind(json!({"aim": "laser"}), &rig(mixed), &input)), ["rig/north-and-sentence"]);
     let geographic = |r: &mut Value| {
+        r["sensors"]["heading"] = json!({"sentence": "XDR", "transducer": "X"});
         r["attitude"]["north"] = json!("grid");
         r["attitude"]["grid_north_crs"] = json!("EPSG:4326");
     };
@@ -226,6 +239,44 @@ fn plan_problems() {
 }
 
 #[test]
+fn attitudes_without_a_heading() {
+    let input = schema(ARP, false);
+    let of_kind = |kind: &'static str| {
+        move |r: &mut Value| {
+            let sensor = json!({"sentence": "XDR", "transducer": "X"});
+            r["attitude"]["kind"] = json!(kind);
+            r["attitude"]["lean_azimuth_of"] = json!("top");
+            r["pole"]["reference_point_to_tip"]["x_m"] = json!(0.02);
+            r["sensors"] = json!({"tilt": sensor, "lean_azimuth": sensor, "pitch": sensor, "roll": sensor, "range": sensor});
+        }
+    };
+    // A tip needs no heading of the body; its 2 cm to the front point nowhere known.
+    let bound = bind(json!({"aim": "tip"}), &rig(of_kind("tilt-azimuth")), &input).unwrap();
+    let out = bound.stage.run(&[table(&input, &[Row::default()])], &Cx::new(&world(), "t", None)).unwrap();
+    let bias = (2.0 * 0.1_f64.to_radians()).powi(2);
+    assert!((out.floats("systematic_ee").unwrap()[0] - bias - 1e-6 - 2e-4).abs() < 1e-9, "{:?}", out.floats("systematic_ee"));
+    // Pitch and roll alone: 20 deg on 2 m is an arm of 0.684 m to a side that nobody knows; the height is right.
+    let bound = bind(json!({"aim": "tip"}), &rig(of_kind("pitch-roll")), &input).unwrap();
+    let row = Row { attitude: [f64::NAN, 20.0, 0.0], ..Row::default() };
+    let out = bound.stage.run(&[table(&input, std::slice::from_ref(&row))], &Cx::new(&world(), "t", None)).unwrap();
+    let [e, n, u] = offset(row.place, &out, 0);
+    assert!(e.abs() < 1e-7 && n.abs() < 1e-7 && (u + 2.0 * 20_f64.to_radians().cos()).abs() < 1e-6);
+    let arm = 2.0 * 20_f64.to_radians().sin();
+    let side = out.floats("systematic_nn").unwrap()[0];
+    assert!(side > arm * arm / 2.0 && side < arm * arm / 2.0 + 1e-3, "{side}");
+    // A laser needs one.
+    for kind in ["tilt-azimuth", "pitch-roll"] {
+        assert_eq!(codes(bind(json!({"aim": "laser"}), &rig(of_kind(kind)), &input)), ["rig/no-heading"]);
+    }
+    let undeclared = |r: &mut Value| {
+        of_kind("tilt-azimuth-heading")(r);
+        r["attitude"].as_object_mut().unwrap().remove("lean_azimuth_of");
+    };
+    assert_eq!(codes(bind(json!({"aim": "tip"}), &rig(undeclared), &input)), ["rig/which-end", "rig/sensor-missing"]);
+    assert_eq!(codes(bind(json!({"aim": "laser"}), &rig(of_kind("quaternion")), &input)), ["rig/which-quaternion", "rig/sensor-missing"]);
+}
+
+#[test]
 fn vertical_pole_and_receiver_tip() {
     let input = schema(ARP, true);
     let plain = rig(|r| ["attitude", "laser", "sensors"].iter().for_each(|k| drop(r.as_object_mut().unwrap().remove(*k))));
@@ -294,6 +345,7 @@ proptest! {
     #[test]
     fn any_split_gives_the_same(cut in 0_usize..20, seeds in prop::collection::vec((0.0..360.0_f64, -60.0..60.0_f64, -60.0..60.0_f64, 0.0..40.0_f64, 0_u8..6), 20)) {
         let grid = |r: &mut Value| {
+            r["sensors"]["heading"] = json!({"sentence": "XDR", "transducer": "X"});
             r["attitude"]["north"] = json!("grid");
             r["attitude"]["grid_north_crs"] = json!("EPSG:32613");
         };

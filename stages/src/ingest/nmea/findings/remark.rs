@@ -302,6 +302,12 @@ fn sensors(log: &Log, context: &Context) -> Vec<Diagnostic> {
             Slot::Roll => "roll",
             Slot::Range => "range",
             Slot::TurnRate => "turn_rate",
+            Slot::Tilt => "tilt",
+            Slot::LeanAzimuth => "lean_azimuth",
+            Slot::QuaternionW => "quaternion.w",
+            Slot::QuaternionX => "quaternion.x",
+            Slot::QuaternionY => "quaternion.y",
+            Slot::QuaternionZ => "quaternion.z",
         };
         let sentence = format!("{:?}", sensor.carrier);
         let name = String::from_utf8_lossy(&sensor.transducer).into_owned();

@@ -207,3 +207,38 @@ fn other_units_are_not_used() {
     assert_eq!(ran.codes().iter().filter(|c| **c == "rig/sentence-not-in-log").count(), 2);
     assert_eq!(ran.lines[0].ignored.get("unit"), Some(&1));
 }
+
+#[test]
+fn other_kinds_of_attitude() {
+    let gga = sentence("GNGGA,101530.00,4001.2345678,N,10515.7654321,W,4,18,0.6,1580.123,M,-15.432,M,1.2,0231");
+    let zda = sentence("GNZDA,101530.00,14,03,2025,00,00");
+    let xdr = |name: &str| json!({"sentence": "XDR", "transducer": name});
+    let of_kind = |attitude: serde_json::Value, sensors: serde_json::Value| -> Rig {
+        let mut all = json!({"north": "true", "heading_sigma_deg": 0.3, "tilt_sigma_deg": 0.1, "heading_bias_sigma_deg": 0.4, "tilt_bias_sigma_deg": 0.1});
+        all.as_object_mut().unwrap().extend(attitude.as_object().unwrap().clone());
+        let mut r = serde_json::to_value(rig()).unwrap();
+        (r["attitude"], r["sensors"]) = (all, sensors);
+        serde_json::from_value(r).unwrap()
+    };
+    let attitude = |text: String, rig: &Rig| -> [f64; 3] {
+        let ran = run((gga.clone() + &text + &zda).as_bytes(), json!({"untimed": "after-time"}), Some(rig));
+        let t = ran.table.as_ref().unwrap();
+        ["heading_deg", "pitch_deg", "roll_deg"].map(|n| t.floats(n).unwrap()[0])
+    };
+    // S-RPY-1: heading 127.4, pitch -3.1, roll 4.2, as a quaternion.
+    let [w, x, y, z] = crate::rig::attitude::quaternion([127.4, -3.1, 4.2]);
+    let axes =
+        json!({"kind": "quaternion", "quaternion": {"turns": "body-to-world", "world": "north-east-down", "body": "forward-right-down"}});
+    let q = of_kind(axes, json!({"quaternion": {"w": xdr("QW"), "x": xdr("QX"), "y": xdr("QY"), "z": xdr("QZ")}}));
+    let [h, p, r] = attitude(sentence(&format!("IIXDR,G,{w:.9},,QW,G,{x:.9},,QX,G,{y:.9},,QY,G,{z:.9},,QZ")), &q);
+    assert!((h - 127.4).abs() < 1e-5 && (p + 3.1).abs() < 1e-5 && (r - 4.2).abs() < 1e-5, "{h} {p} {r}");
+    // A quaternion in two sentences of one epoch is whole; three parts of it are none.
+    let half = sentence(&format!("IIXDR,G,{w:.9},,QW,G,{x:.9},,QX")) + &sentence(&format!("IIXDR,G,{y:.9},,QY,G,{z:.9},,QZ"));
+    assert!((attitude(half, &q)[0] - 127.4).abs() < 1e-5);
+    assert!(attitude(sentence(&format!("IIXDR,G,{w:.9},,QW,G,{x:.9},,QX,G,{y:.9},,QY")), &q).iter().all(|v| v.is_nan()));
+    // Tilt and azimuth of the lean with a heading: the top leans 10 deg to the east of a body that faces east.
+    let leans = json!({"kind": "tilt-azimuth-heading", "lean_azimuth_of": "top"});
+    let t = of_kind(leans, json!({"heading": {"sentence": "HDT"}, "tilt": xdr("TILT"), "lean_azimuth": xdr("TAZ")}));
+    let [h, p, r] = attitude(sentence("HEHDT,90.0,T") + &sentence("IIXDR,A,10.0,D,TILT,A,90.0,D,TAZ"), &t);
+    assert!((h - 90.0).abs() < 1e-12 && (p + 10.0).abs() < 1e-9 && r.abs() < 1e-9, "{h} {p} {r}");
+}
