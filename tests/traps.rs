@@ -6,6 +6,7 @@ mod common;
 
 use common::{code, deliveries, files, find, findings, gunter, json, root, workspace};
 use serde_json::Value;
+use std::path::Path;
 
 /// `key: value` of an `expect.yaml`.
 fn expected(text: &str, key: &str) -> Option<String> {
@@ -38,6 +39,10 @@ fn trap(name: &str) {
     if verdict == "block" {
         assert_ne!(code(&run), 0, "{name}");
         assert!(delivered.is_empty(), "{name}: {delivered:?}");
+        // What only the data can tell is found by `run`; it stops the delivery all the same.
+        if expected(&expect, "seen").as_deref() == Some("run") {
+            return fixed(name, &place, &want);
+        }
         let check = gunter(&place, &["check", "job.yaml", "--format", "json"]);
         assert_eq!(code(&check), 2, "{name}: `check` must see it before anything is run");
         assert!(find(&findings(&json(&check)), &want).is_some(), "{name}: `check` is silent");
@@ -55,11 +60,16 @@ fn trap(name: &str) {
         }
     }
 
+    fixed(name, &place, &want);
+}
+
+/// The job put right must not lead to the finding.
+fn fixed(name: &str, place: &Path, want: &str) {
     if place.join("fixed.yaml").exists() {
-        let _ = std::fs::remove_dir_all(&results);
-        let fixed = gunter(&place, &["run", "fixed.yaml", "--format", "json"]);
+        let _ = std::fs::remove_dir_all(place.join("results"));
+        let fixed = gunter(place, &["run", "fixed.yaml", "--format", "json"]);
         let answer: Value = json(&fixed);
-        assert!(find(&findings(&answer), &want).is_none(), "{name}: the job put right is still accused");
+        assert!(find(&findings(&answer), want).is_none(), "{name}: the job put right is still accused");
         assert_eq!(code(&fixed), 0, "{name}: {:#?}", findings(&answer));
     }
 }
@@ -76,7 +86,58 @@ macro_rules! traps {
     };
 }
 
-traps! { S3 T01 T02 T03 T04 T06 T07 T08 T10 T11 T13 T14 T15 T18 T20 }
+traps! { S10 S3 S6 T01 T02 T03 T04 T06 T07 T08 T10 T11 T13 T14 T15 T16 T17 T18 T20 }
+
+/// Shots to a nail with a beam that is 0.5 deg off across its azimuth (the generator's own truth).
+#[test]
+fn calibration_from_log_to_rig() {
+    let folder = workspace();
+    let place = folder.path().join("tests/fixtures/calibration");
+    let run = gunter(&place, &["run", "job.yaml", "--format", "json"]);
+    let found = findings(&json(&run));
+    assert_eq!(code(&run), 0, "{found:#?}");
+    assert!(find(&found, "rig/calibrated").is_some(), "{found:#?}");
+    let results = place.join("results/calibration");
+    let rig = std::fs::read_to_string(results.join("rig.yaml")).unwrap();
+    let value = |key: &str| -> f64 {
+        let line = rig.lines().find(|l| l.trim_start().starts_with(&format!("{key}:"))).unwrap_or_else(|| panic!("no {key} in {rig}"));
+        line.split(':').nth(1).unwrap().trim().parse().unwrap()
+    };
+    let across = (value("beam_azimuth_deg") - 0.6) * 45_f64.to_radians().cos();
+    assert!((across - 0.5).abs() < 0.05 && (value("beam_elevation_deg") + 45.0).abs() < 0.05, "{rig}");
+    assert!(
+        value("beam_sigma_deg") < 0.05 && rig.contains("expires: \"2026-12-09\"") && rig.contains("#   laser.beam_azimuth_deg: 0.6"),
+        "{rig}"
+    );
+    for file in ["parameters.csv", "residuals.csv", "residuals.svg"] {
+        assert!(results.join(file).exists(), "no {file}");
+    }
+    // Never replaced unasked.
+    assert_ne!(code(&gunter(&place, &["run", "job.yaml"])), 0);
+
+    // The rig as it is fails its check; the new one, put in its place, passes.
+    let check = gunter(&place, &["run", "job-check.yaml", "--format", "json"]);
+    let failed = find(&findings(&json(&check)), "rig/daily-check-failed").unwrap();
+    assert_ne!(code(&check), 0);
+    assert!(failed["why"].as_str().unwrap().contains("sideways"), "{failed:#}");
+    std::fs::write(place.join("rig.yaml"), &rig).unwrap();
+    let check = gunter(&place, &["run", "job-check.yaml", "--overwrite", "--format", "json"]);
+    let found = findings(&json(&check));
+    assert_eq!(code(&check), 0, "{found:#?}");
+    assert!(find(&found, "rig/daily-check").is_some() && find(&found, "rig/daily-check-failed").is_none(), "{found:#?}");
+}
+
+#[test]
+fn two_attitudes_do_not_calibrate() {
+    let folder = workspace();
+    let place = folder.path().join("tests/fixtures/calibration");
+    let run = gunter(&place, &["run", "job-two.yaml", "--format", "json"]);
+    let finding = find(&findings(&json(&run)), "rig/calibration-not-determined").unwrap();
+    assert_ne!(code(&run), 0);
+    assert_eq!(finding["verdict"], "block");
+    assert!(finding["what"].as_str().unwrap().contains("the beam") && finding["fix"].as_str().unwrap().contains("facing"), "{finding:#}");
+    assert_eq!(deliveries(&place.join("results")), Vec::<String>::new());
+}
 
 #[test]
 fn every_folder_is_tested() {

@@ -5,6 +5,7 @@
 
 mod bad;
 mod locks;
+mod rig;
 
 use crate::demo::put;
 use crate::earth::Geodetic;
@@ -422,5 +423,6 @@ pub fn files() -> Vec<(String, Vec<u8>)> {
         add("expect.yaml", expect.into_bytes());
     }
     out.extend(bad::files());
+    out.extend(rig::files());
     out
 }
