@@ -12,6 +12,7 @@
 use pipeline_core::stage::{StageKind, kind};
 use std::sync::Arc;
 
+pub mod budget;
 pub mod cells;
 pub mod csv;
 pub mod deliver;
@@ -34,5 +35,11 @@ pub(crate) mod sample;
 /// The stages of this family, in the order of the reference page.
 #[must_use]
 pub fn kinds() -> Vec<Arc<dyn StageKind>> {
-    vec![kind::<csv::Csv>(), kind::<geojson::GeoJson>(), kind::<geopackage::GeoPackage>(), kind::<parquet::Parquet>()]
+    vec![
+        kind::<csv::Csv>(),
+        kind::<geojson::GeoJson>(),
+        kind::<geopackage::GeoPackage>(),
+        kind::<parquet::Parquet>(),
+        kind::<budget::BudgetFile>(),
+    ]
 }

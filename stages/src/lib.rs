@@ -1,5 +1,6 @@
 //! The built-in stages, one file each, and the survey mathematics that they share.
 
+pub mod budget;
 pub mod control;
 pub mod export;
 pub mod geodesy;
@@ -10,6 +11,7 @@ pub mod least_squares;
 pub mod occupation;
 pub mod quality;
 pub mod reference;
+pub mod repeats;
 pub mod rig;
 
 use pipeline_core::stage::StageKind;
@@ -23,9 +25,11 @@ pub fn builtin() -> Vec<Arc<dyn StageKind>> {
         quality::kinds(),
         occupation::kinds(),
         rig::kinds(),
+        repeats::kinds(),
         height::kinds(),
         reference::kinds(),
         control::kinds(),
+        quality::kinds_of_points(),
         export::kinds(),
     ]
     .into_iter()

@@ -4,6 +4,7 @@ use super::cells::{self, Cells, Got, Values, all_placed, compare, differs, file_
 use super::deliver::{self, Ready, cannot_read, cannot_write};
 use super::statement::{Subject, statement};
 use super::{instant, path};
+use crate::budget;
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, OutFile, Problem, Spec, Stage};
 use pipeline_core::table::Table;
@@ -40,7 +41,7 @@ impl Delimiter {
 pub struct Options {
     /// Name of the file, below the results folder of the job.
     path: String,
-    /// Columns in the order of the file, by their names in the table. Left out: all, in the order of the table.
+    /// Columns in the order of the file, by their names in the table. Left out: all but those of the error budget (`budget_…`), in the order of the table.
     #[serde(default)]
     columns: Option<Vec<String>>,
     /// Character between two cells.
@@ -215,7 +216,7 @@ impl Csv {
 /// Finds the columns that the job names.
 fn chosen(options: &Options, schema: &Schema) -> Result<Vec<String>, Vec<Problem>> {
     let all = || schema.columns.iter().map(|c| c.name.as_str());
-    let Some(wanted) = &options.columns else { return Ok(all().map(str::to_owned).collect()) };
+    let Some(wanted) = &options.columns else { return Ok(budget::without(schema).iter().map(|c| c.name.clone()).collect()) };
     let mut problems = vec![];
     if wanted.is_empty() {
         problems.push(

@@ -246,7 +246,7 @@ impl Stage for GeoJson {
         let schema = cx.input()?;
         let mut problems = vec![];
         problems.extend(columns(schema).err());
-        problems.extend(file_names(&schema.columns.iter().collect::<Vec<_>>(), &[]).err());
+        problems.extend(file_names(&crate::budget::without(schema), &[]).err());
         let (ready, way, other) = match ready {
             Ok(ready) if problems.is_empty() => match ToWgs84::plan(&ready.frame, cx.locality).and_then(|way| way.locked(cx.locked)) {
                 Ok((way, other)) => (ready, way, other),
@@ -287,7 +287,7 @@ impl Stage for GeoJson {
     fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem> {
         let table = inputs.first().ok_or_else(|| Problem::broken("a delivery was run without a table"))?;
         deliver::same_frame(table, &self.ready.frame)?;
-        let specs: Vec<&Column> = table.schema.columns.iter().collect();
+        let specs = crate::budget::without(&table.schema);
         let cells = cells::cells(table, &specs, &self.options.path)?;
         let places = self.places(table)?;
         let ids = ids(table)?;

@@ -307,7 +307,7 @@ impl Stage for GeoPackage {
         let ready = deliver::ready(cx, &options.path, Some(".gpkg"), true);
         let schema = cx.input()?;
         let mut problems: Vec<Problem> = check_layer(&options.layer).err().into_iter().collect();
-        problems.extend(file_names(&schema.columns.iter().collect::<Vec<_>>(), &[KEY, GEOMETRY]).err());
+        problems.extend(file_names(&crate::budget::without(schema), &[KEY, GEOMETRY]).err());
         let ready = match ready {
             Ok(r) if problems.is_empty() => r,
             other => {
@@ -332,7 +332,7 @@ impl Stage for GeoPackage {
     fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem> {
         let table = inputs.first().ok_or_else(|| Problem::broken("a delivery was run without a table"))?;
         deliver::same_frame(table, &self.ready.frame)?;
-        let columns: Vec<&Column> = table.schema.columns.iter().collect();
+        let columns = crate::budget::without(&table.schema);
         let cells = cells::cells(table, &columns, &self.options.path)?;
         let position =
             cells::position(&table.schema, &self.ready.frame).map_err(|_| Problem::broken("the table lost its position columns"))?;

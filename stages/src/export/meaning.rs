@@ -30,6 +30,9 @@ pub fn confidence(column: &Column) -> Option<&'static str> {
 pub fn of(column: &Column) -> &'static str {
     match column.role {
         Role::Other => match column.name.as_str() {
+            name if name.starts_with("budget_") => {
+                "what one contributor adds to the variance of the point; `export-budget` says it in words"
+            }
             "time_first" => "time of the first epoch used",
             "time_last" => "time of the last epoch used",
             "random_horizontal_m" => "random part of the horizontal uncertainty; shrinks with more independent epochs",

@@ -2,55 +2,19 @@
 //!
 //! The accuracy that the registry states for an operation is taken as one sigma of the height and as
 //! one sigma radially in plan: half of its variance on each horizontal axis. It is the same for every
-//! point of a job, so it is systematic and never shrinks.
+//! point of a job, so it is systematic and never shrinks. Each addition goes to its own contributor of
+//! the budget, so that the parts of a point still add up to what it states.
 
+use crate::budget::{self, Contributor, Part};
+use crate::occupation::radial::radius;
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::reference::Reference;
 use pipeline_core::stage::{Cx, Problem};
 use pipeline_core::table::schema::Role;
 use pipeline_core::table::{Table, TableBuilder};
 
-/// Radius (m) that contains 95 % of a normal distribution with this covariance (m2).
-///
-/// With whitened polar coordinates P(r) = 1 - mean over angles of exp(-r2 / 2 (a2 cos2 + b2 sin2)), a and
-/// b the half axes of the standard ellipse; solved for 0.95 by bisection. A line gives 1.960 a, a
-/// circle 2.448 a.
-#[must_use]
-pub fn radial_95(variance_east: f64, variance_north: f64, covariance: f64) -> f64 {
-    let mean = (variance_east + variance_north) / 2.0;
-    let spread = ((variance_east - variance_north) / 2.0).hypot(covariance);
-    let (major, minor) = (mean + spread, (mean - spread).max(0.0));
-    if !major.is_finite() {
-        return f64::NAN;
-    }
-    if major <= 0.0 {
-        return 0.0;
-    }
-    const STEPS: u32 = 256;
-    let outside = |r: f64| {
-        let mut sum = 0.0;
-        for i in 0..=STEPS {
-            let angle = f64::from(i) / f64::from(STEPS) * std::f64::consts::FRAC_PI_2;
-            let (s, c) = angle.sin_cos();
-            let weight = if i == 0 || i == STEPS { 0.5 } else { 1.0 };
-            sum += weight * (-r * r / (2.0 * (major * c * c + minor * s * s))).exp();
-        }
-        sum / f64::from(STEPS)
-    };
-    let (mut low, mut high) = (1.9 * major.sqrt(), 2.5 * major.sqrt());
-    for _ in 0..50 {
-        let middle = (low + high) / 2.0;
-        if outside(middle) > 0.05 {
-            low = middle;
-        } else {
-            high = middle;
-        }
-    }
-    (low + high) / 2.0
-}
-
 /// 95 % of a normal distribution lie within this many sigmas.
-pub const Z95: f64 = 1.959_963_984_540_054;
+pub use crate::budget::NORMAL_95 as Z95;
 
 /// The budget of a point, and who may exceed it.
 #[derive(Clone, Copy, Debug)]
@@ -115,19 +79,27 @@ impl Limits {
     }
 }
 
-/// Adds a systematic part, one sigma radially in plan and one sigma in height (m), to the columns of
-/// uncertainty that a table has. Columns that it does not have are left out.
+/// Adds systematic parts, each with one sigma radially in plan and one sigma in height (m), to the columns
+/// of uncertainty that a table has. Columns that it does not have are left out.
 ///
 /// # Errors
 /// When a column does not hold what its name says.
-pub fn add_systematic(builder: &mut TableBuilder, table: &Table, horizontal_m: f64, up_m: f64) -> Result<(), Problem> {
+pub fn add_systematic(builder: &mut TableBuilder, table: &Table, parts: &[(Contributor, f64, f64)]) -> Result<(), Problem> {
     let schema = &table.schema;
-    let half = horizontal_m * horizontal_m / 2.0;
-    let up2 = up_m * up_m;
+    let all = parts.iter().fold(Part::default(), |sum, (_, h, u)| sum.plus(&Part::radial(*h, *u)));
+    let (half, up2) = (all.ee, all.uu);
     let column = |role: Role| schema.role(role).map(|c| c.name.clone());
     let grow = |name: &str, by: f64| -> Result<Vec<f64>, Problem> { Ok(table.floats(name)?.iter().map(|s| (s * s + by).sqrt()).collect()) };
 
-    if horizontal_m > 0.0
+    for (contributor, horizontal_m, up_m) in parts {
+        if budget::has(schema, *contributor) {
+            for (k, more) in Part::radial(*horizontal_m, *up_m).elements().into_iter().enumerate() {
+                let name = contributor.column(k);
+                builder.floats(&name, table.floats(&name)?.iter().map(|v| v + more).collect());
+            }
+        }
+    }
+    if half > 0.0
         && let (Some(east), Some(north)) = (column(Role::SigmaEast), column(Role::SigmaNorth))
     {
         let (old_east, old_north) = (table.floats(&east)?, table.floats(&north)?);
@@ -147,7 +119,7 @@ pub fn add_systematic(builder: &mut TableBuilder, table: &Table, horizontal_m: f
             let radii = (0..table.rows())
                 .map(|i| {
                     let covariance = if covariance[i].is_nan() { 0.0 } else { covariance[i] };
-                    radial_95(new_east[i] * new_east[i], new_north[i] * new_north[i], covariance)
+                    radius(0.95, new_east[i] * new_east[i], covariance, new_north[i] * new_north[i])
                 })
                 .collect();
             builder.floats("horizontal_95_m", radii);
@@ -162,7 +134,7 @@ pub fn add_systematic(builder: &mut TableBuilder, table: &Table, horizontal_m: f
             }
         }
     }
-    if up_m > 0.0 {
+    if up2 > 0.0 {
         if let Some(up) = column(Role::SigmaUp) {
             let sigma = grow(&up, up2)?;
             if schema.named("vertical_95_m").is_some() {
@@ -178,28 +150,4 @@ pub fn add_systematic(builder: &mut TableBuilder, table: &Table, horizontal_m: f
         }
     }
     Ok(())
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use proptest::prelude::*;
-
-    #[test]
-    fn known_radii() {
-        // Closed values: a circle has sqrt(-2 ln 0.05) = 2.447747 sigma, a line 1.959964 sigma.
-        assert!((radial_95(1.0, 1.0, 0.0) - 2.447_746_83).abs() < 1e-7);
-        assert!((radial_95(4.0, 0.0, 0.0) - 2.0 * 1.959_963_98).abs() < 1e-3);
-        assert_eq!(radial_95(0.0, 0.0, 0.0), 0.0);
-        assert!(radial_95(f64::NAN, 1.0, 0.0).is_nan());
-    }
-
-    proptest! {
-        #[test]
-        fn turning_the_axes_changes_nothing(a in 0.01..4.0_f64, b in 0.01..4.0_f64, angle in 0.0..6.3_f64) {
-            let (s, c) = angle.sin_cos();
-            let turned = radial_95(a * c * c + b * s * s, a * s * s + b * c * c, (a - b) * s * c);
-            prop_assert!((turned - radial_95(a, b, 0.0)).abs() < 1e-9);
-        }
-    }
 }

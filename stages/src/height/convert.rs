@@ -20,6 +20,7 @@ use super::plan::{
     FoundGrid, GEOID, candidates, check_datum, epoch_of, files_as_resources, find_grid, grid_resources, heights_of, other_grid, promise,
     unused, written,
 };
+use crate::budget::Contributor;
 use crate::geodesy::crs::{block, open};
 use crate::geodesy::findings::ensemble_source;
 use crate::geodesy::gridfile;
@@ -392,7 +393,8 @@ impl Stage for HeightConvert {
         builder.floats(&self.height, heights).floats("geoid_separation_m", separations);
         let accuracy = self.operation.accuracy_m;
         let change = self.change.as_ref().map_or(0.0, |c| c.accuracy_m);
-        add_systematic(&mut builder, table, accuracy, accuracy.hypot(self.geoid_sigma_m).hypot(change))?;
+        let parts = [(Contributor::FrameChange, accuracy, accuracy.hypot(change)), (Contributor::GeoidModel, 0.0, self.geoid_sigma_m)];
+        add_systematic(&mut builder, table, &parts)?;
         cx.fact("added_sigma_m", serde_json::json!({"geoid_up": self.geoid_sigma_m, "operation_up": accuracy, "operation_horizontal": accuracy, "change_of_datum_up": change}));
         self.limits.hold(table, builder.finish()?, "height/over-budget", cx)
     }

@@ -1,5 +1,6 @@
 //! The stage `occupations`; see [`Occupations::SPEC`] for its reference page.
 
+use super::fix_runs;
 use super::names;
 use super::notes::{Aim, Format};
 use super::notes_time::SECOND;
@@ -37,6 +38,9 @@ pub(super) struct Occupation {
     pub(super) remark: Option<String>,
     pub(super) diameter_mm: Option<f64>,
     pub(super) surface: Option<String>,
+    pub(super) mark: Option<String>,
+    pub(super) crew: Option<String>,
+    pub(super) receiver: Option<String>,
     pub(super) aim: Aim,
 }
 
@@ -138,7 +142,8 @@ impl Stage for Occupations {
             By::Event | By::Still => self.by_runs(table, &order, &sorted, &mut owners)?,
         };
         cx.fact(names::FACT, names::whereabouts(cx, &self.positions(table)?, &owners, &occupations)?);
-        self.finish(table, &owners, &occupations, cx)
+        let runs = self.fix_runs(table, &order, &times)?;
+        self.finish(table, &owners, &occupations, &runs, cx)
     }
 }
 
@@ -187,12 +192,22 @@ impl Occupations {
                 remark: None,
                 diameter_mm: None,
                 surface: None,
+                mark: None,
+                crew: None,
+                receiver: None,
                 // Checked when the job was planned.
                 aim: o.default_aim.unwrap_or(Aim::Tip),
             });
         }
         name_ids(&mut list);
         Ok(list)
+    }
+
+    /// Number of the unbroken run of fixed solutions that each row belongs to.
+    fn fix_runs(&self, table: &Table, order: &[u32], times: &[i64]) -> Result<Vec<Option<i64>>, Problem> {
+        let column = |role: Role| table.schema.role(role).map(|c| table.texts(&c.name)).transpose();
+        let Some(fix) = column(Role::Fix)? else { return Ok(vec![None; times.len()]) };
+        Ok(fix_runs::number(order, times, &fix, column(Role::BaseStation)?.as_deref()))
     }
 
     pub(super) fn positions(&self, table: &Table) -> Result<[Vec<f64>; 3], Problem> {
@@ -203,7 +218,7 @@ impl Occupations {
         ])
     }
 
-    fn finish(&self, table: &Table, owners: &[Owner], list: &[Occupation], cx: &Cx) -> Result<Table, Problem> {
+    fn finish(&self, table: &Table, owners: &[Owner], list: &[Occupation], runs: &[Option<i64>], cx: &Cx) -> Result<Table, Problem> {
         for (owner, reason, detail) in [
             (NOBODY, "outside-occupation", "the epoch belongs to no occupation"),
             (TWO, "two-notes", "the epoch lies in the notes of two points"),
@@ -225,7 +240,11 @@ impl Occupations {
             .texts("remark", rows.iter().map(|o| o.remark.as_deref()))
             .floats("diameter_mm", rows.iter().map(|o| o.diameter_mm.unwrap_or(f64::NAN)).collect())
             .texts("surface", rows.iter().map(|o| o.surface.as_deref()))
-            .texts("aim", rows.iter().map(|o| Some(o.aim.word())));
+            .texts("aim", rows.iter().map(|o| Some(o.aim.word())))
+            .texts("mark", rows.iter().map(|o| o.mark.as_deref()))
+            .texts("crew", rows.iter().map(|o| o.crew.as_deref()))
+            .texts("receiver", rows.iter().map(|o| o.receiver.as_deref()))
+            .ints_or_none("fix_run", runs.iter().zip(&keep).filter(|(_, keep)| **keep).map(|(run, _)| *run));
         out.finish()
     }
 }
@@ -266,6 +285,10 @@ fn output_schema(input: &Schema) -> Schema {
         Column::maybe("diameter_mm", Holds::Float, Unit::Millimetre, Role::Diameter),
         Column::maybe("surface", Holds::Text, Unit::None, Role::Surface),
         Column::maybe("aim", Holds::Text, Unit::None, Role::Aim),
+        Column::maybe("mark", Holds::Text, Unit::None, Role::Other),
+        Column::maybe("crew", Holds::Text, Unit::None, Role::Other),
+        Column::maybe("receiver", Holds::Text, Unit::None, Role::Other),
+        Column::maybe("fix_run", Holds::Int, Unit::None, Role::Other),
     ]);
     schema
 }

@@ -59,13 +59,13 @@ pub struct Average {
 }
 
 /// 115 s: mean correlation time of L1 residuals on short baselines, Miller, O'Keefe and Gao 2012.
-const TAU_GNSS_S: f64 = 115.0;
+pub const TAU_GNSS_S: f64 = 115.0;
 
 impl Stage for Average {
     type Options = Options;
     const SPEC: Spec = Spec {
         name: "average",
-        version: 1,
+        version: 2,
         summary: "Forms one point from the epochs of each occupation, with an honest uncertainty",
         doc: DOC,
         inputs: Inputs::One,
@@ -131,7 +131,7 @@ impl Stage for Average {
         let mut aside: BTreeMap<&'static str, Vec<u32>> = BTreeMap::new();
         let mut points = vec![];
         let mut used = 0;
-        let mut budgets = vec![];
+        let mut facts = vec![];
         for members in occupations(table, &columns) {
             let shot = Shot::new(self, &columns, members);
             let outcome = shot.judge(cx);
@@ -139,9 +139,9 @@ impl Stage for Average {
                 aside.entry(reason).or_default().push(row);
             }
             match outcome.fate {
-                Fate::Point { point, used: n, budget } => {
+                Fate::Point { point, used: n, fact } => {
                     used += n;
-                    budgets.push(budget);
+                    facts.push(fact);
                     points.push(*point);
                 }
                 Fate::Lost => {}
@@ -153,7 +153,7 @@ impl Stage for Average {
         }
         cx.used(used);
         cx.fact("points", points.len().into());
-        cx.fact("budget", serde_json::Value::Array(budgets));
+        cx.fact("means", serde_json::Value::Array(facts));
         output::table(&points, self.output.clone())
     }
 }
@@ -214,12 +214,13 @@ in one local frame, weighted by the inverse of each epoch's random covariance, r
 sigmas, and epochs beyond `outlier_cut` set aside as `outlier`. With fewer than four epochs nothing is weighted down or
 rejected.
 
-The covariance of the mean has three parts. GNSS noise is correlated over `gnss.correlation_time_s` of the rig; the
+The covariance of the mean is the sum of the parts of a budget: `budget_*` says what each contributor adds, and the parts add
+up to `sigma_*`. It has three kinds. GNSS noise is correlated over `gnss.correlation_time_s` of the rig; the
 variance of the mean is the exact double sum over all pairs of epochs with their real times. Attitude and range noise
 have their own time, declared or estimated from the differences of neighbouring epochs (0 at least, the GNSS time at
 most, and the GNSS time where there are fewer than eight neighbours). What is the same for every epoch, and the sigma of
 the base, do not shrink at all. Where the epochs scatter more than one epoch's formal sigma says, the random part is
-made larger by that ratio, separately for horizontal and up.
+made larger by that ratio, separately for horizontal and up; the budget shows that as `excess_scatter`.
 
 Not averaged, and set aside with a finding: shots whose ranges form two groups (`laser/two-surfaces`), occupations whose
 positions do (`average/two-groups`), ones that miss `min_epochs` or `min_span_s` (`average/too-short`). Held unless waived:

@@ -2,6 +2,7 @@
 
 use super::covariance::{Matrix, ZERO, add, subtract, symmetric, trace};
 use super::schema::{FOUR, Names, SIX};
+use crate::budget::Parts;
 use pipeline_core::stage::Problem;
 use pipeline_core::table::Table;
 use std::borrow::Cow;
@@ -39,6 +40,13 @@ pub struct Columns<'a> {
     pub range: Option<Cow<'a, [f64]>>,
     pub tilt: Option<Cow<'a, [f64]>>,
     pub assumed: Option<Vec<Option<bool>>>,
+    pub mark: Option<Texts<'a>>,
+    pub crew: Option<Texts<'a>>,
+    pub receiver: Option<Texts<'a>>,
+    pub fix_run: Option<Ints>,
+    pub heading: Option<Cow<'a, [f64]>>,
+    /// What each contributor adds to the covariance of an epoch, from `tilt-correct`.
+    pub parts: Parts<'a>,
     noise: Noise<'a>,
 }
 
@@ -93,6 +101,12 @@ impl<'a> Columns<'a> {
             range: floats(&n.range)?,
             tilt: floats(&n.tilt)?,
             assumed: n.assumed.as_ref().map(|c| table.bools(c)).transpose()?,
+            mark: text(&n.mark)?,
+            crew: text(&n.crew)?,
+            receiver: text(&n.receiver)?,
+            fix_run: n.fix_run.as_ref().map(|c| table.ints(c)).transpose()?,
+            heading: floats(&n.heading)?,
+            parts: Parts::read(table)?,
             noise,
         })
     }

@@ -40,10 +40,14 @@ pub struct Estimate {
     pub mean: [f64; 3],
     /// Which epochs are outliers; all others are in the mean.
     pub outlier: Vec<bool>,
-    /// Covariance of the mean from GNSS noise, after inflation, m2.
+    /// Weights of the epochs that are in the mean, in their order; they add up to 1.
+    pub weights: Vec<f64>,
+    /// Covariance of the mean from GNSS noise as declared, m2.
     pub gnss: Matrix,
-    /// Covariance of the mean from the other noise, after inflation, m2.
+    /// Covariance of the mean from the other noise as declared, m2.
     pub rest: Matrix,
+    /// What is added to both because the epochs scatter more than is declared, m2.
+    pub excess: Matrix,
     /// Covariance from what is the same for all epochs, m2.
     pub systematic: Matrix,
     /// Mean random covariance of one epoch, as declared, m2.
@@ -109,20 +113,18 @@ pub fn estimate(epochs: &[Epoch], rules: &Rules) -> Option<Estimate> {
     let ratio = [0, 1].map(|k| if formal_sigma[k] > 0.0 { scatter[k] / formal_sigma[k] } else { f64::NAN });
     // Where epochs scatter more than the receiver and the rig declare, the declared noise is too small.
     let grow = ratio.map(|r| if r > 1.0 { r } else { 1.0 });
-    let inflate = |m: &Matrix| {
-        let g = [grow[0], grow[0], grow[1]];
-        let mut m = *m;
-        for (i, row) in m.iter_mut().enumerate() {
-            for (j, v) in row.iter_mut().enumerate() {
-                *v *= g[i] * g[j];
-            }
+    let grow = [grow[0], grow[0], grow[1]];
+    let mut excess = add(&mean_gnss, &mean_rest);
+    for (i, row) in excess.iter_mut().enumerate() {
+        for (j, v) in row.iter_mut().enumerate() {
+            *v *= grow[i] * grow[j] - 1.0;
         }
-        m
-    };
+    }
     Some(Estimate {
         mean,
-        gnss: inflate(&mean_gnss),
-        rest: inflate(&mean_rest),
+        gnss: mean_gnss,
+        rest: mean_rest,
+        excess,
         systematic: average(&systematic),
         formal,
         scatter,
@@ -131,6 +133,7 @@ pub fn estimate(epochs: &[Epoch], rules: &Rules) -> Option<Estimate> {
         effective_gnss: effective_epochs_weighted(&times, &scalar, rules.tau_gnss_s),
         effective_rest: effective_epochs_weighted(&times, &scalar, tau_rest),
         tau_rest_s: tau_rest,
+        weights: scalar,
         shift_by_outliers: shift(epochs, mean),
         outlier,
     })

@@ -107,6 +107,9 @@ impl Occupations {
                 remark: note.remark.clone(),
                 diameter_mm: note.diameter_mm,
                 surface: note.surface.clone(),
+                mark: note.mark.clone(),
+                crew: note.crew.clone(),
+                receiver: note.receiver.clone(),
                 aim,
             });
         }

@@ -66,11 +66,23 @@ pub struct Columns {
     /// Column with the name of the session that the line belongs to; `session` when left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub session: Option<String>,
+    /// Column with the mark that the line measures again under a name of its own; `mark` when left out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mark: Option<String>,
+    /// Column with the crew; `crew` when left out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub crew: Option<String>,
+    /// Column with the receiver; `receiver` when left out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub receiver: Option<String>,
 }
+
+/// How many columns the notes may have.
+const COLUMNS: usize = 12;
 
 impl Columns {
     /// Key, name given by the job, and whether notes must have the column.
-    fn all(&self) -> [(&'static str, Option<&str>, bool); 9] {
+    fn all(&self) -> [(&'static str, Option<&str>, bool); COLUMNS] {
         [
             ("point", self.point.as_deref(), true),
             ("from", self.from.as_deref(), true),
@@ -81,6 +93,9 @@ impl Columns {
             ("surface", self.surface.as_deref(), false),
             ("aim", self.aim.as_deref(), false),
             ("session", self.session.as_deref(), false),
+            ("mark", self.mark.as_deref(), false),
+            ("crew", self.crew.as_deref(), false),
+            ("receiver", self.receiver.as_deref(), false),
         ]
     }
 }
@@ -126,6 +141,12 @@ pub struct Note {
     pub aim: Option<Aim>,
     /// Session that the line names.
     pub session: Option<String>,
+    /// Mark that it measures again.
+    pub mark: Option<String>,
+    /// Crew.
+    pub crew: Option<String>,
+    /// Receiver.
+    pub receiver: Option<String>,
     /// When.
     pub window: Window,
 }
@@ -189,9 +210,9 @@ fn whole(file: &str, code: &str, what: String) -> Problem {
     Problem::from(Diagnostic::new(code, Verdict::Block, what).label(Label::file(file, "these notes"))).option("notes")
 }
 
-/// Places of the nine columns, in the order of [`Columns::all`].
-fn find_columns(file: &str, header: &[String], format: &Format) -> Result<[Option<usize>; 9], Problem> {
-    let mut places = [None; 9];
+/// Places of the columns, in the order of [`Columns::all`].
+fn find_columns(file: &str, header: &[String], format: &Format) -> Result<[Option<usize>; COLUMNS], Problem> {
+    let mut places = [None; COLUMNS];
     for (slot, (key, named, needed)) in places.iter_mut().zip(format.columns.all()) {
         let name = named.unwrap_or(key);
         let found: Vec<usize> = (0..header.len()).filter(|i| header[*i] == name).collect();
@@ -275,7 +296,7 @@ impl Bad<'_> {
 
 fn one(
     record: &csv::StringRecord,
-    places: &[Option<usize>; 9],
+    places: &[Option<usize>; COLUMNS],
     width: usize,
     format: &Format,
     bad: &mut Bad,
@@ -344,6 +365,9 @@ fn one(
         surface: text(6),
         aim,
         session: text(8),
+        mark: text(9),
+        crew: text(10),
+        receiver: text(11),
         window,
     }))
 }

@@ -39,7 +39,7 @@ pub struct Options {
     /// Files of notes (CSV with a header line), relative to the job; `{session}` stands for the name of the session.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub notes: Vec<String>,
-    /// Names of the columns of the notes, where they are not `point`, `code`, `from`, `to`, `remark`, `diameter_mm`, `surface`, `aim`, `session`.
+    /// Names of the columns of the notes, where they are not `point`, `code`, `from`, `to`, `remark`, `diameter_mm`, `surface`, `aim`, `session`, `mark`, `crew`, `receiver`.
     #[serde(default)]
     pub columns: Columns,
     /// Character between the fields of the notes.
@@ -88,7 +88,7 @@ pub(super) fn delimiter(text: &str) -> Option<u8> {
 
 /// Finds options that contradict each other, the input or good sense.
 pub(super) fn check_options(o: &Options, schema: &Schema, problems: &mut Vec<Problem>) {
-    for name in ["occupation", "point", "code", "remark", "diameter_mm", "surface", "aim"] {
+    for name in ["occupation", "point", "code", "remark", "diameter_mm", "surface", "aim", "mark", "crew", "receiver", "fix_run"] {
         if schema.named(name).is_some() {
             problems.push(
                 Problem::new("plan/column-exists", format!("the input already has the column `{name}`, which `occupations` makes"))

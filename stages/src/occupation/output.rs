@@ -1,5 +1,6 @@
 //! One row of the points table, and the table of all of them.
 
+use crate::budget::{self, Budget};
 use pipeline_core::stage::Problem;
 use pipeline_core::table::schema::Schema;
 use pipeline_core::table::{Table, TableBuilder};
@@ -40,6 +41,12 @@ pub struct Point {
     pub range: f64,
     pub tilt_max: f64,
     pub assumed: bool,
+    pub mark: Option<String>,
+    pub crew: Option<String>,
+    pub receiver: Option<String>,
+    pub fix_runs: Option<(i64, i64)>,
+    pub heading: f64,
+    pub budget: Budget,
 }
 
 /// The table of points.
@@ -90,6 +97,13 @@ pub fn table(points: &[Point], schema: Arc<Schema>) -> Result<Table, Problem> {
         .floats("receiver_separation_m", f(|p| p.separation))
         .floats("range_m", f(|p| p.range))
         .floats("tilt_max_deg", f(|p| p.tilt_max))
-        .bools("sigma_assumed", &points.iter().map(|p| p.assumed).collect::<Vec<_>>());
+        .bools("sigma_assumed", &points.iter().map(|p| p.assumed).collect::<Vec<_>>())
+        .texts("mark", t(|p| p.mark.as_deref()))
+        .texts("crew", t(|p| p.crew.as_deref()))
+        .texts("receiver", t(|p| p.receiver.as_deref()))
+        .ints_or_none("fix_run_first", points.iter().map(|p| p.fix_runs.map(|r| r.0)))
+        .ints_or_none("fix_run_last", points.iter().map(|p| p.fix_runs.map(|r| r.1)))
+        .floats("heading_deg", f(|p| p.heading));
+    budget::fill(&mut b, &points.iter().map(|p| p.budget).collect::<Vec<_>>());
     b.finish()
 }

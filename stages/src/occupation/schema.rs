@@ -1,5 +1,6 @@
 //! The columns of the points table, and where `average` finds what it needs.
 
+use crate::budget;
 use pipeline_core::stage::Problem;
 use pipeline_core::table::schema::{Column, Holds, Role, Schema, Unit};
 
@@ -26,6 +27,11 @@ pub struct Names {
     pub range: Option<String>,
     pub tilt: Option<String>,
     pub assumed: Option<String>,
+    pub mark: Option<String>,
+    pub crew: Option<String>,
+    pub receiver: Option<String>,
+    pub fix_run: Option<String>,
+    pub heading: Option<String>,
     /// East, north, up sigma and their correlation.
     pub sigma: Option<([String; 3], Option<String>)>,
     /// Whether `tilt-correct` gave covariances.
@@ -46,6 +52,7 @@ fn floats(schema: &Schema, prefix: &str, elements: &[&str]) -> bool {
 /// Finds the input columns.
 pub fn names(schema: &Schema, problems: &mut Vec<Problem>) -> Names {
     let maybe = |role: Role| schema.role(role).map(|c| c.name.clone());
+    let named = |name: &str, holds: Holds| schema.named(name).filter(|c| c.holds == holds).map(|c| c.name.clone());
     let mut need = |role: Role| {
         maybe(role).unwrap_or_else(|| {
             let p = Problem::new("plan/missing-role", format!("`average` needs {}, and no column holds it", role.meaning()));
@@ -76,8 +83,13 @@ pub fn names(schema: &Schema, problems: &mut Vec<Problem>) -> Names {
         pdop: maybe(Role::Pdop),
         separation: maybe(Role::ReceiverSeparation),
         range: maybe(Role::Range),
-        tilt: schema.named("tilt_deg").filter(|c| c.holds == Holds::Float).map(|c| c.name.clone()),
+        tilt: named("tilt_deg", Holds::Float),
         assumed: maybe(Role::SigmaAssumed),
+        mark: named("mark", Holds::Text),
+        crew: named("crew", Holds::Text),
+        receiver: named("receiver", Holds::Text),
+        fix_run: named("fix_run", Holds::Int),
+        heading: maybe(Role::Heading),
         sigma: None,
         covariances: floats(schema, "random", &SIX) && floats(schema, "systematic", &SIX),
         gnss_part: floats(schema, "gnss", &FOUR),
@@ -153,6 +165,15 @@ pub fn output(input: &Schema, n: &Names) -> Schema {
         metre_or_none("range_m", Role::Range),
         Column::maybe("tilt_max_deg", Float, Unit::Degree, other),
         Column::always("sigma_assumed", Bool, Unit::None, Role::SigmaAssumed),
-    ];
+        text("mark", other, false),
+        text("crew", other, false),
+        text("receiver", other, false),
+        whole("fix_run_first", other, false),
+        whole("fix_run_last", other, false),
+        Column::maybe("heading_deg", Float, Unit::Degree, Role::Heading),
+    ]
+    .into_iter()
+    .chain(budget::columns())
+    .collect();
     Schema { columns, frame: input.frame.clone() }
 }

@@ -2,21 +2,19 @@
 
 use super::average::Average;
 use super::columns::Columns;
-use super::covariance::{Matrix, add};
+use super::covariance::{add, apply};
+use super::divide::divide;
 use super::estimate::{Epoch, Estimate, estimate};
 use super::findings::About;
 use super::groups::{Group, Rule, two_groups};
 use super::local;
 use super::output::Point;
-use super::radial::radius;
+use crate::budget::{Kind, Part};
 use crate::geodesy::local::Tangent;
 use pipeline_core::diag::Diagnostic;
 use pipeline_core::stage::Cx;
 use std::borrow::Cow;
 use std::collections::BTreeMap;
-
-/// 97.5 % quantile of the unit normal.
-const NORMAL_95: f64 = 1.959_963_984_540_054;
 
 /// What became of an occupation.
 pub struct Outcome {
@@ -34,8 +32,8 @@ pub enum Fate {
         point: Box<Point>,
         /// Epochs in the mean.
         used: usize,
-        /// Shares of the contributors, for the record.
-        budget: serde_json::Value,
+        /// How the mean came about, for the record.
+        fact: serde_json::Value,
     },
     /// It is not.
     Lost,
@@ -47,9 +45,6 @@ pub struct Shot<'a> {
     columns: &'a Columns<'a>,
     rows: Vec<u32>,
 }
-
-/// Shares of the contributors in a variance: name and value, m2.
-type Shares = [(&'static str, f64); 4];
 
 impl<'a> Shot<'a> {
     /// An occupation of these rows, in order.
@@ -156,13 +151,12 @@ impl<'a> Shot<'a> {
         }
         let set_aside = self.rows.len() - used.len();
         let point = self.point(&frame, &mean, &used, set_aside, span_s);
-        let [east_north, up] = self.shares(&mean);
         let mut held = false;
         if let Some((finding, waived)) = base {
             held |= !waived;
             cx.find(finding);
         }
-        if let Some((finding, waived)) = self.over_budget(&about, &point, &east_north, &up, cx) {
+        if let Some((finding, waived)) = self.over_budget(&about, &point, cx) {
             held |= !waived;
             cx.find(finding);
         }
@@ -170,8 +164,8 @@ impl<'a> Shot<'a> {
             aside.extend(used.iter().map(|r| (*r, "held")));
             return Outcome { aside, fate: Fate::Lost };
         }
-        let budget = budget(&point, &mean, &east_north, &up);
-        Outcome { aside, fate: Fate::Point { point: Box::new(point), used: used.len(), budget } }
+        let fact = fact(&point, &mean);
+        Outcome { aside, fate: Fate::Point { point: Box::new(point), used: used.len(), fact } }
     }
 
     #[allow(clippy::cast_precision_loss)]
@@ -223,12 +217,19 @@ impl<'a> Shot<'a> {
 
     fn two_positions(&self, about: &About, good: &[u32], epochs: &[Epoch]) -> Option<Diagnostic> {
         let mut best: Option<(usize, Group, Group)> = None;
-        for k in 0..3 {
-            let sigma = super::estimate::median(epochs.iter().map(|e| (e.gnss[k][k] + e.rest[k][k]).sqrt()).collect());
-            let values: Vec<f64> = epochs.iter().map(|e| e.position[k]).collect();
+        let centre = Self::mean_of(epochs, &(0..epochs.len()).collect::<Vec<_>>());
+        // The three axes, and the one along which the positions spread most: a jump may lie askew to all three.
+        let longest = longest_axis(epochs, centre);
+        let axes = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0], longest];
+        for (k, axis) in axes.into_iter().enumerate() {
+            let along = |v: [f64; 3]| axis[0] * v[0] + axis[1] * v[1] + axis[2] * v[2];
+            let noise = |e: &Epoch| along(apply(&add(&e.gnss, &e.rest), axis)).max(0.0).sqrt();
+            let sigma = super::estimate::median(epochs.iter().map(noise).collect());
+            let values: Vec<f64> = epochs.iter().map(|e| along([0, 1, 2].map(|i| e.position[i] - centre[i]))).collect();
             let gap = self.stage.options.two_group_gap_m.max(3.0 * sigma);
             if let Some((low, high)) = two_groups(&values, Rule { gap, fewest: 3, smallest_share: 0.2 })
-                && best.as_ref().is_none_or(|(_, l, h)| high.mean - low.mean > h.mean - l.mean)
+                // An axis of the frame says more to a reader than a slanted one that is hardly longer.
+                && best.as_ref().is_none_or(|(_, l, h)| high.mean - low.mean > 1.05 * (h.mean - l.mean))
             {
                 best = Some((k, low, high));
             }
@@ -239,7 +240,7 @@ impl<'a> Shot<'a> {
             let t = g.members.iter().map(|i| self.columns.time[good[*i] as usize]);
             (t.clone().min().unwrap_or_default(), t.max().unwrap_or_default())
         };
-        let axis = ["to the east", "to the north", "in height"][k];
+        let axis = ["to the east", "to the north", "in height", "along the line between them"][k];
         let windows = [when(&low), when(&high)];
         Some(about.two_groups(axis, &low, &high, [(b[0] - a[0]).hypot(b[1] - a[1]), (b[2] - a[2]).abs()], windows))
     }
@@ -315,15 +316,11 @@ impl<'a> Shot<'a> {
             if v.is_empty() { f64::NAN } else { v[0] + v.iter().map(|x| x - v[0]).sum::<f64>() / v.len() as f64 }
         };
         let (point, occupation) = self.name();
-        let random = add(&mean.gnss, &mean.rest);
-        let mut systematic = mean.systematic;
-        for (k, s) in [self.stage.base_sigma[0], self.stage.base_sigma[0], self.stage.base_sigma[1]].into_iter().enumerate() {
-            systematic[k][k] += s * s;
-        }
-        let total = add(&random, &systematic);
-        let sigma = [0, 1, 2].map(|k| total[k][k].max(0.0).sqrt());
-        let horizontal = |m: &Matrix| (m[0][0] + m[1][1]).max(0.0).sqrt();
-        let both = |m: &Matrix| [horizontal(m), m[2][2].max(0.0).sqrt()];
+        let budget = divide(mean, c, used, self.stage.base_sigma);
+        let (random, systematic, total) = (budget.of_kind(Kind::Random), budget.of_kind(Kind::Systematic), budget.total());
+        let sigma = [total.ee, total.nn, total.uu].map(|v| v.max(0.0).sqrt());
+        let [horizontal_95_m, vertical_95_m] = budget.bounds_95();
+        let both = |p: &Part| [p.horizontal().max(0.0).sqrt(), p.uu.max(0.0).sqrt()];
         let bases: Vec<&str> = c.base.as_ref().map_or_else(Vec::new, |b| {
             let mut list: Vec<&str> = vec![];
             for name in rows().filter_map(|r| b[r]) {
@@ -346,18 +343,18 @@ impl<'a> Shot<'a> {
             lines: c.lines.as_ref().and_then(|(a, b)| Some((rows().filter_map(|r| a[r]).min()?, rows().filter_map(|r| b[r]).max()?))),
             time: (rows().map(|r| c.time[r]).min().unwrap_or_default(), rows().map(|r| c.time[r]).max().unwrap_or_default()),
             position: frame.geodetic(mean.mean),
-            correlation: if sigma[0] * sigma[1] > 0.0 { (total[0][1] / (sigma[0] * sigma[1])).clamp(-1.0, 1.0) } else { 0.0 },
+            correlation: if sigma[0] * sigma[1] > 0.0 { (total.en / (sigma[0] * sigma[1])).clamp(-1.0, 1.0) } else { 0.0 },
             sigma,
             random: both(&random),
             systematic: both(&systematic),
-            horizontal_95_m: radius(0.95, total[0][0], total[0][1], total[1][1]),
-            vertical_95_m: NORMAL_95 * sigma[2],
+            horizontal_95_m,
+            vertical_95_m,
             used: i64::try_from(used.len()).unwrap_or(i64::MAX),
             set_aside: i64::try_from(set_aside).unwrap_or(i64::MAX),
             effective: mean.effective,
             span_s,
             scatter: mean.scatter,
-            formal: both(&mean.formal),
+            formal: both(&Part::new([mean.formal[0][0], 0.0, mean.formal[1][1], mean.formal[2][2]])),
             ratio: mean.ratio[0].max(mean.ratio[1]),
             fix: c.fix.as_ref().and_then(|f| rows().filter_map(|r| f[r]).max_by_key(|w| badness(w))).map(str::to_owned),
             base: (!bases.is_empty()).then(|| bases.join(", ")),
@@ -366,53 +363,58 @@ impl<'a> Shot<'a> {
             range: average(&c.range),
             tilt_max: largest(&c.tilt),
             assumed: c.assumed.as_ref().is_some_and(|a| rows().any(|r| a[r] == Some(true))),
+            mark: text(&c.mark),
+            crew: text(&c.crew),
+            receiver: text(&c.receiver),
+            fix_runs: c.fix_run.as_ref().and_then(|f| Some((rows().filter_map(|r| f[r]).min()?, rows().filter_map(|r| f[r]).max()?))),
+            heading: mean_heading(&finite(&c.heading)),
+            budget,
         }
     }
 
-    /// Contributors of the horizontal and of the vertical variance.
-    fn shares(&self, mean: &Estimate) -> [Shares; 2] {
-        let base = self.stage.base_sigma;
-        let horizontal = |m: &Matrix| m[0][0] + m[1][1];
-        [
-            [
-                ("GNSS noise", horizontal(&mean.gnss)),
-                ("attitude and range noise", horizontal(&mean.rest)),
-                ("the rig", horizontal(&mean.systematic)),
-                ("the base", 2.0 * base[0] * base[0]),
-            ],
-            [
-                ("GNSS noise", mean.gnss[2][2]),
-                ("attitude and range noise", mean.rest[2][2]),
-                ("the rig", mean.systematic[2][2]),
-                ("the base", base[1] * base[1]),
-            ],
-        ]
-    }
-
-    fn over_budget(&self, about: &About, point: &Point, horizontal: &Shares, up: &Shares, cx: &Cx) -> Option<(Diagnostic, bool)> {
-        let budget = self.stage.budget?;
-        let (h, v) = ((point.horizontal_95_m, budget.horizontal_95_m), (point.vertical_95_m, budget.vertical_95_m));
+    fn over_budget(&self, about: &About, point: &Point, cx: &Cx) -> Option<(Diagnostic, bool)> {
+        let promised = self.stage.budget?;
+        let (h, v) = ((point.horizontal_95_m, promised.horizontal_95_m), (point.vertical_95_m, promised.vertical_95_m));
         if h.0 <= h.1 && v.0 <= v.1 {
             return None;
         }
-        let shares = [largest_share(horizontal), largest_share(up)];
-        let main = if h.0 > h.1 { shares[0].0 } else { shares[1].0 };
-        let advice = match main {
-            "GNSS noise" => "occupy the point again, 20 min later or more, for longer and under more open sky",
-            "attitude and range noise" => "shoot again closer to the target and with the pole closer to plumb, and for longer",
-            "the rig" => "shoot closer to the target, or calibrate the rig so that its sigmas become smaller",
-            _ => "use a base with better coordinates, and state their sigmas in `corrections`",
-        };
-        let mut finding = about.over_budget(h, v, shares, advice);
+        let largest = point.budget.largest();
+        let main = if h.0 > h.1 { largest[0].0 } else { largest[1].0 };
+        let mut finding = about.over_budget(h, v, largest.map(|(c, share)| (c.words(), share)), main.help());
         finding.waived = self.waiver("average/over-budget", cx);
         let waived = finding.waived.is_some();
         Some((finding, waived))
     }
 }
 
-fn largest_share(shares: &Shares) -> (&'static str, f64) {
-    let total: f64 = shares.iter().map(|s| s.1).sum();
-    shares.iter().fold(("GNSS noise", 0.0), |best, s| if total > 0.0 && s.1 / total > best.1 { (s.0, s.1 / total) } else { best })
+/// Unit vector along which positions spread most about their centre.
+fn longest_axis(epochs: &[Epoch], centre: [f64; 3]) -> [f64; 3] {
+    let mut spread = [[0.0; 3]; 3];
+    for e in epochs {
+        let d = [0, 1, 2].map(|k| e.position[k] - centre[k]);
+        for (i, row) in spread.iter_mut().enumerate() {
+            for (j, v) in row.iter_mut().enumerate() {
+                *v += d[i] * d[j];
+            }
+        }
+    }
+    // Power iteration from a direction that is square to no axis; two groups far apart settle at once.
+    let mut axis = [0.6, 0.5, 0.62];
+    for _ in 0..60 {
+        let next = apply(&spread, axis);
+        let size = (next[0] * next[0] + next[1] * next[1] + next[2] * next[2]).sqrt();
+        if size <= 0.0 {
+            return [1.0, 0.0, 0.0];
+        }
+        axis = next.map(|v| v / size);
+    }
+    axis
+}
+
+/// Mean direction, 0 to 360 deg; NaN without values.
+fn mean_heading(headings: &[f64]) -> f64 {
+    let (s, c) = headings.iter().map(|h| h.to_radians().sin_cos()).fold((0.0, 0.0), |(a, b), (s, c)| (a + s, b + c));
+    if headings.is_empty() { f64::NAN } else { s.atan2(c).to_degrees().rem_euclid(360.0) }
 }
 
 /// How bad a fix kind is.
@@ -431,16 +433,12 @@ fn badness(word: &str) -> u8 {
     }
 }
 
-fn budget(point: &Point, mean: &Estimate, horizontal: &Shares, up: &Shares) -> serde_json::Value {
-    let list = |shares: &Shares| {
-        let total: f64 = shares.iter().map(|s| s.1).sum();
-        let share = |v: f64| if total > 0.0 { (v / total * 1000.0).round() / 1000.0 } else { 0.0 };
-        serde_json::json!({ "gnss_noise": share(shares[0].1), "attitude_range_noise": share(shares[1].1), "rig": share(shares[2].1), "base": share(shares[3].1) })
-    };
+fn fact(point: &Point, mean: &Estimate) -> serde_json::Value {
+    let [horizontal, up] = point.budget.largest().map(|(c, share)| serde_json::json!([c.key(), (share * 1000.0).round() / 1000.0]));
     serde_json::json!({
         "occupation": point.occupation,
-        "horizontal": list(horizontal),
-        "up": list(up),
+        "most_horizontal": horizontal,
+        "most_up": up,
         "effective_epochs_gnss": mean.effective_gnss,
         "effective_epochs_other": mean.effective_rest,
         "correlation_time_other_s": mean.tau_rest_s,

@@ -31,6 +31,9 @@ pub struct Row {
     pub event: Option<&'static str>,
     pub occupation: Option<&'static str>,
     pub aim: &'static str,
+    pub mark: Option<&'static str>,
+    pub crew: Option<&'static str>,
+    pub fix_run: Option<i64>,
 }
 
 pub fn row(k: i64) -> Row {
@@ -50,6 +53,9 @@ pub fn row(k: i64) -> Row {
         event: None,
         occupation: Some("P1"),
         aim: "tip",
+        mark: None,
+        crew: None,
+        fix_run: Some(1),
     }
 }
 
@@ -107,6 +113,10 @@ pub fn schema(with_event: bool, with_occupation: bool) -> Schema {
             Column::maybe("diameter_mm", Float, Unit::Millimetre, Role::Diameter),
             Column::maybe("surface", Text, n, Role::Surface),
             Column::maybe("aim", Text, n, Role::Aim),
+            Column::maybe("mark", Text, n, Role::Other),
+            Column::maybe("crew", Text, n, Role::Other),
+            Column::maybe("receiver", Text, n, Role::Other),
+            Column::maybe("fix_run", Int, n, Role::Other),
         ]);
     }
     let frame = Frame {
@@ -151,7 +161,10 @@ pub fn table(rows: &[Row], with_event: bool, with_occupation: bool) -> Table {
         .texts("event", rows.iter().map(|r| r.event))
         .texts("occupation", rows.iter().map(|r| r.occupation))
         .texts("point", rows.iter().map(|r| r.occupation.map(|o| o.split('#').next().unwrap_or(o))))
-        .texts("aim", rows.iter().map(|r| Some(r.aim)));
+        .texts("aim", rows.iter().map(|r| Some(r.aim)))
+        .texts("mark", rows.iter().map(|r| r.mark))
+        .texts("crew", rows.iter().map(|r| r.crew))
+        .ints_or_none("fix_run", rows.iter().map(|r| r.fix_run));
     b.finish().unwrap()
 }
 
@@ -223,7 +236,7 @@ pub fn run_in<St: Stage>(bound: &Bound<St>, input: &Table, session: &str, world:
     let said = world.said();
     let aside: usize = said.set_aside.iter().map(|s| s.3.rows()).sum::<usize>() - before;
     let used = (said.used - used_before) as usize;
-    let through = if St::SPEC.name == "average" { used } else { out.rows() };
+    let through = if used > 0 { used } else { out.rows() };
     assert_eq!(through + aside, input.rows(), "rows are conserved");
     Ok(out)
 }

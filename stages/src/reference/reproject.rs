@@ -12,6 +12,7 @@
 //! **References.** IOGP Guidance Note 7-2 (map projections and transformations).
 
 use super::promised;
+use crate::budget::Contributor;
 use crate::geodesy::area::Area;
 use crate::geodesy::crs::{Crs, block, metres, open};
 use crate::geodesy::door::Kind;
@@ -213,7 +214,7 @@ impl Stage for Reproject {
             let rows = table.rows();
             builder.floats(&self.columns.height, if self.heights_empty { vec![f64::NAN; rows] } else { moved.height });
             let up = if self.heights_empty { 0.0 } else { self.operation.accuracy_m };
-            add_systematic(&mut builder, table, self.operation.accuracy_m, up)?;
+            add_systematic(&mut builder, table, &[(Contributor::FrameChange, self.operation.accuracy_m, up)])?;
         }
         self.limits.hold(table, builder.finish()?, "frame/over-budget", cx)
     }

@@ -8,6 +8,7 @@
 //! Everything is on the stack: one sine and cosine per angle, no allocation.
 
 use super::rotation::{Rotation, boresight, cross};
+use crate::budget::{Contributor, Part};
 use pipeline_core::rig::{Attitude, BodyVector, Laser};
 
 /// A symmetric covariance in local east, north, up, m2.
@@ -150,11 +151,99 @@ pub struct Shot {
     pub heading_sigma_deg: f64,
 }
 
+/// Covariance of one epoch by contributor, without GNSS.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Contributions {
+    heading_noise: Covariance,
+    tilt_noise: Covariance,
+    range_noise: Covariance,
+    time_tag: Covariance,
+    beam_direction: Covariance,
+    lengths: Covariance,
+    range_zero: Covariance,
+    range_scale: Covariance,
+    heading_bias: Covariance,
+    tilt_bias: Covariance,
+}
+
+/// The contributors that [`Contributions::parts`] names, in its order.
+pub const CONTRIBUTORS: [Contributor; 10] = [
+    Contributor::HeadingNoise,
+    Contributor::TiltNoise,
+    Contributor::RangeNoise,
+    Contributor::TimeTag,
+    Contributor::BeamDirection,
+    Contributor::Lengths,
+    Contributor::RangeZero,
+    Contributor::RangeScale,
+    Contributor::HeadingBias,
+    Contributor::TiltBias,
+];
+
+impl Contributions {
+    /// Only lengths, the same in every direction, m2.
+    #[must_use]
+    pub fn of_lengths(variance: f64) -> Self {
+        let mut all = Self::default();
+        all.lengths.add_everywhere(variance);
+        all
+    }
+
+    /// Every part changed in the same way.
+    fn each(&self, f: impl Fn(Covariance) -> Covariance) -> Self {
+        Self {
+            heading_noise: f(self.heading_noise),
+            tilt_noise: f(self.tilt_noise),
+            range_noise: f(self.range_noise),
+            time_tag: f(self.time_tag),
+            beam_direction: f(self.beam_direction),
+            lengths: f(self.lengths),
+            range_zero: f(self.range_zero),
+            range_scale: f(self.range_scale),
+            heading_bias: f(self.heading_bias),
+            tilt_bias: f(self.tilt_bias),
+        }
+    }
+
+    /// What changes from epoch to epoch, together.
+    #[must_use]
+    pub fn random(&self) -> Covariance {
+        self.heading_noise.plus(&self.tilt_noise).plus(&self.range_noise).plus(&self.time_tag)
+    }
+
+    /// What is the same for every epoch, together.
+    #[must_use]
+    pub fn systematic(&self) -> Covariance {
+        let beam = self.beam_direction.plus(&self.range_zero).plus(&self.range_scale);
+        beam.plus(&self.lengths).plus(&self.heading_bias).plus(&self.tilt_bias)
+    }
+
+    /// The part of each of [`CONTRIBUTORS`].
+    #[must_use]
+    pub fn parts(&self) -> [Part; 10] {
+        [
+            self.heading_noise,
+            self.tilt_noise,
+            self.range_noise,
+            self.time_tag,
+            self.beam_direction,
+            self.lengths,
+            self.range_zero,
+            self.range_scale,
+            self.heading_bias,
+            self.tilt_bias,
+        ]
+        .map(|c| Part { ee: c.ee, en: c.en, nn: c.nn, uu: c.uu })
+    }
+}
+
 /// Where the target is, seen from the logged point.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Target {
     /// East, north, up, m.
     pub enu: [f64; 3],
+    /// Both covariances by contributor.
+    pub by: Contributions,
     /// What changes from epoch to epoch, without GNSS.
     pub random: Covariance,
     /// What is the same for every epoch.
@@ -203,48 +292,47 @@ impl Model {
     pub fn target(&self, shot: &Shot) -> Target {
         let rotation = Rotation::new(shot.heading_deg, shot.pitch_deg, shot.roll_deg);
         let mut arm = rotation.apply(self.lever);
-        let mut random = Covariance::default();
-        let mut systematic = Covariance::default();
+        let mut by = Contributions::of_lengths(self.lever_variance);
         if let Some(beam) = &self.beam {
             let along = rotation.apply(beam.direction);
             let length = beam.scale * shot.range_m + beam.zero;
             arm = [arm[0] + length * along[0], arm[1] + length * along[1], arm[2] + length * along[2]];
             let along = enu(along);
-            random.add(beam.range_variance, along);
+            by.range_noise.add(beam.range_variance, along);
             // The beam's direction, across its two axes: everything but along the beam.
             let across = length * length * beam.direction_variance;
-            systematic.add_everywhere(across);
-            systematic.add(beam.zero_variance + shot.range_m * shot.range_m * beam.scale_variance - across, along);
+            by.beam_direction.add_everywhere(across);
+            by.beam_direction.add(-across, along);
+            by.range_zero.add(beam.zero_variance, along);
+            by.range_scale.add(shot.range_m * shot.range_m * beam.scale_variance, along);
         }
-        systematic.add_everywhere(self.lever_variance);
 
         let jitter = self.noise.time_tag_s;
-        let mut heading_random = self.noise.heading_random;
+        // d(target)/d(angle) = axis x arm; heading turns about down.
+        let by_heading = [arm[0], -arm[1], 0.0];
         if jitter > 0.0 {
             if shot.turn_rate_deg_s.is_finite() {
-                heading_random += (jitter * shot.turn_rate_deg_s.to_radians()).powi(2);
+                by.time_tag.add((jitter * shot.turn_rate_deg_s.to_radians()).powi(2), by_heading);
             }
             if shot.speed_m_s.is_finite() {
                 let share = (jitter * shot.speed_m_s).powi(2) / 2.0;
-                random.ee += share;
-                random.nn += share;
+                by.time_tag.ee += share;
+                by.time_tag.nn += share;
             }
         }
-        // d(target)/d(angle) = axis x arm; heading turns about down.
-        let by_heading = [arm[0], -arm[1], 0.0];
         let by_pitch = enu(cross(rotation.pitch_axis(), arm));
         let by_roll = enu(cross(rotation.roll_axis(), arm));
-        random.add(heading_random, by_heading);
-        random.add(self.noise.tilt_random, by_pitch);
-        random.add(self.noise.tilt_random, by_roll);
         let aged = shot.heading_sigma_deg;
         let heading_systematic =
             if aged.is_finite() { aged.to_radians().powi(2) + self.noise.north } else { self.noise.heading_systematic };
-        systematic.add(heading_systematic, by_heading);
-        systematic.add(self.noise.tilt_systematic, by_pitch);
-        systematic.add(self.noise.tilt_systematic, by_roll);
+        by.heading_noise.add(self.noise.heading_random, by_heading);
+        by.tilt_noise.add(self.noise.tilt_random, by_pitch);
+        by.tilt_noise.add(self.noise.tilt_random, by_roll);
+        by.heading_bias.add(heading_systematic, by_heading);
+        by.tilt_bias.add(self.noise.tilt_systematic, by_pitch);
+        by.tilt_bias.add(self.noise.tilt_systematic, by_roll);
         let arm_m = arm[0].hypot(arm[1]);
-        Target { enu: enu(arm), random, systematic, tilt_deg: rotation.tilt_deg(), arm_m }
+        Target { enu: enu(arm), random: by.random(), systematic: by.systematic(), by, tilt_deg: rotation.tilt_deg(), arm_m }
     }
 
     /// The same pole when nothing tells how the body is turned about its own axis, as with tilt and the azimuth of the lean: a
@@ -271,10 +359,10 @@ impl Model {
         let leaned = Self { noise: AttitudeNoise { heading_random: 0.0, north: 0.0, ..self.noise }, ..self.spin_unknown() }.target(&shot);
         // No direction is better known than another.
         let round = |c: Covariance| Covariance { ee: (c.ee + c.nn) / 2.0, nn: (c.ee + c.nn) / 2.0, uu: c.uu, ..Covariance::default() };
-        let mut systematic = round(leaned.systematic);
-        systematic.ee += leaned.arm_m * leaned.arm_m / 2.0;
-        systematic.nn += leaned.arm_m * leaned.arm_m / 2.0;
-        Target { enu: [0.0, 0.0, leaned.enu[2]], random: round(leaned.random), systematic, ..leaned }
+        let mut by = leaned.by.each(round);
+        by.heading_bias.ee += leaned.arm_m * leaned.arm_m / 2.0;
+        by.heading_bias.nn += leaned.arm_m * leaned.arm_m / 2.0;
+        Target { enu: [0.0, 0.0, leaned.enu[2]], random: by.random(), systematic: by.systematic(), by, ..leaned }
     }
 
     /// Target of a pole that was held vertical without a sensor: straight below, with a random lean
@@ -288,14 +376,12 @@ impl Model {
     pub fn vertical(&self, within_deg: f64) -> Target {
         let [x, y, z] = self.lever;
         let lean = within_deg.to_radians().powi(2);
-        let mut random = Covariance { ee: z * z * lean, nn: z * z * lean, ..Covariance::default() };
-        random.uu = 2.0 * z * z * lean * lean;
-        let mut systematic = Covariance::default();
-        systematic.add_everywhere(self.lever_variance);
+        let mut by = Contributions::of_lengths(self.lever_variance);
+        by.tilt_noise = Covariance { ee: z * z * lean, nn: z * z * lean, uu: 2.0 * z * z * lean * lean, ..Covariance::default() };
         let aside = (x * x + y * y) / 2.0;
-        systematic.ee += aside;
-        systematic.nn += aside;
-        Target { enu: [0.0, 0.0, -z], random, systematic, tilt_deg: f64::NAN, arm_m: 0.0 }
+        by.lengths.ee += aside;
+        by.lengths.nn += aside;
+        Target { enu: [0.0, 0.0, -z], random: by.random(), systematic: by.systematic(), by, tilt_deg: f64::NAN, arm_m: 0.0 }
     }
 }
 

@@ -17,7 +17,7 @@
 use super::antex;
 use super::ledger::{Aim, Ledger};
 use super::north::{Convergence, ToTrue, Turn};
-use super::target::{AttitudeNoise, Covariance, Model, Shot, Target};
+use super::target::{AttitudeNoise, Contributions, Covariance, Model, Shot, Target};
 use crate::geodesy::{Ellipsoid, offset_enu};
 use pipeline_core::rig::{AttitudeKind, Gnss};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, Spec, Stage};
@@ -128,6 +128,7 @@ the place.
 It adds `tilt_deg` (lean of the pole), `arm_m` (horizontal length of the offset), a random covariance `random_*` (GNSS, noise
 of heading, pitch, roll and range, time-tag jitter), a systematic one `systematic_*` (boresight, lever arm, range zero and
 scale, bias of heading and tilt, declination) and the GNSS share of the random one `gnss_*`, all in m2 in east, north, up.
+`budget_*` says what each contributor adds to the variance of the epoch; `average` carries it to the point.
 
 ## When to use it
 
@@ -328,8 +329,8 @@ impl TiltCorrect {
         }
         let target = match way {
             Way::Nothing(variance) => {
-                let lengths = Covariance { ee: *variance, nn: *variance, uu: *variance, ..Covariance::default() };
-                Target { enu: [0.0; 3], random: Covariance::default(), systematic: lengths, tilt_deg: f64::NAN, arm_m: 0.0 }
+                let by = Contributions::of_lengths(*variance);
+                Target { enu: [0.0; 3], random: by.random(), systematic: by.systematic(), by, tilt_deg: f64::NAN, arm_m: 0.0 }
             }
             Way::Below(target) => *target,
             Way::Somewhere(model) => {

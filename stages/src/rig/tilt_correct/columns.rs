@@ -1,7 +1,8 @@
 //! The columns that `tilt-correct` reads and writes.
 
 use super::{AimOption, TiltCorrect};
-use crate::rig::target::{Covariance, Target};
+use crate::budget;
+use crate::rig::target::{CONTRIBUTORS, Covariance, Target};
 use pipeline_core::rig::Gnss;
 use pipeline_core::stage::Problem;
 use pipeline_core::table::schema::{Column, Holds, Role, Unit};
@@ -48,6 +49,7 @@ pub fn added_columns() -> Vec<Column> {
             columns.push(Column::always(&format!("{kind}_{part}"), Holds::Float, Unit::SquareMetre, Role::Other));
         }
     }
+    columns.extend(CONTRIBUTORS.into_iter().flat_map(budget::columns_of));
     columns
 }
 
@@ -137,6 +139,7 @@ pub struct Out {
     random: [Vec<f64>; 6],
     systematic: [Vec<f64>; 6],
     gnss: [Vec<f64>; 4],
+    by: [[Vec<f64>; 4]; CONTRIBUTORS.len()],
     pub assumed: Vec<bool>,
 }
 
@@ -152,6 +155,7 @@ impl Out {
             random: std::array::from_fn(|_| column()),
             systematic: std::array::from_fn(|_| column()),
             gnss: std::array::from_fn(|_| column()),
+            by: std::array::from_fn(|_| std::array::from_fn(|_| column())),
             assumed: Vec::with_capacity(rows),
         }
     }
@@ -171,6 +175,11 @@ impl Out {
         for (column, v) in self.gnss.iter_mut().zip([done.gnss.ee, done.gnss.en, done.gnss.nn, done.gnss.uu]) {
             column.push(v);
         }
+        for (columns, part) in self.by.iter_mut().zip(done.target.by.parts()) {
+            for (column, v) in columns.iter_mut().zip(part.elements()) {
+                column.push(v);
+            }
+        }
         self.assumed.push(done.assumed);
     }
 
@@ -188,6 +197,11 @@ impl Out {
         }
         for (part, column) in GNSS_PARTS.iter().zip(self.gnss) {
             builder.floats(&format!("gnss_{part}"), column);
+        }
+        for (c, columns) in CONTRIBUTORS.into_iter().zip(self.by) {
+            for (k, column) in columns.into_iter().enumerate() {
+                builder.floats(&c.column(k), column);
+            }
         }
         if let Some(name) = &stage.names.assumed {
             builder.bools(name, &self.assumed);
