@@ -3,6 +3,8 @@
 use pipeline_core::stage::StageKind;
 use std::sync::Arc;
 
+pub mod class;
+pub mod class_table;
 mod fixed_share;
 pub mod gate;
 mod motion;
@@ -17,4 +19,10 @@ mod tests;
 #[must_use]
 pub fn kinds() -> Vec<Arc<dyn StageKind>> {
     vec![pipeline_core::stage::kind::<gate::QualityGate>()]
+}
+
+/// The stage that judges finished points, for the end of a job.
+#[must_use]
+pub fn kinds_of_points() -> Vec<Arc<dyn StageKind>> {
+    vec![pipeline_core::stage::kind::<class::QualityClass>()]
 }

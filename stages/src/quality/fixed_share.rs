@@ -96,13 +96,13 @@ pub fn judge(codes: &mut [u8], rows: &Rows, rules: &Rules, waiver: &dyn Fn(&str,
         finding = finding.size(size.trim_start_matches("; ").to_owned());
         finding = finding.fix(if short {
             format!(
-                "the {} kept epochs span {span:.0} s, less than the {:.0} s of `hold_if_kept_span_below_s`: occupy the point again for longer",
+                "occupy the point again for longer; the {} kept epochs span {span:.0} s, less than the {:.0} s of `hold_if_kept_span_below_s`",
                 kept.len(),
                 rules.kept_span_below_s.unwrap_or_default()
             )
         } else if hold {
             format!(
-                "{:.0} % refused is more than `hold_if_refused_share_above: {}`; the {} kept epochs span {span:.0} s: occupy the point again, or waive `gate/not-all-fixed` for `{point}`",
+                "occupy the point again; or waive `gate/not-all-fixed` for `{point}`: {:.0} % refused is more than `hold_if_refused_share_above: {}`, and the {} kept epochs span {span:.0} s",
                 share * 100.0,
                 rules.refused_share_above,
                 kept.len()
