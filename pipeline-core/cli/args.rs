@@ -72,6 +72,10 @@ pub enum Command {
         /// Refuse plug-ins without a digest in the job.
         #[arg(long)]
         only_pinned: bool,
+        /// Print what to do about each point, one line each, the worst first: shoot again now, second occupation
+        /// after a time, keep. Same engine and numbers; nothing is delivered unless `--overwrite` is given too.
+        #[arg(long)]
+        verdict: bool,
     },
     /// Write the lock of a job beside it: pipelines, grid digests, versions and probe points. Later runs use exactly that, or refuse.
     Lock {

@@ -11,6 +11,7 @@ mod print;
 mod run;
 mod schema;
 mod stages_list;
+mod verdict;
 
 use args::{Args, Command};
 use clap::Parser;
@@ -49,9 +50,9 @@ fn main() -> ExitCode {
             registry.plugins.only_pinned = only_pinned;
             check::run(&job, plan, deny_warnings, args.format, &registry)
         }
-        Command::Run { job, threads, overwrite, require_all, only_pinned } => {
+        Command::Run { job, threads, overwrite, require_all, only_pinned, verdict } => {
             registry.plugins.only_pinned = only_pinned;
-            let wish = run::Wish { threads: threads.map(usize::from), overwrite, require_all };
+            let wish = run::Wish { threads: threads.map(usize::from), overwrite, require_all, verdict };
             run::run(&job, &wish, args.format, &registry)
         }
         Command::Lock { job, accept } => lock::run(&job, accept, args.format, &registry),

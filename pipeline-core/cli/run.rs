@@ -1,7 +1,7 @@
 //! `gunter run`.
 
 use crate::args::Format;
-use crate::{print, DATA, DONE, JOB};
+use crate::{print, verdict, DATA, DONE, JOB};
 use indicatif::{ProgressBar, ProgressStyle};
 use pipeline_core::diag::Verdict;
 use pipeline_core::plan::{self, Plan};
@@ -20,6 +20,8 @@ pub struct Wish {
     pub overwrite: bool,
     /// Whether a point that is not delivered makes the run fail.
     pub require_all: bool,
+    /// Whether the answer is what to do about each point.
+    pub verdict: bool,
 }
 
 /// Runs a job.
@@ -49,10 +51,12 @@ pub fn run(job: &Path, wish: &Wish, format: Format, registry: &Registry) -> u8 {
         bar.set_length(total);
         bar.set_position(done.min(total));
     };
-    let outcome = run::execute(&plan, &Settings { threads, overwrite: wish.overwrite }, &watch);
+    let settings = Settings { threads, overwrite: wish.overwrite, deliver: wish.overwrite || !wish.verdict };
+    let outcome = run::execute(&plan, &settings, &watch);
     bar.finish_and_clear();
     let record = &outcome.record;
     match format {
+        _ if wish.verdict => verdict::show(&plan, &outcome, format),
         Format::Json => print::json(&serde_json::to_value(record).unwrap_or_default()),
         Format::Text => {
             // The gravest stand last, next to the summary, where a person looks first.

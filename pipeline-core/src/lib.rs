@@ -8,7 +8,8 @@
 //! * [`plan::Plan`]: the job, proved to fit together before any data is read.
 //! * [`run`]: the only part that reads, writes and uses threads.
 //! * [`record::Record`]: what an auditor gets, also of a failed run.
-//! * [`diag::Diagnostic`]: the one form in which anything is said to a person.
+//! * [`diag::Diagnostic`]: the one form in which anything is said to a person; [`verdict`] makes one line a
+//!   point of it.
 //!
 //! Two more files stand beside a job and are used for months: a [`rig::Rig`] and a
 //! [`reference::Reference`].
@@ -26,3 +27,4 @@ pub mod rig;
 pub mod run;
 pub mod stage;
 pub mod table;
+pub mod verdict;

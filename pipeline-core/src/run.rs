@@ -15,6 +15,7 @@ use crate::plan::{Node, Plan};
 use crate::record::{self, Decided, Fact, Happened, Material, Product, Record, Rows, StepRecord};
 use crate::stage::{Cx, Grain, Problem, Session};
 use crate::table::Table;
+use crate::verdict::{self, Standing};
 use desk::Desk;
 use std::collections::BTreeMap;
 use std::io::Write;
@@ -31,6 +32,9 @@ pub struct Settings {
     pub threads: usize,
     /// Whether existing results may be replaced.
     pub overwrite: bool,
+    /// Whether deliveries and record are kept. Without it everything is computed, written, read back and
+    /// compared all the same, and then taken away; results of earlier runs stay as they are.
+    pub deliver: bool,
 }
 
 /// What a run came to.
@@ -43,6 +47,8 @@ pub struct Outcome {
     pub record_kept_back: bool,
     /// Why the record could not be written.
     pub record_error: Option<std::io::Error>,
+    /// The points of the first delivery, for the verdict.
+    pub standings: Vec<Standing>,
 }
 
 impl Outcome {
@@ -89,7 +95,12 @@ pub fn survey(plan: &Plan) -> Vec<Diagnostic> {
 pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Sync)) -> Outcome {
     let started = SystemTime::now();
     let clock = Instant::now();
-    let desk = Desk::new(&plan.results, settings.overwrite, &plan.job.waivers, plan.nodes.iter().map(|n| n.id.clone()).collect());
+    let desk = Desk::new(
+        &plan.results,
+        settings.overwrite || !settings.deliver,
+        &plan.job.waivers,
+        plan.nodes.iter().map(|n| n.id.clone()).collect(),
+    );
     let record_path = plan.results.join(RECORD);
     let mut run = Run {
         plan,
@@ -99,6 +110,7 @@ pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Syn
         times: plan.nodes.iter().map(|_| Mutex::new(0.0)).collect(),
         outputs: vec![None; plan.nodes.len()],
         findings: plan.notes.clone(),
+        standings: Mutex::default(),
         watch,
     };
     let mut products = vec![];
@@ -117,7 +129,7 @@ pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Syn
         run.unused_waivers();
         failed = run.findings.iter().any(|d| d.verdict.stops_delivery());
     }
-    if failed {
+    if failed || !settings.deliver {
         desk.discard();
     } else {
         match run.publish() {
@@ -131,10 +143,15 @@ pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Syn
     }
     let findings = std::mem::take(&mut run.findings);
     let record = run.record(failed, products, findings, started, clock);
+    let standings = run.standings.into_inner().unwrap_or_else(PoisonError::into_inner).unwrap_or_default();
     // A refusal to replace results must not itself replace their record.
-    let record_error =
-        if previous_in_the_way { None } else { std::fs::create_dir_all(&plan.results).and_then(|()| record.write(&record_path)).err() };
-    Outcome { record, record_path, record_kept_back: previous_in_the_way, record_error }
+    let keep = settings.deliver && !previous_in_the_way;
+    if !settings.deliver {
+        // Only goes when it is empty: it was made for files that have been taken away again.
+        let _ = std::fs::remove_dir(&plan.results);
+    }
+    let record_error = if !keep { None } else { std::fs::create_dir_all(&plan.results).and_then(|()| record.write(&record_path)).err() };
+    Outcome { record, record_path, record_kept_back: !keep, record_error, standings }
 }
 
 /// The record of a run that ended before it began: the job was refused.
@@ -195,6 +212,8 @@ struct Run<'a> {
     times: Vec<Mutex<f64>>,
     outputs: Vec<Option<Table>>,
     findings: Vec<Diagnostic>,
+    /// Points of the first step that delivers some.
+    standings: Mutex<Option<Vec<Standing>>>,
     watch: &'a (dyn Fn(u64, u64) + Sync),
 }
 
@@ -204,7 +223,7 @@ fn lock<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
 
 impl Run<'_> {
     fn prepare(&self, record_path: &std::path::Path, in_the_way: &mut bool) -> Result<(), Problem> {
-        if record_path.exists() && !self.settings.overwrite && !old_run_failed(record_path) {
+        if self.settings.deliver && record_path.exists() && !self.settings.overwrite && !old_run_failed(record_path) {
             *in_the_way = true;
             return Err(Problem::from(
                 Diagnostic::new(
@@ -433,6 +452,12 @@ impl Run<'_> {
         }
         let table = Table { data: table.data, schema: Arc::clone(&node.bound.output) };
         table.check().map_err(place)?;
+        if node.spec.delivers {
+            let mut standings = lock(&self.standings);
+            if standings.as_ref().is_none_or(Vec::is_empty) {
+                *standings = Some(verdict::standings(&table).map_err(place)?);
+            }
+        }
         lock(&self.counts)[n].insert(number, (rows_in, table.rows() as u64));
         Ok(table)
     }
