@@ -45,13 +45,26 @@ fn points_lie_within_their_stated_bounds() {
             kept_back.insert(key);
         }
     }
-    let expected: usize = truth.values().map(Vec::len).sum();
-    assert_eq!(rows.len(), expected, "every point that should be delivered, and no other");
     let (mut position, mut height) = (0, 0);
+    let expected = rows.len();
+    let mut combined = vec![];
     for row in &rows {
+        // A combined point stands for all its occupations, and they have one truth.
+        let sessions: Vec<&str> = match row["combined_from"].as_str() {
+            "" => vec![row["session"].as_str()],
+            list => list.split(", ").map(|one| one.split('/').next().unwrap()).collect(),
+        };
+        if sessions.len() > 1 {
+            combined.push(row["point"].as_str());
+        }
         let key = (row["session"].clone(), row["point"].clone());
-        assert!(!kept_back.contains(&key), "{key:?} should have been kept back");
-        let want = truth.get_mut(&key).unwrap_or_else(|| panic!("{key:?} is not in the truth")).remove(0);
+        let mut want = None;
+        for session in sessions {
+            let key = (session.to_owned(), row["point"].clone());
+            assert!(!kept_back.contains(&key), "{key:?} should have been kept back");
+            want = Some(truth.get_mut(&key).unwrap_or_else(|| panic!("{key:?} is not in the truth")).remove(0));
+        }
+        let want = want.unwrap();
         let off = |name: &str| number(row, name) - number(&want, name);
         let (flat, up) = (off("easting_m").hypot(off("northing_m")), off("height_m").abs());
         let (flat_95, up_95) = (number(row, "horizontal_95_m"), number(row, "vertical_95_m"));
@@ -62,6 +75,8 @@ fn points_lie_within_their_stated_bounds() {
         // A bound that nobody could miss would prove nothing.
         assert!(flat_95 < 0.06 && up_95 < 0.06);
     }
+    assert!(truth.values().all(Vec::is_empty), "every occupation that should be delivered, and no other");
+    assert_eq!(combined, ["C-01", "V-02"], "the two fittings that were shot again from the other bank");
     eprintln!("demo: {position} of {expected} points within their 95 % bound in position, {height} in height");
     assert!(position * 100 >= expected * 90 && height * 100 >= expected * 90, "{position} and {height} of {expected}");
 }
@@ -151,4 +166,69 @@ fn the_record_names_no_machine() {
     let roles: BTreeSet<&str> = record["decided"]["materials"].as_array().unwrap().iter().map(|m| m["role"].as_str().unwrap()).collect();
     assert_eq!(roles, BTreeSet::from(["grid", "job", "log", "notes", "reference", "rig", "table"]));
     assert!(record["happened"]["threads"] == 2);
+}
+
+/// The parts of each point's budget add up to what the point states, from the file that a client gets.
+#[test]
+fn the_budget_of_every_point_adds_up() {
+    let (folder, _, rows) = demo("2");
+    let budget = csv(&folder.path().join("jobs/results/demo/budget.csv"));
+    for row in &rows {
+        let own: Vec<&Row> = budget.iter().filter(|b| b["session"] == row["session"] && b["occupation"] == row["occupation"]).collect();
+        let (all, parts): (Vec<&Row>, Vec<&Row>) = own.into_iter().partition(|b| b["contributor"] == "all");
+        assert!(all.len() == 1 && parts.len() > 5, "{}", row["point"]);
+        for (column, stated) in [
+            ("variance_horizontal_mm2", number(row, "sigma_east_m").powi(2) + number(row, "sigma_north_m").powi(2)),
+            ("variance_up_mm2", number(row, "sigma_up_m").powi(2)),
+        ] {
+            let sum: f64 = parts.iter().map(|b| number(b, column)).sum();
+            let whole = number(all[0], column);
+            assert!((sum - whole).abs() <= 0.5001e-4 * (parts.len() + 1) as f64, "{}: {sum} and {whole}", row["point"]);
+            // Sigmas have four decimals of a metre: half a tenth of a millimetre of 20 mm is 2 mm2.
+            assert!((whole - stated * 1e6).abs() < 4.5, "{}: {whole} and {}", row["point"], stated * 1e6);
+        }
+        let shares: f64 = parts.iter().map(|b| number(b, "share_up_percent")).sum();
+        assert!((shares - 100.0).abs() < 0.06 * parts.len() as f64);
+        assert_eq!(all[0]["horizontal_95_without_m"], row["horizontal_95_m"]);
+        assert_eq!(all[0]["vertical_95_without_m"], row["vertical_95_m"]);
+    }
+}
+
+/// What a crew reads at the trench, and that it says the same in the office.
+#[test]
+fn the_verdict_names_what_is_wrong_worst_first() {
+    let folder = workspace();
+    let run = gunter(folder.path(), &["run", "jobs/demo.yaml", "--verdict", "--format", "json", "--threads", "1"]);
+    assert_eq!(code(&run), 0, "{}", String::from_utf8_lossy(&run.stderr));
+    assert!(files(&folder.path().join("jobs/results")).is_empty(), "a verdict delivers nothing");
+    let answer = json(&run);
+    let points = answer["points"].as_array().unwrap();
+    let of =
+        |action: &str| -> Vec<&str> { points.iter().filter(|p| p["action"] == action).map(|p| p["point"].as_str().unwrap()).collect() };
+    let again: BTreeSet<&str> = of("shoot-again").into_iter().collect();
+    // The leaned shot, the two-surface shot, the short one, float and unknown fixes.
+    assert_eq!(again, BTreeSet::from(["C-04", "C-05", "C-07", "C-12", "H-01", "H-04"]));
+    let code_of = |point: &str| points.iter().find(|p| p["point"] == point).unwrap()["code"].as_str().unwrap();
+    assert_eq!((code_of("C-05"), code_of("C-07"), code_of("C-12")), ("laser/two-surfaces", "average/too-short", "average/over-budget"));
+    let order: Vec<&str> = points.iter().map(|p| p["action"].as_str().unwrap()).collect();
+    let rank = |a: &&str| ["shoot-again", "second-occupation", "keep"].iter().position(|x| x == a).unwrap();
+    assert!(order.is_sorted_by_key(|a| rank(a)), "{order:?}");
+    // Everything that was shot once needs a second look, twenty minutes after it was left.
+    let second = of("second-occupation");
+    assert!(second.len() == 32 && second.contains(&"V-01") && !second.contains(&"C-01"), "{second:?}");
+    let keep: BTreeSet<&str> = of("keep").into_iter().collect();
+    assert_eq!(keep, BTreeSet::from(["C-01", "CP1", "CP2", "V-02"]));
+    let v01 = points.iter().find(|p| p["point"] == "V-01").unwrap();
+    assert!(v01["after"].as_str().unwrap().starts_with("2026-03-18T00:1"), "{v01}");
+    // The office run has the same numbers, and the same words.
+    let text = gunter(folder.path(), &["run", "jobs/demo.yaml", "--verdict", "--overwrite"]);
+    let rows = csv(&folder.path().join("jobs/results/demo/points.csv"));
+    for row in &rows {
+        let field = points.iter().find(|p| p["point"] == row["point"].as_str() && p["session"] == row["session"].as_str()).unwrap();
+        assert!((field["horizontal_95_m"].as_f64().unwrap() - number(row, "horizontal_95_m")).abs() < 1e-2);
+        assert_eq!(field["check"].as_str().unwrap(), row["check"]);
+    }
+    let again = gunter(folder.path(), &["run", "jobs/demo.yaml", "--verdict", "--threads", "3"]);
+    assert_eq!(text.stdout, again.stdout, "the same words for any number of threads");
+    assert!(files(&folder.path().join("jobs/results")).len() > 10, "and what was delivered stays");
 }

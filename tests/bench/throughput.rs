@@ -2,7 +2,8 @@
 //!
 //! Writes an archive of talkative logs into a temporary folder, runs the built program on 1, 2, 10 and 50 sessions of it, the
 //! whole chain and the reading alone, and prints a Markdown table with the rate and the peak memory. Two baselines stand above it: how fast memory can be
-//! copied, and how fast a plain scan finds the line ends of the same logs.
+//! copied, and how fast a plain scan finds the line ends of the same logs. Below it: how long the verdict at the trench
+//! takes for a log of 10,000 epochs.
 //!
 //! `cargo bench --bench throughput -- [--sessions 1,2,10,50] [--minutes 150] [--threads 1,2] [--repeats 3]`
 //!
@@ -89,7 +90,41 @@ fn run() -> Answer<String> {
             }
         }
     }
+    text.push_str(&verdict(&program, folder.path(), wanted.repeats)?);
     Ok(text)
+}
+
+/// Longest time that a verdict may take at the trench, s.
+const PATIENCE_S: f64 = 2.0;
+
+/// Time of `run --verdict` for a session of 10,000 epochs, repeats compared, on two threads.
+fn verdict(program: &Path, folder: &Path, repeats: usize) -> Answer<String> {
+    let folder = folder.join("verdict");
+    // 10,000 epochs at 5 Hz are 33 minutes; stops and walks fill them a little unevenly.
+    let size = generator::bench::write(&folder, 1, 38)?;
+    if size.epochs < 10_000 {
+        return Err(format!("the session has {} epochs only", size.epochs).into());
+    }
+    let job = std::fs::read_to_string(folder.join("job.yaml"))?;
+    let compared = job.replace("  - id: heights\n", "  - id: compared\n    stage: compare-occupations\n  - id: heights\n");
+    std::fs::write(folder.join("field.yaml"), compared)?;
+    let words = ["run", "field.yaml", "--verdict", "--threads", "2"];
+    let mut best = f64::INFINITY;
+    for _ in 0..repeats.max(1) {
+        best = best.min(once(program, &folder, &words)?.0);
+    }
+    let said = std::fs::read_to_string(folder.join("said.txt"))?;
+    let lines = said.lines().filter(|l| l.starts_with("  ")).count() as u64;
+    if lines != size.shots {
+        return Err(format!("the verdict has {lines} lines for {} points", size.shots).into());
+    }
+    if best > PATIENCE_S {
+        return Err(format!("the verdict took {best:.2} s, and a crew waits {PATIENCE_S} s").into());
+    }
+    Ok(format!(
+        "\nVerdict at the trench: {} epochs, {} points, two threads: {best:.2} s (goal {PATIENCE_S:.0} s).\n",
+        size.epochs, size.shots
+    ))
 }
 
 #[allow(clippy::cast_precision_loss)]
@@ -170,7 +205,7 @@ fn best(program: &Path, folder: &Path, job: &str, (part, sessions, threads): (Pa
         row.shots += std::fs::read_to_string(folder.join(format!("notes/s{k:03}.csv")))?.lines().count() as u64 - 1;
     }
     for _ in 0..repeats.max(1) {
-        let (seconds, peak) = once(program, folder, job, threads)?;
+        let (seconds, peak) = once(program, folder, &["run", job, "--overwrite", "--threads", &threads.to_string()])?;
         if seconds < row.seconds {
             (row.seconds, row.peak) = (seconds, peak);
         }
@@ -180,16 +215,11 @@ fn best(program: &Path, folder: &Path, job: &str, (part, sessions, threads): (Pa
 }
 
 /// Runs once: seconds and peak memory in bytes.
-fn once(program: &Path, folder: &Path, job: &str, threads: usize) -> Answer<(f64, Option<u64>)> {
+fn once(program: &Path, folder: &Path, words: &[&str]) -> Answer<(f64, Option<u64>)> {
     let said = std::fs::File::create(folder.join("said.txt"))?;
     let started = Instant::now();
-    let mut child = Command::new(program)
-        .args(["run", job, "--overwrite", "--threads", &threads.to_string()])
-        .current_dir(folder)
-        .stdin(Stdio::null())
-        .stdout(said.try_clone()?)
-        .stderr(said)
-        .spawn()?;
+    let mut child =
+        Command::new(program).args(words).current_dir(folder).stdin(Stdio::null()).stdout(said.try_clone()?).stderr(said).spawn()?;
     let mut peak = None;
     let status = loop {
         peak = high_water(child.id()).or(peak);
@@ -201,7 +231,7 @@ fn once(program: &Path, folder: &Path, job: &str, threads: usize) -> Answer<(f64
     let seconds = started.elapsed().as_secs_f64();
     if !status.success() {
         let said = std::fs::read_to_string(folder.join("said.txt")).unwrap_or_default();
-        return Err(format!("`run {job}` ended with {status}:\n{}", said.chars().take(4000).collect::<String>()).into());
+        return Err(format!("`{}` ended with {status}:\n{}", words.join(" "), said.chars().take(4000).collect::<String>()).into());
     }
     Ok((seconds, peak))
 }

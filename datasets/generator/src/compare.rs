@@ -25,7 +25,8 @@ fn number(row: &BTreeMap<String, String>, name: &str) -> std::io::Result<f64> {
 /// not be delivered were kept back, as text for people.
 ///
 /// `points` is the CSV delivery of the demo job, `truth` the file beside its logs. A point is found by
-/// session, name and order within the session.
+/// session, name and order within the session; one that was combined from several occupations stands for all
+/// of them.
 ///
 /// # Errors
 /// When a file cannot be read or lacks a column.
@@ -38,15 +39,27 @@ pub fn text(truth: &Path, points: &Path) -> std::io::Result<String> {
         }
     }
     let expected: usize = by_name.values().map(Vec::len).sum();
-    let (mut found, mut within, mut largest) = (0_usize, [0_usize; 2], [0.0_f64; 2]);
+    let (mut found, mut shots, mut within, mut largest) = (0_usize, 0_usize, [0_usize; 2], [0.0_f64; 2]);
     let mut odd = vec![];
     for point in &points {
-        let key = (cell(point, "session")?.to_owned(), cell(point, "point")?.to_owned());
-        let Some(row) = by_name.get_mut(&key).filter(|rows| !rows.is_empty()).map(|rows| rows.remove(0)) else {
-            odd.push(key.1);
-            continue;
+        let name = cell(point, "point")?;
+        let combined = point.get("combined_from").map_or("", String::as_str);
+        let sessions: Vec<&str> = if combined.is_empty() {
+            vec![cell(point, "session")?]
+        } else {
+            combined.split(", ").map(|one| one.split('/').next().unwrap_or(one)).collect()
         };
+        let mut rows = vec![];
+        for session in sessions {
+            let key = (session.to_owned(), name.to_owned());
+            match by_name.get_mut(&key).filter(|rows| !rows.is_empty()) {
+                Some(list) => rows.push(list.remove(0)),
+                None => odd.push(name.to_owned()),
+            }
+        }
+        let Some(row) = rows.first() else { continue };
         found += 1;
+        shots += rows.len();
         let off = |name: &str| -> std::io::Result<f64> { Ok(number(point, name)? - number(row, name)?) };
         let errors = [off("easting_m")?.hypot(off("northing_m")?), off("height_m")?.abs()];
         for (k, bound) in ["horizontal_95_m", "vertical_95_m"].iter().enumerate() {
@@ -55,7 +68,7 @@ pub fn text(truth: &Path, points: &Path) -> std::io::Result<String> {
         }
     }
     let mut out = String::new();
-    let _ = writeln!(out, "points    {found} of {expected} that should be delivered");
+    let _ = writeln!(out, "points    {found}, from {shots} of the {expected} occupations that should be delivered");
     let _ = writeln!(out, "position  {} of {found} within `horizontal_95_m` of the truth, largest error {:.3} m", within[0], largest[0]);
     let _ = writeln!(out, "height    {} of {found} within `vertical_95_m` of the truth, largest error {:.3} m", within[1], largest[1]);
     let _ = writeln!(

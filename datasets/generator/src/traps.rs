@@ -5,6 +5,7 @@
 
 mod bad;
 mod locks;
+mod repeats;
 mod rig;
 
 use crate::demo::put;
@@ -23,6 +24,20 @@ use std::path::Path;
 
 const SEED: u64 = 20_260_611;
 
+/// A stretch of a log in which nothing changes.
+#[derive(Clone, Copy)]
+struct Piece {
+    /// Seconds from the start of the log to its first epoch.
+    start_s: i64,
+    epochs: usize,
+    quality: u8,
+    base: &'static str,
+    /// Where the pole stands, east, north, up of the place, m.
+    shift: [f64; 3],
+    /// The point that the notes name, when the crew measures one.
+    point: Option<&'static str>,
+}
+
 /// A pole that stands still.
 struct Still {
     place: Geodetic,
@@ -35,6 +50,8 @@ struct Still {
     ranges: Vec<f64>,
     /// Quality code of an epoch.
     quality: fn(usize) -> u8,
+    /// The stretches of the log, where it has several; they take the place of `count`.
+    pieces: Vec<Piece>,
 }
 
 impl Still {
@@ -48,7 +65,16 @@ impl Still {
             mix: nmea::SHORT,
             ranges: vec![],
             quality: |_| 4,
+            pieces: vec![],
         }
+    }
+
+    /// The stretches; one for a log without any.
+    fn stretches(&self) -> Vec<Piece> {
+        if self.pieces.is_empty() {
+            return vec![Piece { start_s: 0, epochs: self.count, quality: 0, base: "0417", shift: [0.0; 3], point: None }];
+        }
+        self.pieces.clone()
     }
 
     fn epochs(&self) -> Vec<Epoch> {
@@ -57,8 +83,10 @@ impl Still {
         let dt = self.step as f64 / 1000.0;
         let mut axis = [0; 3].map(|_| Correlated::new(&mut n, dt, 115.0));
         let mut out = vec![];
-        for k in 0..self.count {
-            let quality = (self.quality)(k);
+        let stretches = self.stretches();
+        let all = stretches.iter().flat_map(|p| (0..p.epochs).map(move |i| (p, i))).enumerate();
+        for (k, (piece, i)) in all {
+            let quality = if piece.quality == 0 { (self.quality)(k) } else { piece.quality };
             let size = match quality {
                 4 => 1.0,
                 5 => 30.0,
@@ -67,21 +95,23 @@ impl Still {
             // Degrees for a metre, good enough for a few millimetres of noise.
             let metre = 1.0 / 111_000.0;
             let [a, b, c] = [0, 1, 2].map(|i| axis[i].next(&mut n));
+            let [east, north, up] = piece.shift;
+            let longitude = self.place.longitude + (0.007 * size * b + east) * metre / libm::cos(self.place.latitude.to_radians());
             let place = Geodetic {
-                latitude: self.place.latitude + 0.007 * size * a * metre,
-                longitude: self.place.longitude + 0.007 * size * b * metre / libm::cos(self.place.latitude.to_radians()),
-                height: self.place.height + 0.013 * size * c,
+                latitude: self.place.latitude + (0.007 * size * a + north) * metre,
+                longitude: if longitude > 180.0 { longitude - 360.0 } else { longitude },
+                height: self.place.height + (0.013 * size * c + up),
             };
             let mut small = |sigma: f64| sigma * n.normal();
             out.push(Epoch {
-                time: self.start + i64::try_from(k).unwrap_or(0) * self.step,
+                time: self.start + piece.start_s * 1000 + i64::try_from(i).unwrap_or(0) * self.step,
                 place,
                 separation: self.separation,
                 quality,
                 satellites: 24,
                 hdop: 0.71,
                 age: Some(1.2),
-                base: "0417",
+                base: piece.base,
                 noise: Some(Ellipse { major: 0.0074 * size, minor: 0.0066 * size, direction: 24.0, up: 0.013 * size }),
                 pose: Some(Pose { heading: 63.0 + small(0.3), pitch: -2.4 + small(0.1), roll: 1.1 + small(0.1) }),
                 range: self.ranges.get(k).copied(),
@@ -102,12 +132,29 @@ impl Still {
 
     /// Notes of one point that covers the whole log.
     fn notes(&self, point: &str, aim: &str) -> String {
+        if self.pieces.iter().any(|p| p.point.is_some()) {
+            return self.notes_of_pieces(aim);
+        }
         let last = self.start + i64::try_from(self.count).unwrap_or(1).saturating_sub(1) * self.step;
         format!(
             "point,code,from,to,remark,diameter_mm,surface,aim\n{point},W-VALVE,{},{},,150,top,{aim}\n",
             time::notes(self.start),
             time::notes(last)
         )
+    }
+}
+
+impl Still {
+    /// Notes of the stretches in which a point is measured.
+    fn notes_of_pieces(&self, aim: &str) -> String {
+        let mut out = String::from("point,code,from,to,remark,diameter_mm,surface,aim\n");
+        for p in &self.pieces {
+            let Some(point) = p.point else { continue };
+            let first = self.start + p.start_s * 1000;
+            let last = first + i64::try_from(p.epochs).unwrap_or(1).saturating_sub(1) * self.step;
+            let _ = writeln!(out, "{point},W-VALVE,{},{},,150,top,{aim}", time::notes(first), time::notes(last));
+        }
+        out
     }
 }
 
@@ -195,6 +242,7 @@ fn traps() -> Vec<Trap> {
     let mut all = height_traps();
     all.extend(frame_traps());
     all.extend(data_traps());
+    all.extend(repeats::traps());
     all
 }
 
@@ -415,8 +463,13 @@ pub fn files() -> Vec<(String, Vec<u8>)> {
         }
         let mut expect = String::new();
         let _ = writeln!(expect, "# {}", t.what);
-        let _ = writeln!(expect, "code: {}\nverdict: {}", t.code, t.verdict);
-        let _ = writeln!(expect, "delivers: {}", t.verdict == "warn");
+        if t.code.is_empty() {
+            let p = t.still.place;
+            let _ = writeln!(expect, "latitude_deg: {}\nlongitude_deg: {}\nheight_m: {}", p.latitude, p.longitude, p.height);
+        } else {
+            let _ = writeln!(expect, "code: {}\nverdict: {}", t.code, t.verdict);
+        }
+        let _ = writeln!(expect, "delivers: {}", matches!(t.verdict, "warn" | ""));
         if matches!(t.verdict, "hold" | "reshoot") {
             let _ = writeln!(expect, "point: {}", t.point);
         }
