@@ -310,7 +310,7 @@ mod tests {
         let options: Options = serde_json::from_str(options).unwrap();
         QualityClass::bind(
             options,
-            &BindCx { inputs: std::slice::from_ref(schema), rig: None, reference: None, locality: None, files: &files },
+            &BindCx { inputs: std::slice::from_ref(schema), rig: None, reference: None, locality: None, files: &files, locked: None },
         )
     }
 

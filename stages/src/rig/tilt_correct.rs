@@ -17,7 +17,7 @@
 use super::antex;
 use super::ledger::{Aim, Ledger};
 use super::north::{Convergence, ToTrue, Turn};
-use super::target::{AttitudeNoise, Contributions, Covariance, Model, Shot, Target};
+use super::target::{AttitudeNoise, Contributions, Model, Shot, Target};
 use crate::geodesy::{Ellipsoid, offset_enu};
 use pipeline_core::rig::{AttitudeKind, Gnss};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, Spec, Stage};
