@@ -6,12 +6,14 @@ pub mod combine;
 pub mod compare;
 mod findings;
 pub mod judge;
+mod members;
 mod merge;
 pub mod occasion;
 
 #[cfg(test)]
 mod tests;
 
+pub use members::Members;
 use pipeline_core::stage::{StageKind, kind};
 use std::sync::Arc;
 

@@ -93,7 +93,7 @@ fn added() -> [Column; 7] {
         Column::maybe("repeat_horizontal_m", Holds::Float, Unit::Metre, other),
         Column::maybe("repeat_up_m", Holds::Float, Unit::Metre, other),
         Column::maybe("second_after", Holds::Instant, Unit::None, other),
-        Column::maybe("combined_from", Holds::Text, Unit::None, other),
+        Column::maybe(super::members::COLUMN, Holds::Text, Unit::None, other),
     ]
 }
 
@@ -189,7 +189,7 @@ pub fn table(input: &Table, output: Arc<Schema>, verdicts: &Verdicts) -> Result<
         .floats("repeat_horizontal_m", rows.iter().map(|r| r.largest[0]).collect())
         .floats("repeat_up_m", rows.iter().map(|r| r.largest[1]).collect())
         .instants_or_none("second_after", rows.iter().map(|r| r.second_after))
-        .texts("combined_from", rows.iter().map(|r| r.from.as_deref()));
+        .texts(super::members::COLUMN, rows.iter().map(|r| r.from.as_deref()));
     b.finish()
 }
 

@@ -360,7 +360,12 @@ fn what_agrees_becomes_one_row_whose_budget_adds_up() {
     assert_eq!(codes, ["repeats/unchecked", "repeats/claimed-and-achieved"]);
     // Not combined: by option, and by code.
     let (out, world) = compare(r#"{"combine": false}"#, &t);
-    assert_eq!((out.rows(), texts(&out, "check")[1].as_str(), world.said().used), (3, "checked", 0));
+    assert_eq!((texts(&out, "check").join(" "), world.said().used), ("checked unchecked checked".to_owned(), 0));
+    // The first row of the combination stands for the morning, its last for the afternoon of one session.
+    let one = compare("{}", &t).0;
+    let members = super::Members::read(&one).unwrap();
+    assert!(members.occupied_in(0, "day1") && !members.occupied_in(0, "day") && !members.occupied_in(1, "day1"));
+    assert_eq!((members.time_in(0, "day1"), members.time_in(0, "day2")), (Some(T0), Some(T0 + 45 * MINUTE + 19 * S)));
 }
 
 #[test]

@@ -1,6 +1,10 @@
 //! The rule of a session: a good check before its first point and after its last.
+//!
+//! A point that `compare-occupations` combined belongs to every session that it was occupied in: it needs the
+//! checks of all of them.
 
 use super::{Rule, Shot};
+use crate::repeats::Members;
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::stage::{Cx, Problem};
 use pipeline_core::table::schema::Role;
@@ -15,7 +19,7 @@ struct Session<'a> {
 /// Which rows go on: all of a session, or none. Says why a session is held.
 pub fn judge(table: &Table, shots: &[Shot], rule: Rule, cx: &Cx) -> Result<Vec<bool>, Problem> {
     let names = table.texts(&by_role(&table.schema, Role::Session)?.name)?;
-    let times = table.instants(&by_role(&table.schema, Role::Time)?.name)?;
+    let members = Members::read(table)?;
     let mut sessions: Vec<Session> = vec![];
     for (row, name) in names.iter().enumerate() {
         let name = name.unwrap_or_default();
@@ -24,12 +28,17 @@ pub fn judge(table: &Table, shots: &[Shot], rule: Rule, cx: &Cx) -> Result<Vec<b
             None => sessions.push(Session { name, rows: vec![row] }),
         }
     }
+    for session in &mut sessions {
+        session
+            .rows
+            .extend((0..table.rows()).filter(|r| names[*r].unwrap_or_default() != session.name && members.occupied_in(*r, session.name)));
+    }
     let mut keep = vec![true; table.rows()];
     for session in &sessions {
         let own: Vec<&Shot> = shots.iter().filter(|s| s.session == session.name && s.dependent.is_none()).collect();
         let on_mark: Vec<usize> = shots.iter().filter(|s| s.session == session.name).map(|s| s.difference.row).collect();
         let points: Vec<usize> = session.rows.iter().copied().filter(|r| !on_mark.contains(r)).collect();
-        for finding in [bad(session, &own, points.len()), missing(session, &own, &points, &times, rule)].into_iter().flatten() {
+        for finding in [bad(session, &own, points.len()), missing(session, &own, &points, &members, rule)].into_iter().flatten() {
             let waived = cx.waiver(&finding.code, session.name);
             if waived.is_none() {
                 for row in &session.rows {
@@ -66,10 +75,10 @@ fn bad(session: &Session, own: &[&Shot], points: usize) -> Option<Diagnostic> {
     )
 }
 
-fn missing(session: &Session, own: &[&Shot], points: &[usize], times: &[Option<i64>], rule: Rule) -> Option<Diagnostic> {
+fn missing(session: &Session, own: &[&Shot], points: &[usize], members: &Members, rule: Rule) -> Option<Diagnostic> {
     let good: Vec<i64> = own.iter().filter(|s| s.good()).filter_map(|s| s.time).collect();
-    let first = points.iter().filter_map(|r| times[*r]).min();
-    let last = points.iter().filter_map(|r| times[*r]).max();
+    let first = points.iter().filter_map(|r| members.time_in(*r, session.name)).min();
+    let last = points.iter().filter_map(|r| members.time_in(*r, session.name)).max();
     let (Some(first), Some(last)) = (first, last) else { return None };
     let (before, after) = (good.iter().any(|t| *t <= first), good.iter().any(|t| *t >= last));
     let what = match rule {
