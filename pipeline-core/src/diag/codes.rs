@@ -126,6 +126,7 @@ pub const CODES: &[(&str, &str)] = &[
     ("frame/over-budget", "with the operation to the delivery a point is less certain than the budget allows"),
     ("frame/pipeline-check", "an operation written by hand does not give the published result at a check point"),
     ("frame/pipeline-unproved", "an operation written by hand has no area of use or no check point in the reference"),
+    ("frame/spherical-formula", "a projection of the ellipsoid would be computed on a sphere"),
     ("frame/two-feet", "how far apart the two feet are in this delivery"),
     ("frame/unit", "a system has a unit that is not m, ft or ftUS"),
     ("frame/unknown-crs", "a text names no coordinate reference system"),

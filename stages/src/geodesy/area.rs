@@ -42,6 +42,19 @@ impl Area {
         ((self.south + self.north) / 2.0, self.west + self.width() * 0.6)
     }
 
+    /// Whether all these places lie inside, told from the box around them; `false` may also mean that the box is too coarse.
+    /// Places that are not finite are left out.
+    #[must_use]
+    pub fn surely_contains_all(&self, latitudes: &[f64], longitudes: &[f64]) -> bool {
+        // `min` and `max` pass over NaN.
+        let range = |values: &[f64]| values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(*v), high.max(*v)));
+        let ((south, north), (west, east)) = (range(latitudes), range(longitudes));
+        if south > north || west > east {
+            return true;
+        }
+        self.contains(south, west) && self.contains(north, east) && turn(west - self.west) + (east - west) <= self.width()
+    }
+
     /// Size in square degrees, to put smaller areas first.
     #[must_use]
     pub fn size(&self) -> f64 {

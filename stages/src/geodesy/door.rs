@@ -8,8 +8,10 @@
 
 mod finder;
 mod object;
+#[cfg(test)]
+mod raw;
 
-pub use object::Object;
+pub use object::{Numbers, Object};
 
 use super::area::Area;
 use finder::Finder;

@@ -20,6 +20,29 @@ pub fn decimal_year(nanoseconds: i64) -> f64 {
     year + part
 }
 
+/// As [`decimal_year`], row by row; NaN for a row without a time. A survey lies in one year or two, whose ends are looked up once.
+#[must_use]
+pub fn decimal_years(instants: &[Option<i64>]) -> Vec<f64> {
+    const DAY: i64 = 86_400_000_000_000;
+    // First instant of a year, first of the next one, the year.
+    let mut known = (0, 0, 0.0);
+    let of = |instant: &Option<i64>| {
+        let Some(at) = *instant else { return f64::NAN };
+        if !(known.0..known.1).contains(&at) {
+            let (year, _, _) = civil(at.div_euclid(DAY));
+            let ends = new_year(year).checked_mul(DAY).zip(new_year(year + 1).checked_mul(DAY));
+            let Some((start, end)) = ends else { return decimal_year(at) };
+            #[allow(clippy::cast_precision_loss)]
+            let year = year as f64;
+            known = (start, end, year);
+        }
+        #[allow(clippy::cast_precision_loss)]
+        let part = (at - known.0) as f64 / (known.1 - known.0) as f64;
+        known.2 + part
+    };
+    instants.iter().map(of).collect()
+}
+
 /// Instant, in nanoseconds since 1970 UTC, of a decimal year; to about 1 microsecond, which is what a
 /// double of this size holds. `None` outside the years 1700 to 2250.
 #[must_use]
@@ -57,6 +80,13 @@ mod tests {
     }
 
     proptest! {
+        #[test]
+        fn by_the_column_or_alone(rows in prop::collection::vec(prop::option::of(any::<i64>()), 0..20)) {
+            for (year, instant) in decimal_years(&rows).into_iter().zip(&rows) {
+                prop_assert_eq!(year.to_bits(), instant.map_or(f64::NAN, decimal_year).to_bits());
+            }
+        }
+
         #[test]
         fn there_and_back(ns in -8_000_000_000_000_000_000_i64..8_000_000_000_000_000_000) {
             let back = instant(decimal_year(ns)).unwrap();

@@ -1,8 +1,8 @@
 //! Where grids are looked for, and the geoid grid itself.
 
 use super::crs::{block, open};
-use super::door::{Door, Object};
-use super::lattice::{self, Lattice};
+use super::door::{Door, Numbers, Object};
+use super::lattice::{self, Cells, Lattice};
 use pipeline_core::stage::Problem;
 use sha2::{Digest, Sha256};
 use std::io::Read;
@@ -204,6 +204,27 @@ pub struct OpenGeoid<'d> {
 }
 
 impl OpenGeoid<'_> {
+    /// Separations (m) of whole columns of latitude and longitude (deg); NaN where [`OpenGeoid::separation`] has none.
+    #[must_use]
+    pub fn separations(&self, latitude_deg: &[f64], longitude_deg: &[f64]) -> Vec<f64> {
+        let (mut x, mut y, mut n) = (longitude_deg.to_vec(), latitude_deg.to_vec(), vec![0.0; latitude_deg.len()]);
+        let content = self.object.carry_columns(&mut x, &mut y, Numbers::Each(&mut n), Numbers::All(f64::INFINITY));
+        let mut cells = self.lattice.map(|l| Cells::around(l, &self.object, latitude_deg, longitude_deg));
+        let mut missing = 0;
+        for (i, n) in n.iter_mut().enumerate() {
+            let hole = n.is_finite() && cells.as_mut().is_some_and(|c| c.has_hole(latitude_deg[i], longitude_deg[i]));
+            if hole || !n.is_finite() {
+                *n = f64::NAN;
+                missing += 1;
+            }
+        }
+        if missing == 0 && !content {
+            // An error that no row shows: none of them is to be trusted.
+            n.fill(f64::NAN);
+        }
+        n
+    }
+
     /// Separation N (m) at a latitude and longitude (deg).
     ///
     /// # Errors

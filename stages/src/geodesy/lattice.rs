@@ -166,12 +166,64 @@ impl Lattice {
     }
 }
 
+/// Which cells have a hole, asked once for each cell: a survey has many points in few cells.
+pub struct Cells<'g> {
+    lattice: Lattice,
+    grid: &'g Object<'g>,
+    column: f64,
+    row: f64,
+    columns: usize,
+    rows: usize,
+    known: Vec<Option<bool>>,
+}
+
+impl<'g> Cells<'g> {
+    /// Room for the cells around these places; a place elsewhere, or a range of very many cells, is answered all the same.
+    #[must_use]
+    pub fn around(lattice: Lattice, grid: &'g Object<'g>, latitudes: &[f64], longitudes: &[f64]) -> Self {
+        const MOST: f64 = 4e6;
+        let range = |values: &[f64], start: f64, step: f64| {
+            let (low, high) = values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(*v), high.max(*v)));
+            let first = ((low - start) / step).floor();
+            (first, ((high - start) / step).floor() - first + 1.0)
+        };
+        let (column, columns) = range(longitudes, lattice.west, lattice.step_longitude);
+        let (row, rows) = range(latitudes, lattice.south, lattice.step_latitude);
+        let fits = columns >= 1.0 && rows >= 1.0 && columns * rows <= MOST;
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let (columns, rows) = if fits { (columns as usize, rows as usize) } else { (0, 0) };
+        Self { lattice, grid, column, row, columns, rows, known: vec![None; columns * rows] }
+    }
+
+    /// As [`Lattice::has_hole`].
+    #[must_use]
+    pub fn has_hole(&mut self, latitude_deg: f64, longitude_deg: f64) -> bool {
+        let x = (longitude_deg - self.lattice.west) / self.lattice.step_longitude;
+        let y = (latitude_deg - self.lattice.south) / self.lattice.step_latitude;
+        let (column, row) = (x.floor(), y.floor());
+        let inside = |fraction: f64| fraction > ON_LINE && fraction < 1.0 - ON_LINE;
+        let (i, j) = (column - self.column, row - self.row);
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let at = (i >= 0.0 && j >= 0.0 && (i as usize) < self.columns && (j as usize) < self.rows)
+            .then(|| j as usize * self.columns + i as usize);
+        match at.and_then(|at| self.known.get_mut(at)) {
+            Some(known) if inside(x - column) && inside(y - row) => {
+                *known.get_or_insert_with(|| self.lattice.cell_has_hole(self.grid, column, row))
+            }
+            _ => self.lattice.has_hole(self.grid, latitude_deg, longitude_deg),
+        }
+    }
+}
+
+/// Fraction of a cell within which a place counts as on the line of nodes.
+const ON_LINE: f64 = 1e-6;
+
 /// The cells that a coordinate in units of the step lies in: two when it is on a line of nodes.
 fn cells(position: f64) -> Vec<f64> {
     let (floor, fraction) = (position.floor(), position - position.floor());
-    if fraction < 1e-6 {
+    if fraction < ON_LINE {
         vec![floor, floor - 1.0]
-    } else if fraction > 1.0 - 1e-6 {
+    } else if fraction > 1.0 - ON_LINE {
         vec![floor, floor + 1.0]
     } else {
         vec![floor]
@@ -204,6 +256,16 @@ mod tests {
                 assert!(grid.separation_at(la, lo).unwrap().is_some(), "on the rim or on a node: {la} {lo}");
             }
             assert!(grid.separation_at(28.51, -87.0).unwrap().is_none());
+            // By the column, the same; a row without a position has no separation.
+            let places = [(27.2, -87.3), (27.21, -87.31), (26.2, -88.2), (26.0, -88.5), (f64::NAN, -87.0), (29.0, -87.0)];
+            let (latitudes, longitudes): (Vec<f64>, Vec<f64>) = places.into_iter().unzip();
+            let door = crate::geodesy::door::Door::new(&grid.folders()).unwrap();
+            let open = grid.open(&door).unwrap();
+            let all = open.separations(&latitudes, &longitudes);
+            for (i, n) in all.iter().enumerate() {
+                let alone = open.separation(latitudes[i], longitudes[i]).ok();
+                assert_eq!(n.is_nan().then_some(f64::NAN).map_or(Some(*n), |_| None), alone, "{mask:04b} row {i}");
+            }
         }
     }
 

@@ -1,7 +1,7 @@
 //! From latitude and longitude to the grid of the same datum: a pure conversion, axes by name.
 
 use super::crs::{Crs, block, define, open};
-use super::door::{Door, Factors, Kind, Object};
+use super::door::{Door, Factors, Kind, Numbers, Object};
 use super::operation::place_of;
 use super::pins::{self, Pipeline};
 use pipeline_core::lock::{GivesIn, Locked, Pin, ProbeAt};
@@ -128,6 +128,16 @@ impl Projection {
             .and_then(|o| o.normalized())
             .and_then(|o| o.proj_text())
             .ok_or_else(|| block("frame/no-operation", format!("{} cannot be computed from {}", crs.title(), base_crs.title())))?;
+        if pipeline.contains("+proj=eqc") && crs.ellipsoid.f > 0.0 {
+            // Method 1028 of the registry counts northings along the meridian of the ellipsoid; PROJ 9.6.2 takes a sphere.
+            return Err(block(
+                "frame/spherical-formula",
+                format!("{} lies on an ellipsoid, and the geodesy library computes its method on a sphere", crs.title()),
+            )
+            .size("25 km in northing at 55 degrees")
+            .why("IOGP Guidance Note 7-2, method 1028: N 6097230.31 m at 55 N; the library gives 6122571.99 m")
+            .fix("deliver in a conformal grid, such as the national one or UTM"));
+        }
         let over = Over::of(&door, &object)?;
         let projection = Self { crs, base, base_has_heights, pipeline, unit, over };
         projection.check_axes(&door)?;
@@ -226,7 +236,49 @@ pub struct OpenProjection<'d> {
     over: Option<Over>,
 }
 
+/// Points on the grid, column by column; NaN where a row has no position or the projection gives none.
+pub struct GridColumns {
+    /// Eastings, in the unit of the system.
+    pub easting: Vec<f64>,
+    /// Northings, in the unit of the system.
+    pub northing: Vec<f64>,
+    /// Grid convergence, deg.
+    pub convergence_deg: Vec<f64>,
+    /// Scale along the meridian.
+    pub scale: Vec<f64>,
+    /// Rows with a position for which the projection gives nothing.
+    pub failed: Vec<usize>,
+}
+
 impl OpenProjection<'_> {
+    /// The same for whole columns of latitude and longitude (deg).
+    #[must_use]
+    pub fn project_columns(&self, latitude_deg: &[f64], longitude_deg: &[f64]) -> GridColumns {
+        let rows = latitude_deg.len().min(longitude_deg.len());
+        let (mut easting, mut northing) = (longitude_deg.to_vec(), latitude_deg.to_vec());
+        let content = self.pipeline.carry_columns(&mut easting, &mut northing, Numbers::All(0.0), Numbers::All(f64::INFINITY));
+        let mut out = GridColumns { easting, northing, convergence_deg: vec![f64::NAN; rows], scale: vec![f64::NAN; rows], failed: vec![] };
+        for i in 0..rows {
+            let (latitude, longitude) = (latitude_deg[i], longitude_deg[i]);
+            let factors =
+                if out.easting[i].is_finite() && out.northing[i].is_finite() { self.factors(latitude, longitude).ok() } else { None };
+            if let Some(f) = factors {
+                out.convergence_deg[i] = f.convergence_deg;
+                out.scale[i] = f.meridional;
+                continue;
+            }
+            (out.easting[i], out.northing[i]) = (f64::NAN, f64::NAN);
+            if latitude.is_finite() && longitude.is_finite() {
+                out.failed.push(i);
+            }
+        }
+        if out.failed.is_empty() && !content {
+            // An error that no row shows: none of them is to be trusted.
+            out.failed = (0..rows).collect();
+        }
+        out
+    }
+
     /// Easting, northing, convergence and scale of a latitude and longitude (deg).
     ///
     /// # Errors

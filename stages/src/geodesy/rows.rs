@@ -1,6 +1,7 @@
 //! Rows of a table through an operation, and findings that name them.
 
 use super::area::Area;
+use super::door::Numbers;
 use super::operation::Operation;
 use pipeline_core::diag::{Diagnostic, Label, Verdict};
 use pipeline_core::stage::{Cx, Problem};
@@ -74,51 +75,55 @@ pub struct Moved {
 /// Carries every row of a table. Rows for which the operation gives nothing, and rows outside an area
 /// of use, are said as findings that stop the delivery; rows without a position stay without.
 ///
+/// The columns are copied once, into the result, and PROJ works on them in place.
+///
 /// # Errors
 /// When columns are missing or the library cannot start.
 pub fn carry(table: &Table, columns: &Columns, operation: &Operation, cx: &Cx) -> Result<Moved, Problem> {
     let latitude = table.floats(&columns.latitude)?;
     let longitude = table.floats(&columns.longitude)?;
     let height = table.floats(&columns.height)?;
-    let rows = table.rows();
-    let times = match (&columns.time, operation.time) {
-        (Some(time), Epoch::EachObservation) => table.instants(time)?,
-        _ => vec![None; rows],
-    };
-    let has_position = |i: usize| latitude[i].is_finite() && longitude[i].is_finite();
     for (name, area) in &operation.limits {
-        outside(table, (0..rows).filter(|i| has_position(*i) && !area.contains(latitude[*i], longitude[*i])).collect(), name, area, cx);
+        outside(table, beyond(area, &latitude, &longitude), name, area, cx);
     }
-    let mut moved = Moved { latitude: vec![f64::NAN; rows], longitude: vec![f64::NAN; rows], height: vec![f64::NAN; rows] };
+    let mut moved = Moved { latitude: latitude.to_vec(), longitude: longitude.to_vec(), height: height.to_vec() };
     if operation.identity {
-        moved.latitude.copy_from_slice(&latitude);
-        moved.longitude.copy_from_slice(&longitude);
-        moved.height.copy_from_slice(&height);
         return Ok(moved);
     }
     let door = operation.door()?;
     let object = door.create(&operation.pipeline).map_err(|e| Problem::broken(format!("the pinned operation cannot be opened: {e}")))?;
-    let mut failed: Vec<(usize, String)> = vec![];
-    for i in 0..rows {
-        if !(has_position(i) && height[i].is_finite()) {
+    let mut years = match (&columns.time, operation.time) {
+        (Some(time), Epoch::EachObservation) => super::epoch::decimal_years(&table.instants(time)?),
+        (None, Epoch::EachObservation) => vec![f64::NAN; table.rows()],
+        _ => vec![],
+    };
+    let one = operation.year(None);
+    let year = if one.is_nan() { Numbers::Each(&mut years) } else { Numbers::All(one) };
+    let content = object.carry_columns(&mut moved.longitude, &mut moved.latitude, Numbers::Each(&mut moved.height), year);
+    let mut failed: Vec<usize> = vec![];
+    for i in 0..table.rows() {
+        let out = [&mut moved.longitude[i], &mut moved.latitude[i], &mut moved.height[i]];
+        if out.iter().all(|v| v.is_finite()) {
             continue;
         }
-        let year = operation.year(times[i]);
-        if year.is_nan() {
-            failed.push((i, "the row has no time".to_owned()));
-            continue;
+        if longitude[i].is_finite() && latitude[i].is_finite() && height[i].is_finite() {
+            failed.push(i);
         }
-        match object.carry([longitude[i], latitude[i], height[i], year]) {
-            Ok([x, y, z]) => {
-                moved.longitude[i] = x;
-                moved.latitude[i] = y;
-                moved.height[i] = z;
-            }
-            Err(reason) => failed.push((i, reason)),
-        }
+        out.into_iter().for_each(|v| *v = f64::NAN);
     }
-    if let Some((_, reason)) = failed.first() {
-        let rows: Vec<usize> = failed.iter().map(|(i, _)| *i).collect();
+    if failed.is_empty() && !content {
+        return Err(Problem::broken("the geodesy library reports an error and names no row"));
+    }
+    let reason = |i: usize| {
+        let time = columns.time.as_ref().and_then(|t| table.instants(t).ok()).and_then(|t| t[i]);
+        let year = operation.year(time);
+        if year.is_nan() {
+            return "the row has no time".to_owned();
+        }
+        object.carry([longitude[i], latitude[i], height[i], year]).err().unwrap_or_else(|| "the result is not a number".to_owned())
+    };
+    if let Some(first) = failed.first() {
+        let reason = reason(*first);
         cx.find(
             Diagnostic::new(
                 "frame/operation-fails",
@@ -127,16 +132,25 @@ pub fn carry(table: &Table, columns: &Columns, operation: &Operation, cx: &Cx) -
                     "the operation from `{}` to `{}` gives no result for {}: {reason}",
                     operation.from,
                     operation.to,
-                    count(rows.len())
+                    count(failed.len())
                 ),
             )
-            .place(names(table, &rows))
+            .place(names(table, &failed))
             .size("no coordinates at these points")
             .why(format!("`{}` does not reach them", operation.name))
             .fix("check the positions of these points; if they are right, name frames that cover them"),
         );
     }
     Ok(moved)
+}
+
+/// Rows with a position outside an area.
+pub(crate) fn beyond(area: &Area, latitude: &[f64], longitude: &[f64]) -> Vec<usize> {
+    if area.surely_contains_all(latitude, longitude) {
+        return vec![];
+    }
+    let places = latitude.iter().zip(longitude).enumerate();
+    places.filter(|(_, (la, lo))| la.is_finite() && lo.is_finite() && !area.contains(**la, **lo)).map(|(i, _)| i).collect()
 }
 
 /// Says that rows lie outside an area of use.

@@ -337,38 +337,29 @@ impl Stage for HeightConvert {
         let change_door = pins::door(self.change.as_ref().map_or(&[], |c| c.files.as_slice()))?;
         let change = self.change.as_ref().map_or(Ok(None), |c| c.open(&change_door))?;
         let rows = table.rows();
-        let (mut separations, mut heights) = (vec![f64::NAN; rows], vec![f64::NAN; rows]);
-        let mut outside = vec![];
-        let mut reason = String::new();
-        for i in 0..rows {
-            if !(moved.latitude[i].is_finite() && moved.longitude[i].is_finite() && moved.height[i].is_finite()) {
-                continue;
-            }
-            match grid.separation(moved.latitude[i], moved.longitude[i]) {
-                Ok(n) => {
-                    let height = moved.height[i] - n;
-                    let there = match &self.change {
-                        Some(c) => c.apply(change.as_ref(), moved.latitude[i], moved.longitude[i], height),
-                        None => Ok(height),
-                    };
-                    match there {
-                        Ok(height) => {
-                            separations[i] = n;
-                            heights[i] = height / self.unit.metres();
-                        }
-                        Err(e) => {
-                            reason = e;
-                            outside.push(i);
-                        }
-                    }
+        let mut separations = grid.separations(&moved.latitude, &moved.longitude);
+        let metres = self.unit.metres();
+        let mut heights: Vec<f64> = moved.height.iter().zip(&separations).map(|(h, n)| h - n).collect();
+        let mut refused = None;
+        if let Some(c) = &self.change {
+            for i in 0..rows {
+                if !heights[i].is_finite() {
+                    continue;
                 }
-                Err(e) => {
-                    reason = e;
-                    outside.push(i);
+                match c.apply(change.as_ref(), moved.latitude[i], moved.longitude[i], heights[i]) {
+                    Ok(height) => heights[i] = height,
+                    Err(e) => {
+                        (separations[i], heights[i]) = (f64::NAN, f64::NAN);
+                        refused = Some(e);
+                    }
                 }
             }
         }
-        if !outside.is_empty() {
+        heights.iter_mut().for_each(|h| *h /= metres);
+        let has_position = |i: &usize| moved.latitude[*i].is_finite() && moved.longitude[*i].is_finite() && moved.height[*i].is_finite();
+        let outside: Vec<usize> = (0..rows).filter(|i| separations[*i].is_nan() && has_position(i)).collect();
+        if let Some(&first) = outside.first() {
+            let reason = grid.separation(moved.latitude[first], moved.longitude[first]).err().or(refused).unwrap_or_default();
             let mut finding = Diagnostic::new(
                 "height/outside-geoid",
                 Verdict::Block,

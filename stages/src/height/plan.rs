@@ -28,9 +28,14 @@ pub(crate) fn epoch_of(text: pipeline_core::reference::EpochText) -> Epoch {
 /// The operation written by hand, when it is for exactly these frames.
 pub(crate) fn written<'a>(reference: &'a Reference, is_source: bool, to: &str) -> Option<&'a pipeline_core::reference::Operation> {
     let operation = reference.operation.as_ref().filter(|_| is_source)?;
-    let target = Crs::look_up(&reference.delivery.crs).ok()?.geographic_3d;
+    let delivery = Crs::look_up(&reference.delivery.crs).ok()?;
     let wanted = Crs::look_up(to).ok()?;
-    (target.as_deref() == Some(wanted.code().as_str()) || (target.is_none() && wanted.kind == Kind::Geographic2D)).then_some(operation)
+    let same = match &delivery.geographic_3d {
+        Some(code) => *code == wanted.code(),
+        // A system that the registry does not have in three dimensions: itself, or the old datum below a grid.
+        None => wanted.code() == delivery.code() || wanted.kind == Kind::Geographic2D,
+    };
+    same.then_some(operation)
 }
 
 /// An operation written by hand that a step from the frame of the corrections does not take, since it leads to another

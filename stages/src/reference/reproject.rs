@@ -222,55 +222,35 @@ impl Stage for Reproject {
 
 impl Grid {
     fn fill(&self, table: &Table, moved: &rows::Moved, heights_empty: bool, builder: &mut TableBuilder, cx: &Cx) -> Result<(), Problem> {
-        let rows = table.rows();
         let door = open(&[])?;
         let projection = self.projection.open(&door)?;
-        let empty = || vec![f64::NAN; rows];
-        let (mut easting, mut northing, mut convergence, mut scale, mut combined) = (empty(), empty(), empty(), empty(), empty());
-        let (mut failed, mut outside, mut reason) = (vec![], vec![], String::new());
-        for i in 0..rows {
-            let (latitude, longitude) = (moved.latitude[i], moved.longitude[i]);
-            if !(latitude.is_finite() && longitude.is_finite()) {
-                continue;
-            }
-            if self.area.as_ref().is_some_and(|a| !a.contains(latitude, longitude)) {
-                outside.push(i);
-            }
-            match projection.project(latitude, longitude) {
-                Ok(p) => {
-                    easting[i] = p.easting;
-                    northing[i] = p.northing;
-                    convergence[i] = p.factors.convergence_deg;
-                    scale[i] = p.factors.meridional;
-                    // NaN, an empty cell, where the datum of the grid has no ellipsoidal heights.
-                    if !heights_empty {
-                        combined[i] = scale[i] * ground::elevation_factor(&self.projection.crs, latitude, moved.height[i]);
-                    }
-                }
-                Err(e) => {
-                    failed.push(i);
-                    reason = e;
-                }
-            }
-        }
+        let grid = projection.project_columns(&moved.latitude, &moved.longitude);
+        // NaN, an empty cell, where the datum of the grid has no ellipsoidal heights.
+        let combined = if heights_empty {
+            vec![f64::NAN; table.rows()]
+        } else {
+            let elevation = |i: usize| ground::elevation_factor(&self.projection.crs, moved.latitude[i], moved.height[i]);
+            grid.scale.iter().enumerate().map(|(i, scale)| scale * elevation(i)).collect()
+        };
         if let Some(area) = &self.area {
-            rows::outside(table, outside, &self.projection.crs.title(), area, cx);
+            rows::outside(table, rows::beyond(area, &moved.latitude, &moved.longitude), &self.projection.crs.title(), area, cx);
         }
-        if !failed.is_empty() {
+        if let Some(&first) = grid.failed.first() {
+            let reason = projection.project(moved.latitude[first], moved.longitude[first]).err().unwrap_or_default();
             cx.find(
                 Diagnostic::new(
                     "frame/operation-fails",
                     Verdict::Block,
                     format!("{} gives no coordinates: {reason}", self.projection.crs.title()),
                 )
-                .place(rows::names(table, &failed))
+                .place(rows::names(table, &grid.failed))
                 .size("no coordinates at these points")
                 .why("the projection does not reach them")
                 .fix("check the positions of these points; if they are right, name a system that contains them"),
             );
         }
-        builder.floats(&self.easting, easting).floats(&self.northing, northing);
-        builder.floats("grid_convergence_deg", convergence).floats("scale_factor", scale).floats("combined_factor", combined);
+        builder.floats(&self.easting, grid.easting).floats(&self.northing, grid.northing);
+        builder.floats("grid_convergence_deg", grid.convergence_deg).floats("scale_factor", grid.scale).floats("combined_factor", combined);
         Ok(())
     }
 }
@@ -287,7 +267,8 @@ impl Target {
     fn plan(text: &str) -> Result<Self, Problem> {
         let crs = Crs::look_up(text)?;
         if matches!(crs.kind, Kind::Geographic2D | Kind::Geographic3D) {
-            let base_has_heights = crs.geographic_3d.is_some();
+            // A definition with a height axis has heights, whether the registry knows it or not.
+            let base_has_heights = crs.kind == Kind::Geographic3D || crs.geographic_3d.is_some();
             let base = crs.geographic_3d.clone().unwrap_or_else(|| crs.code());
             return Ok(Self { crs, base, base_has_heights, projection: None });
         }

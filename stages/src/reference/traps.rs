@@ -181,6 +181,7 @@ fn not_a_horizontal_system() {
         ("EPSG:0", "frame/unknown-crs"),
         ("Michigan South", "frame/unknown-crs"),
         ("EPSG:2048", "frame/axes"),
+        ("EPSG:4087", "frame/spherical-formula"),
     ] {
         let reference = reference("EPSG:6319", "", crs, ELLIPSOID, 0.05, folder.path());
         let problems = refused::<Reproject>(&table, &reference);

@@ -5,6 +5,14 @@ use crate::geodesy::area::Area;
 use proj_sys as p;
 use std::ptr::{null, null_mut};
 
+/// A column for [`Object::carry_columns`].
+pub enum Numbers<'a> {
+    /// One number for each row; overwritten by the result.
+    Each(&'a mut [f64]),
+    /// The same number for all rows.
+    All(f64),
+}
+
 /// A PROJ object: a CRS, a datum, an operation.
 pub struct Object<'d> {
     pub(super) pj: *mut p::PJ,
@@ -319,6 +327,59 @@ impl<'d> Object<'d> {
             return Err(self.door.meaning(code));
         }
         if out[..3].iter().all(|v| v.is_finite()) { Ok([out[0], out[1], out[2]]) } else { Err("the result is not a number".to_owned()) }
+    }
+
+    /// Carries whole columns in place, in one call of PROJ, which reads and writes the slices themselves: longitude and
+    /// latitude (deg) or easting and northing, height (m), decimal year (infinite for none). Only as many rows as the
+    /// shortest column has are carried.
+    ///
+    /// A row that holds NaN stays NaN, and a row for which PROJ has no result becomes infinite; [`Object::carry`] tells the
+    /// reason. Gives whether PROJ was content with every row.
+    #[must_use]
+    pub fn carry_columns(&self, x: &mut [f64], y: &mut [f64], z: Numbers, year: Numbers) -> bool {
+        const STEP: usize = size_of::<f64>();
+        let of = |numbers: &Numbers| if let Numbers::Each(column) = numbers { column.len() } else { usize::MAX };
+        let rows = x.len().min(y.len()).min(of(&z)).min(of(&year));
+        let (mut one_z, mut one_year) = ([0.0], [0.0]);
+        let z: &mut [f64] = match z {
+            Numbers::Each(column) => column,
+            Numbers::All(number) => {
+                one_z[0] = number;
+                &mut one_z
+            }
+        };
+        let year: &mut [f64] = match year {
+            Numbers::Each(column) => column,
+            Numbers::All(number) => {
+                one_year[0] = number;
+                &mut one_year
+            }
+        };
+        if rows == 0 {
+            return true;
+        }
+        // SAFETY: live object of this thread; each pointer is valid for its count of doubles, one STEP apart. PROJ takes a
+        // column of length one as the same number for all rows.
+        unsafe {
+            p::proj_errno_reset(self.pj);
+            p::proj_trans_generic(
+                self.pj,
+                p::PJ_DIRECTION_PJ_FWD,
+                x.as_mut_ptr(),
+                STEP,
+                rows,
+                y.as_mut_ptr(),
+                STEP,
+                rows,
+                z.as_mut_ptr(),
+                STEP,
+                z.len().min(rows),
+                year.as_mut_ptr(),
+                STEP,
+                year.len().min(rows),
+            );
+            p::proj_errno(self.pj) == 0
+        }
     }
 
     /// Convergence and scale of a projected CRS at a latitude and longitude (deg).
