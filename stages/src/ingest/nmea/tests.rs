@@ -51,6 +51,11 @@ fn plain(text: &str) -> Log {
     read(&Settings::default(), text.as_bytes())
 }
 
+/// Ellipsoidal heights of the epochs of a log, for cases of outside lists.
+pub(crate) fn ellipsoidal_heights(text: &str) -> Vec<f64> {
+    plain(text).columns.height
+}
+
 /// A rig with every sensor, as YAML would give it.
 fn rig() -> Rig {
     serde_json::from_value(json!({
