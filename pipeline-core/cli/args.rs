@@ -30,6 +30,26 @@ pub struct Args {
     pub command: Command,
 }
 
+/// What `inspect` compares with published marks.
+#[derive(Clone, Debug, clap::Args)]
+pub struct Marks {
+    /// List of published marks: CSV with `name`, `frame`, `epoch` and positions by name.
+    #[arg(long, value_name = "FILE")]
+    pub stations: Option<PathBuf>,
+    /// Delivered points of the same marks: a CSV file with its statement of reference beside it.
+    #[arg(long, value_name = "FILE", requires = "stations")]
+    pub measured: Option<PathBuf>,
+    /// Position set in the base station: latitude, longitude (deg) and ellipsoidal height (m).
+    #[arg(long, value_name = "LAT LON H", requires = "stations", allow_hyphen_values = true)]
+    pub base: Option<String>,
+    /// Reference of the job: frame of the corrections, name and position of the base, folder of grids.
+    #[arg(long, value_name = "FILE")]
+    pub reference: Option<PathBuf>,
+    /// Distance within which published and measured marks agree, m.
+    #[arg(long, value_name = "M", default_value_t = 0.03)]
+    pub tolerance_m: f64,
+}
+
 /// Commands.
 #[derive(Debug, Subcommand)]
 pub enum Command {
@@ -41,6 +61,18 @@ pub enum Command {
         /// Also write a first job to this file, with its rig and reference beside it.
         #[arg(long, value_name = "FILE")]
         write_job: Option<PathBuf>,
+        /// Marks with published coordinates, to find out which frame the work is in.
+        #[command(flatten)]
+        marks: Marks,
+    },
+    /// Report what it would take to bring old deliveries to another reference; nothing is changed.
+    Restate {
+        /// The reference file that says where they would go.
+        #[arg(long, value_name = "REFERENCE")]
+        to: PathBuf,
+        /// Records of old deliveries (`record.json`, or the folder of the results).
+        #[arg(required = true)]
+        records: Vec<PathBuf>,
     },
     /// Prove that a job fits together and that its files are there; nothing is computed.
     Check {

@@ -8,6 +8,7 @@ mod lock;
 mod pages;
 mod plugins;
 mod print;
+mod restate;
 mod run;
 mod schema;
 mod stages_list;
@@ -45,7 +46,8 @@ fn main() -> ExitCode {
     };
     registry.plugins.program = std::env::current_exe().ok();
     let code = match args.command {
-        Command::Inspect { logs, write_job } => inspect::run(&logs, write_job.as_deref(), args.format, &registry),
+        Command::Inspect { logs, write_job, marks } => inspect::run(&logs, write_job.as_deref(), &marks, args.format, &registry),
+        Command::Restate { to, records } => restate::run(&to, &records, args.format, &registry),
         Command::Check { job, plan, deny_warnings, only_pinned } => {
             registry.plugins.only_pinned = only_pinned;
             check::run(&job, plan, deny_warnings, args.format, &registry)

@@ -88,16 +88,22 @@ pub fn compile_unlocked(path: &Path, registry: &Registry) -> Result<Plan, Box<Re
     compile_with(path, registry, false)
 }
 
+/// Reads a reference file by itself.
+///
+/// # Errors
+/// Every mistake in it.
+pub fn reference(path: &Path, registry: &Registry) -> Result<Reference, Box<Refused>> {
+    let mut compiler = Compiler::new(registry, false);
+    let name = path.to_string_lossy().into_owned();
+    let read = compiler.read_text(&name, path, None).and_then(|document| compiler.typed::<Reference>(document));
+    match read {
+        Some(reference) => Ok(Reference { folder: path.parent().map_or_else(PathBuf::new, Path::to_path_buf), ..reference }),
+        None => Err(Box::new(Refused { findings: compiler.findings, documents: compiler.documents, plugins: vec![], results: None })),
+    }
+}
+
 fn compile_with(path: &Path, registry: &Registry, locked: bool) -> Result<Plan, Box<Refused>> {
-    let mut compiler = Compiler {
-        registry: registry.clone(),
-        findings: vec![],
-        documents: vec![],
-        plugins: vec![],
-        all_opened: true,
-        results: None,
-        locked,
-    };
+    let mut compiler = Compiler::new(registry, locked);
     match compiler.compile(path) {
         Some(plan) if compiler.findings.iter().all(|d| !d.verdict.stops_delivery()) => {
             Ok(Plan { notes: compiler.findings, documents: compiler.documents, plugins: compiler.plugins, ..plan })
@@ -126,6 +132,10 @@ struct Compiler {
 }
 
 impl Compiler {
+    fn new(registry: &Registry, locked: bool) -> Self {
+        Self { registry: registry.clone(), findings: vec![], documents: vec![], plugins: vec![], all_opened: true, results: None, locked }
+    }
+
     fn read_text(&mut self, name: &str, path: &Path, named_by: Option<(usize, &str)>) -> Option<usize> {
         let bytes = match std::fs::read(path) {
             Ok(bytes) => bytes,

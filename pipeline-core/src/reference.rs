@@ -68,6 +68,20 @@ impl JsonSchema for EpochText {
     }
 }
 
+/// A geographic position.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct GeographicPoint {
+    /// Latitude, deg.
+    #[schemars(range(min = -90.0, max = 90.0))]
+    pub latitude_deg: f64,
+    /// Longitude, east positive, deg.
+    #[schemars(range(min = -360.0, max = 360.0))]
+    pub longitude_deg: f64,
+    /// Ellipsoidal height, m.
+    pub ellipsoidal_height_m: f64,
+}
+
 /// What the positions of the receiver refer to: the frame of the corrections, never "WGS 84".
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -82,6 +96,9 @@ pub struct Corrections {
     /// Identity of the base station as the log should show it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub base_station: Option<String>,
+    /// Position that was set in the base station, in `frame` at `epoch`. `gunter inspect --stations` compares it with published ones.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub base_position: Option<GeographicPoint>,
     /// Standard deviation of the base coordinates, east and north, m. Systematic.
     #[serde(default)]
     #[schemars(range(min = 0.0))]

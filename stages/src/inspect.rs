@@ -4,8 +4,10 @@
 //! log can tell.
 
 mod first;
+pub mod frames;
 mod gather;
 mod screen;
+pub mod stations;
 
 pub use first::{FirstJob, first_job};
 
@@ -185,6 +187,9 @@ pub struct Report {
     pub sigma_95_of_epochs_m: Option<(f64, f64)>,
     /// The receiver's geoid separation.
     pub separation: Option<Separation>,
+    /// Some places with the separation there: latitude, longitude (deg), separation (m).
+    #[serde(skip)]
+    pub separations: Vec<(f64, f64, f64)>,
     /// Altitudes without one.
     pub without_separation: u64,
     /// Sensors.
@@ -195,6 +200,8 @@ pub struct Report {
     pub bases: Vec<Base>,
     /// Where it is.
     pub place: Option<Place>,
+    /// When it was measured, decimal year, where the log has a date.
+    pub decimal_year: Option<f64>,
     /// Whether the logs have sentences only when checksums are optional.
     pub without_checksums: bool,
     /// What is wrong or missing, in plain words.

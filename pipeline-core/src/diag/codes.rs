@@ -2,6 +2,8 @@
 
 /// Codes and meanings, sorted by code.
 pub const CODES: &[(&str, &str)] = &[
+    ("archive/changed", "a delivered file has other bytes than its record names"),
+    ("archive/unreadable", "a record or a delivered file does not say what is needed to read it"),
     ("average/base-changed", "the base station changed during an occupation, so its epochs have two different errors"),
     ("average/base-exact", "the reference gives no sigma for the base, so its coordinates are taken as free of error"),
     ("average/no-position", "no epoch of an occupation has a position, and the point is not delivered"),

@@ -35,6 +35,9 @@ pub fn statement(s: &Subject) -> Value {
     put("format", json!(s.format));
     put("rows", json!(s.table.rows()));
     put("crs", crs(s.frame));
+    if let Some(ground) = ground(s) {
+        put("ground_system", ground);
+    }
     put("coordinate_epoch", epoch(s.frame.epoch));
     put("heights", heights(s));
     put("physical_point", physical_point(s.frame.point));
@@ -73,6 +76,20 @@ fn crs(frame: &Frame) -> Value {
         out["wkt2"] = json!(wkt2);
     }
     out
+}
+
+/// The ground system, in numbers beside its WKT, where the table is in it.
+fn ground(s: &Subject) -> Option<Value> {
+    let ground = s.reference.delivery.ground.as_ref().filter(|g| g.name == s.frame.name)?;
+    Some(json!({
+        "name": ground.name,
+        "base": s.reference.delivery.crs,
+        "ground_over_grid": crate::geodesy::ground::factor(ground).ok()?,
+        "origin_of_base": ground.origin,
+        "added": ground.add,
+        "stated_by": ground.stated_by,
+        "meaning": "ground = origin + ground_over_grid * (grid - origin) + added, for easting and northing alike; the WKT of the CRS says the same",
+    }))
 }
 
 fn epoch(epoch: Epoch) -> Value {

@@ -274,7 +274,7 @@ impl<'d> Way<'d> {
             .operations(from, to, Some(place), true)
             .into_iter()
             .find(|o| !o.is_ballpark() && o.accuracy_m().is_some() && covers(o) && o.grids().iter().all(|g| g.found))?;
-        let (name, accuracy_m) = (best.name(), best.accuracy_m()?);
+        let (name, accuracy_m) = (best.transformations().join(" + "), best.accuracy_m()?);
         // Through its text, as the runs do; objects of the registry may switch between operations by themselves.
         let pinned = door.create(&best.normalized()?.proj_text()?).ok().filter(|o| !o.uses_radians())?;
         Some(Self { object: Some(pinned), name, accuracy_m })

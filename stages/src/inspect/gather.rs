@@ -117,11 +117,17 @@ pub fn report(mut logs: Vec<Log>, order: Vec<String>, without_checksums: bool) -
         with_gst: logs.iter().map(|l| l.noticed.gst).sum(),
         sigma_95_of_epochs_m: sigmas(&logs),
         separation,
+        separations: separations(&logs),
         without_separation: logs.iter().map(|l| l.noticed.altitudes - l.noticed.separations).sum(),
         sensors: sensors(&logs),
         resolution: resolution(&logs),
         bases: bases(&logs),
         place: place(&logs),
+        decimal_year: logs
+            .iter()
+            .zip(&dated)
+            .filter(|(_, d)| matches!(d, Dated::Yes { .. }))
+            .find_map(|(l, _)| l.columns.time.first().copied().map(crate::geodesy::decimal_year)),
         without_checksums,
         wrong: vec![],
         ask: vec![],
@@ -211,6 +217,18 @@ fn strip(logs: &[Log]) -> String {
             Fix::ALL.into_iter().filter(|f| c[*f as usize] > 0).max_by_key(|f| (c[*f as usize], std::cmp::Reverse(*f))).map_or(' ', letter)
         })
         .collect()
+}
+
+/// Places with their separation, at most 64, spread over the logs.
+fn separations(logs: &[Log]) -> Vec<(f64, f64, f64)> {
+    const MOST: usize = 64;
+    let good = |c: &EpochColumns, row: usize| {
+        let v = (c.latitude[row], c.longitude[row], c.separation[row]);
+        (v.0.is_finite() && v.1.is_finite() && v.2.is_finite()).then_some(v)
+    };
+    let all: Vec<_> = logs.iter().flat_map(|l| (0..l.columns.rows()).filter_map(|row| good(&l.columns, row))).collect();
+    let step = all.len().div_ceil(MOST).max(1);
+    all.into_iter().step_by(step).collect()
 }
 
 fn sigmas(logs: &[Log]) -> Option<(f64, f64)> {

@@ -314,13 +314,17 @@ impl<'d> Object<'d> {
     /// # Errors
     /// PROJ's reason; also when PROJ reports success and gives a number that is not finite.
     pub fn carry(&self, point: [f64; 4]) -> Result<[f64; 3], String> {
+        self.carried(point, p::PJ_DIRECTION_PJ_FWD)
+    }
+
+    fn carried(&self, point: [f64; 4], direction: p::PJ_DIRECTION) -> Result<[f64; 3], String> {
         if !point[..3].iter().all(|v| v.is_finite()) {
             return Err("the position is missing".to_owned());
         }
         // SAFETY: live object of this thread; PJ_COORD is plain data of four doubles, each reading of `v` is valid.
         let (out, code) = unsafe {
             p::proj_errno_reset(self.pj);
-            let out = p::proj_trans(self.pj, p::PJ_DIRECTION_PJ_FWD, p::PJ_COORD { v: point }).v;
+            let out = p::proj_trans(self.pj, direction, p::PJ_COORD { v: point }).v;
             (out, p::proj_errno(self.pj))
         };
         if code != 0 {
@@ -380,6 +384,14 @@ impl<'d> Object<'d> {
             );
             p::proj_errno(self.pj) == 0
         }
+    }
+
+    /// Carries one point the other way: what [`Self::carry`] gives in, what it takes out.
+    ///
+    /// # Errors
+    /// PROJ's reason; also when the operation has no inverse.
+    pub fn carry_back(&self, point: [f64; 4]) -> Result<[f64; 3], String> {
+        self.carried(point, p::PJ_DIRECTION_PJ_INV)
     }
 
     /// Convergence and scale of a projected CRS at a latitude and longitude (deg).

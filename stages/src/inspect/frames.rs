@@ -1,0 +1,391 @@
+//! Which frame the measured numbers are in, and which geoid the receiver's separations are from.
+
+use super::stations::{Position, Station};
+use crate::archive::delivered::Delivered;
+use crate::geodesy::crs::{Crs, define, open};
+use crate::geodesy::detective::{Lineup, Mark, Question, Stated, Suspect, accuse, lineup};
+use crate::geodesy::door::Kind;
+use crate::geodesy::grids::GeoidGrid;
+use crate::geodesy::operation::{Operation, Wish};
+use crate::geodesy::plane::{self, Pair, Site};
+use crate::geodesy::projection::Projection;
+use crate::geodesy::{grids, ground, store};
+use crate::height::plan::epoch_of;
+use pipeline_core::diag::Diagnostic;
+use pipeline_core::reference::{EpochText, Reference};
+use pipeline_core::stage::{Locality, Problem};
+use pipeline_core::table::schema::Epoch;
+use serde::Serialize;
+use std::path::{Path, PathBuf};
+
+/// Positions that were measured, or set in the base, of marks with names.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Measured {
+    /// Name, latitude, longitude (deg), ellipsoidal height (m).
+    pub marks: Vec<(String, f64, f64, Option<f64>)>,
+    /// What they are said to be.
+    pub stated: Option<Stated>,
+    /// Decimal year of the measurement.
+    pub observed: Option<f64>,
+}
+
+impl Measured {
+    /// Points of a delivery. With the reference of its job they are taken back to the frame of the corrections by the
+    /// operation of the job, so that the numbers of the stream itself are asked about; without, they are in the datum
+    /// of the delivery.
+    ///
+    /// # Errors
+    /// When the operation of the job cannot be made again here.
+    pub fn of_delivery(delivered: &Delivered, reference: Option<&Reference>) -> Result<Self, Problem> {
+        let years: Vec<f64> = delivered.points.iter().filter_map(|p| p.year).collect();
+        #[allow(clippy::cast_precision_loss)]
+        let observed = (!years.is_empty()).then(|| years.iter().sum::<f64>() / years.len() as f64);
+        let year = |epoch: Epoch| match epoch {
+            Epoch::Static => None,
+            Epoch::Fixed(year) => Some(year),
+            Epoch::EachObservation => observed,
+        };
+        let plain = Self {
+            marks: delivered.points.iter().map(|p| (p.name.clone(), p.latitude_deg, p.longitude_deg, p.ellipsoidal_m)).collect(),
+            stated: Some(Stated { frame: delivered.frame.clone(), epoch: year(delivered.epoch) }),
+            observed,
+        };
+        let (Some(reference), Some(first)) = (reference, delivered.points.first()) else { return Ok(plain) };
+        let corrections = &reference.corrections;
+        let from_epoch = corrections.epoch.map_or(Epoch::Static, epoch_of);
+        let folders = grids::folders(&reference.folder);
+        let operation = Operation::choose(&Wish {
+            from: &corrections.frame,
+            from_epoch,
+            from_key: "corrections.frame",
+            from_epoch_key: "corrections.epoch",
+            to: &delivered.frame,
+            to_epoch: reference.delivery.epoch.map(epoch_of),
+            to_key: "delivery.crs",
+            locality: Some(Locality {
+                latitude_deg: first.latitude_deg,
+                longitude_deg: first.longitude_deg,
+                height_m: first.ellipsoidal_m,
+                receiver_separation_m: None,
+                decimal_year: observed,
+            }),
+            budget_m: f64::INFINITY,
+            written: reference.operation.as_ref(),
+            folders: &folders,
+            locked: None,
+        })
+        .map_err(|found| found.into_iter().next().unwrap_or_else(|| Problem::broken("an operation was refused without a reason")))?;
+        let door = operation.door()?;
+        let pinned = door.create(&operation.pipeline).map_err(Problem::broken)?;
+        let mut marks = vec![];
+        for p in &delivered.points {
+            let at = match operation.time {
+                Epoch::Static => f64::INFINITY,
+                Epoch::Fixed(year) => year,
+                Epoch::EachObservation => p.year.or(observed).unwrap_or(f64::INFINITY),
+            };
+            let back = pinned.carry_back([p.longitude_deg, p.latitude_deg, p.ellipsoidal_m.unwrap_or(0.0), at]).map_err(|why| {
+                Problem::new("frame/operation-fails", format!("`{}` cannot be taken back to the frame of the corrections: {why}", p.name))
+                    .fix("leave `--reference` out, so that the points are asked about in the datum of the delivery")
+            })?;
+            marks.push((p.name.clone(), back[1], back[0], p.ellipsoidal_m.map(|_| back[2])));
+        }
+        Ok(Self { marks, stated: Some(Stated { frame: corrections.frame.clone(), epoch: year(from_epoch) }), observed })
+    }
+
+    /// The base station, by the numbers that were set in it. `declared` is the frame of the corrections.
+    #[must_use]
+    pub fn of_base(name: &str, position: (f64, f64, Option<f64>), declared: Option<&Reference>, observed: Option<f64>) -> Self {
+        let stated = declared.map(|r| Stated {
+            frame: r.corrections.frame.clone(),
+            epoch: match r.corrections.epoch {
+                Some(EpochText::Year(year)) => Some(year),
+                Some(EpochText::Observation) => observed,
+                None => None,
+            },
+        });
+        Self { marks: vec![(name.to_owned(), position.0, position.1, position.2)], stated, observed }
+    }
+}
+
+/// What a list of published marks says about measured ones.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Frames {
+    /// Marks in both lists.
+    pub marks: Vec<String>,
+    /// Frame and epoch of the list.
+    pub published: String,
+    /// Largest difference of a mark as stated, m.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub as_stated: Option<Suspect>,
+    /// Frames that fit, the best first.
+    pub fitting: Vec<Suspect>,
+    /// Frames that were looked at.
+    pub looked_at: usize,
+    /// Findings.
+    pub findings: Vec<Diagnostic>,
+}
+
+/// Compares marks with a list. Marks are joined by name; a base that is in the list under no name of its own is
+/// joined with the nearest mark within 100 m.
+///
+/// # Errors
+/// `frame/no-marks` when nothing can be joined, and what the detective says about what is stated.
+pub fn compare(list: &[Station], measured: &Measured, tolerance_m: f64, folders: &[PathBuf]) -> Result<Frames, Problem> {
+    let grid = list.iter().all(|s| matches!(s.position, Position::Grid(..)));
+    let joined = join(list, measured)?;
+    if joined.is_empty() {
+        let names = |v: Vec<String>| v.into_iter().take(6).collect::<Vec<_>>().join(", ");
+        return Err(Problem::new("frame/no-marks", "no measured mark is in the list")
+            .why(format!(
+                "measured: {}; listed: {}",
+                names(measured.marks.iter().map(|m| m.0.clone()).collect()),
+                names(list.iter().map(|s| s.name.clone()).collect())
+            ))
+            .fix("use the same names in both"));
+    }
+    let system = &joined[0].0.system;
+    let epoch = joined[0].0.epoch;
+    if joined.iter().any(|(s, _)| s.system != *system || s.epoch != epoch) {
+        return Err(Problem::new("frame/no-marks", "the marks of the list are in several frames or epochs")
+            .why("residuals of one frame are asked for at a time")
+            .fix("give one list for each frame and epoch"));
+    }
+    let mut findings = vec![];
+    if grid {
+        let (pairs, site) = pairs(&joined, system)?;
+        let explanation = plane::explain(&pairs, tolerance_m);
+        if let Some(found) = plane::finding(&explanation, &pairs, site) {
+            // A list that is no grid of this system says nothing about frames.
+            findings.push(found);
+            return Ok(Frames {
+                marks: joined.iter().map(|(s, _)| s.name.clone()).collect(),
+                published: system.clone(),
+                as_stated: None,
+                fitting: vec![],
+                looked_at: 0,
+                findings,
+            });
+        }
+    }
+    let (marks, frame) = marks(&joined, system)?;
+    let question = Question {
+        marks: &marks,
+        published: Stated { frame: frame.clone(), epoch },
+        measured: measured.stated.clone(),
+        observed: measured.observed,
+        tolerance_m,
+        folders,
+    };
+    let found: Lineup = lineup(&question)?;
+    let mut fitting: Vec<Suspect> = found.fitting(tolerance_m).into_iter().cloned().collect();
+    if let Some(accused) = accuse(&found, &question)
+        // Where nothing is declared, a frame that fits is the answer and no fault.
+        && (measured.stated.is_some() || accused.suspects.is_empty())
+    {
+        fitting = accused.suspects;
+        findings.push(accused.finding);
+    }
+    Ok(Frames {
+        marks: marks.into_iter().map(|m| m.name).collect(),
+        published: format!("{frame}{}", epoch.map_or_else(String::new, |e| format!(" at {e:.2}"))),
+        as_stated: measured.stated.is_some().then_some(found.as_stated).flatten(),
+        fitting,
+        looked_at: found.looked_at,
+        findings,
+    })
+}
+
+type Joined<'a> = Vec<(&'a Station, (f64, f64, Option<f64>))>;
+
+fn join<'a>(list: &'a [Station], measured: &Measured) -> Result<Joined<'a>, Problem> {
+    let mut out = vec![];
+    for (name, la, lo, h) in &measured.marks {
+        if let Some(station) = list.iter().find(|s| s.name == *name) {
+            out.push((station, (*la, *lo, *h)));
+        }
+    }
+    if let ([(_, la, lo, h)], true) = (measured.marks.as_slice(), out.is_empty()) {
+        let mut best: Option<(f64, &Station)> = None;
+        for station in list {
+            let (a, o, _) = geographic(station)?.0;
+            let away = crate::geodesy::geodesic::between((*la, *lo), (a, o), crate::geodesy::GRS80).length_m;
+            if away < 100.0 && best.is_none_or(|(b, _)| away < b) {
+                best = Some((away, station));
+            }
+        }
+        out.extend(best.map(|(_, s)| (s, (*la, *lo, *h))));
+    }
+    Ok(out)
+}
+
+/// Latitude, longitude and height of a station, and the geographic 3D frame that they are in.
+fn geographic(station: &Station) -> Result<((f64, f64, Option<f64>), String), Problem> {
+    let crs = Crs::look_up(&station.system)?;
+    let three = || crs.geographic_3d.clone().unwrap_or_else(|| station.system.clone());
+    Ok(match station.position {
+        Position::Geographic(la, lo, h) => ((la, lo, h), three()),
+        Position::Geocentric(x, y, z) => {
+            let (la, lo, h) = crs.ellipsoid.geodetic(x, y, z);
+            ((la, lo, Some(h)), three())
+        }
+        Position::Grid(e, n) => {
+            let unit = crs.horizontal_unit().map_or(1.0, crate::geodesy::crs::metres);
+            let door = open(&[])?;
+            let grid = define(&door, &station.system)?;
+            if grid.kind() != Kind::Projected {
+                return Err(Problem::new("frame/not-horizontal", format!("{} has no easting and northing", crs.title()))
+                    .fix("name the grid in column `crs`"));
+            }
+            let flat = grid.geodetic().and_then(|g| g.to_2d()).ok_or_else(|| Problem::broken("a grid without a geographic system"))?;
+            let back = door.operations(&grid, &flat, None, false).into_iter().next().and_then(|o| o.normalized());
+            let back = back.ok_or_else(|| Problem::broken("a grid without a way back"))?;
+            let [lo, la, _] = back.carry([e / unit, n / unit, 0.0, f64::INFINITY]).map_err(|why| {
+                Problem::new("frame/operation-fails", format!("`{}` lies nowhere in {}: {why}", station.name, crs.title()))
+                    .fix("check the coordinates, their unit and their order")
+            })?;
+            ((la, lo, None), three())
+        }
+    })
+}
+
+fn marks(joined: &Joined, system: &str) -> Result<(Vec<Mark>, String), Problem> {
+    let mut frame = system.to_owned();
+    let mut out = vec![];
+    for (station, measured) in joined {
+        let (published, three) = geographic(station)?;
+        frame = three;
+        out.push(Mark { name: station.name.clone(), published, measured: *measured });
+    }
+    Ok((out, frame))
+}
+
+/// Measured positions on the grid of the list, and the factors of the grid at the first of them. They are taken as
+/// if they were in the datum of the grid: a shift of frames is no factor and no exchange.
+fn pairs(joined: &Joined, system: &str) -> Result<(Vec<Pair>, Option<Site>), Problem> {
+    let projection = Projection::plan(system)?;
+    let unit = crate::geodesy::crs::metres(projection.unit);
+    let (mut out, mut site) = (vec![], None);
+    for (station, (la, lo, h)) in joined {
+        let Position::Grid(e, n) = station.position else { continue };
+        let at = projection.at(*la, *lo).map_err(|why| {
+            Problem::new("frame/operation-fails", format!("`{}` lies nowhere in {}: {why}", station.name, projection.crs.title()))
+                .fix("check the measured position")
+        })?;
+        out.push(Pair { name: station.name.clone(), measured: [at.easting * unit, at.northing * unit], given: [e, n] });
+        site = site.or_else(|| {
+            let scale = at.factors.meridional;
+            h.map(|h| Site { scale, combined: scale * ground::elevation_factor(&projection.crs, *la, h) })
+        });
+    }
+    Ok((out, site))
+}
+
+/// How the receiver's separations fit a geoid model.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct GeoidFit {
+    /// File of the model.
+    pub grid: String,
+    /// Mean of receiver minus model, m.
+    pub mean_m: f64,
+    /// Largest difference, m.
+    pub largest_m: f64,
+    /// Places that were compared.
+    pub places: usize,
+}
+
+/// Fits separations (latitude, longitude, separation) to every geoid grid of some folders, the best first. Grids that
+/// do not reach all places are left out.
+#[must_use]
+pub fn geoids(separations: &[(f64, f64, f64)], folders: &[PathBuf]) -> Vec<GeoidFit> {
+    let mut out: Vec<GeoidFit> = vec![];
+    let mut seen = vec![];
+    for folder in folders {
+        let Ok(entries) = std::fs::read_dir(folder) else { continue };
+        let mut paths: Vec<PathBuf> = entries.filter_map(|e| Some(e.ok()?.path())).collect();
+        paths.sort();
+        for path in paths {
+            let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+            let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase());
+            if !matches!(ending.as_deref(), Some("gtx" | "tif" | "tiff")) || seen.contains(&name) {
+                continue;
+            }
+            if let Some(fit) = fit(&name, &path, separations) {
+                out.push(fit);
+            }
+            seen.push(name);
+        }
+    }
+    out.sort_by(|a, b| a.largest_m.total_cmp(&b.largest_m).then(a.grid.cmp(&b.grid)));
+    out
+}
+
+fn fit(name: &str, path: &Path, separations: &[(f64, f64, f64)]) -> Option<GeoidFit> {
+    let grid = GeoidGrid::at(path).ok()?;
+    let door = open(&grid.folders()).ok()?;
+    let model = grid.open(&door).ok()?;
+    let mut differences = vec![];
+    for (la, lo, n) in separations {
+        differences.push(n - model.separation(*la, *lo).ok()?);
+    }
+    // Shift grids have numbers too; no geoid is that flat beside the receiver's, nor that far from it.
+    let largest = differences.iter().fold(0.0_f64, |m, d| m.max(d.abs()));
+    #[allow(clippy::cast_precision_loss)]
+    let mean = differences.iter().sum::<f64>() / differences.len() as f64;
+    (!differences.is_empty() && largest < 20.0).then(|| GeoidFit {
+        grid: name.to_owned(),
+        mean_m: mean,
+        largest_m: largest,
+        places: differences.len(),
+    })
+}
+
+/// Folders in which geoids are looked for without a reference: the store and the data folders of the system.
+#[must_use]
+pub fn geoid_folders(reference: Option<&Reference>) -> Vec<PathBuf> {
+    let mut all = grids::folders(reference.map_or(Path::new(""), |r| r.folder.as_path()));
+    all.extend(store::folder().filter(|f| !all.contains(f)));
+    all
+}
+
+/// The comparison in a few lines.
+#[must_use]
+pub fn text(frames: Option<&Frames>, geoids: &[GeoidFit]) -> String {
+    let mut out = String::new();
+    if let Some(best) = geoids.first() {
+        let close = best.largest_m < 0.05;
+        let others: Vec<String> = geoids.iter().skip(1).take(2).map(|g| format!("`{}` {:.3} m", g.grid, g.largest_m)).collect();
+        let others = if others.is_empty() { String::new() } else { format!("; next {}", others.join(", ")) };
+        let word = if close { "separation is that of" } else { "separation is of no model here; nearest" };
+        out.push_str(&format!(
+            "geoid:         {word} `{}`, within {:.3} m at {} places (mean {:+.3} m){others}\n",
+            best.grid, best.largest_m, best.places, best.mean_m
+        ));
+    }
+    let Some(frames) = frames else { return out };
+    out.push_str(&format!("marks:         {} of the list, published in {}\n", frames.marks.len(), frames.published));
+    if let Some(s) = &frames.as_stated {
+        let up = s.mean_m.2.map_or_else(String::new, |u| format!(" dU {u:+.3}"));
+        out.push_str(&format!(
+            "as stated:     {}: measured minus published dE {:+.3} dN {:+.3}{up} m, rms {:.3} m\n",
+            title(s),
+            s.mean_m.0,
+            s.mean_m.1,
+            s.rms_m
+        ));
+    }
+    for (i, s) in frames.fitting.iter().take(5).enumerate() {
+        let head = if i == 0 { "frames that fit:" } else { "               " };
+        let side = if s.side == crate::geodesy::detective::Side::Published { ", for the published numbers" } else { "" };
+        let fitted = if s.epoch_by == crate::geodesy::detective::EpochBy::Fitted { " (epoch fitted)" } else { "" };
+        out.push_str(&format!("{head} {}{fitted}: {:.3} m left over{side}\n", title(s), s.rms_m));
+    }
+    if frames.fitting.len() > 5 {
+        out.push_str(&format!("                and {} more within the tolerance\n", frames.fitting.len() - 5));
+    }
+    out
+}
+
+fn title(s: &Suspect) -> String {
+    format!("{} ({}){}", s.frame, s.name, s.epoch.map_or_else(String::new, |e| format!(" at {e:.2}")))
+}
