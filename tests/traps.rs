@@ -13,6 +13,31 @@ fn expected(text: &str, key: &str) -> Option<String> {
     text.lines().find_map(|l| l.strip_prefix(&format!("{key}: "))).map(str::to_owned)
 }
 
+/// A trap that a published mark shows: the job delivers, and `inspect` accuses it.
+fn shown_by_control(name: &str, place: &std::path::Path, expect: &str) {
+    let (want, verdict) = (expected(expect, "code").unwrap(), expected(expect, "verdict").unwrap());
+    let results = place.join("results");
+    for (job, key, guilty) in [("job.yaml", "inspect", true), ("fixed.yaml", "inspect-fixed", false)] {
+        let job = if place.join(job).exists() { job } else { "job.yaml" };
+        let _ = std::fs::remove_dir_all(&results);
+        let run = gunter(place, &["run", job, "--format", "json"]);
+        assert_eq!(code(&run), 0, "{name}: {:#?}", findings(&json(&run)));
+        let line = expected(expect, key).unwrap();
+        let arguments: Vec<&str> = ["inspect"].into_iter().chain(line.split(' ')).chain(["--format", "json"]).collect();
+        let said = gunter(place, &arguments);
+        let found = findings(&json(&said));
+        let finding = find(&found, &want);
+        assert_eq!((finding.is_some(), code(&said)), (guilty, i32::from(guilty)), "{name} {job}: {found:#?}");
+        if let Some(finding) = finding {
+            assert_eq!(finding["verdict"], verdict.as_str(), "{name}");
+            for line in ["what", "place", "size", "why", "fix"] {
+                assert!(finding[line].as_str().is_some_and(|t| !t.is_empty()), "{name}: no {line} in {finding:#}");
+            }
+            assert!(finding["size"].as_str().unwrap().contains(" m"), "{name}: no length in {}", finding["size"]);
+        }
+    }
+}
+
 fn trap(name: &str) {
     let folder = workspace();
     let place = folder.path().join("tests/fixtures/traps").join(name);
@@ -21,6 +46,9 @@ fn trap(name: &str) {
         return right_as_it_is(name, &place, &expect);
     }
     let (want, verdict) = (expected(&expect, "code").unwrap(), expected(&expect, "verdict").unwrap());
+    if expected(&expect, "inspect").is_some() {
+        return shown_by_control(name, &place, &expect);
+    }
 
     let run = gunter(&place, &["run", "job.yaml", "--format", "json"]);
     let found = findings(&json(&run));
@@ -130,7 +158,7 @@ macro_rules! traps {
     };
 }
 
-traps! { S10 S14 S2 S3 S6 T01 T02 T03 T04 T06 T07 T08 T10 T11 T12 T13 T14 T15 T16 T17 T18 T20 }
+traps! { S1 S10 S13 S14 S2 S3 S6 S8 T01 T02 T03 T04 T05 T06 T07 T08 T10 T11 T12 T13 T14 T15 T16 T17 T18 T20 }
 
 /// Shots to a nail with a beam that is 0.5 deg off across its azimuth (the generator's own truth).
 #[test]
@@ -191,4 +219,70 @@ fn every_folder_is_tested() {
         .collect();
     folders.sort();
     assert_eq!(folders, NAMES);
+}
+
+#[test]
+fn a_ground_system_goes_with_every_file_and_a_restatement_changes_nothing() {
+    let folder = workspace();
+    let place = folder.path().join("tests/fixtures/traps/S13");
+    let reference = std::fs::read_to_string(place.join("reference.yaml")).unwrap();
+    // 42.71 N 84.48 W at 231 m: the inverse of the combined factor is 88 ppm below one (see trap S13).
+    let ground = "  ground:\n    name: trap ground\n    stated_by: invented\n    factor: 0.999912\n    origin: { easting: 700000, northing: 4700000 }\n    add: { easting: -600000, northing: -4600000 }\n";
+    std::fs::write(place.join("ground.yaml"), reference.replace("  crs: EPSG:6345\n", &format!("  crs: EPSG:6345\n{ground}"))).unwrap();
+    let job = std::fs::read_to_string(place.join("job.yaml")).unwrap();
+    let with_gpkg = format!("{job}  - id: gpkg\n    stage: export-geopackage\n    from: [grid]\n    options: {{ path: points.gpkg }}\n");
+    let ground_job =
+        with_gpkg.replace("reference: reference.yaml", "reference: ground.yaml").replace("results: results/S13", "results: results/ground");
+    std::fs::write(place.join("ground-job.yaml"), ground_job).unwrap();
+    for job in ["job.yaml", "ground-job.yaml"] {
+        let run = gunter(&place, &["run", job, "--format", "json"]);
+        assert_eq!(code(&run), 0, "{job}: {:#?}", findings(&json(&run)));
+    }
+    let row = |file: &str| {
+        let mut reader = csv::Reader::from_path(place.join(file)).unwrap();
+        let heads = reader.headers().unwrap().clone();
+        let record = reader.records().next().unwrap().unwrap();
+        move |name: &str| record[heads.iter().position(|h| h == name).unwrap()].parse::<f64>().unwrap()
+    };
+    let (grid, ground) = (row("results/S13/points.csv"), row("results/ground/points.csv"));
+    for (name, origin, add) in [("easting_m", 700_000.0, -600_000.0), ("northing_m", 4_700_000.0, -4_600_000.0)] {
+        let want = origin + 0.999_912 * (grid(name) - origin) + add;
+        assert!((ground(name) - want).abs() < 2e-4, "{name}: {} {want}", ground(name));
+    }
+    // On the ground: distances of the ground system are those of the ground to 2 ppm.
+    assert!((ground("combined_factor") - 1.0).abs() < 2e-6 && (grid("combined_factor") - 1.000_088).abs() < 2e-6);
+    let statement: Value =
+        serde_json::from_str(&std::fs::read_to_string(place.join("results/ground/points.csv.reference.json")).unwrap()).unwrap();
+    assert_eq!(statement["ground_system"]["base"], "EPSG:6345");
+    let wkt = statement["crs"]["wkt2"].as_str().unwrap();
+    assert!(wkt.starts_with("DERIVEDPROJCRS[\"trap ground\"") && wkt.contains("9624"), "{wkt}");
+    let db = rusqlite::Connection::open(place.join("results/ground/points.gpkg")).unwrap();
+    let (name, definition): (String, String) = db
+        .query_row("SELECT s.srs_name, s.definition_12_063 FROM gpkg_contents c JOIN gpkg_spatial_ref_sys s USING (srs_id)", [], |r| {
+            Ok((r.get(0)?, r.get(1)?))
+        })
+        .unwrap();
+    assert!(name == "trap ground" && definition == wkt, "{definition}");
+
+    let before = common::files(&place.join("results"));
+    let to = |reference: &str| {
+        json(&gunter(&place, &["restate", "--to", reference, "results/S13", "results/ground/record.json", "--format", "json"]))
+    };
+    let verdicts =
+        |v: &Value| v["records"].as_array().unwrap().iter().map(|r| r["verdict"].as_str().unwrap().to_owned()).collect::<Vec<_>>();
+    assert_eq!(verdicts(&to("reference.yaml")), ["nothing", "restate"]);
+    assert_eq!(verdicts(&to("ground.yaml")), ["restate", "nothing"]);
+    assert_eq!(before, common::files(&place.join("results")));
+    // One byte of the delivery: nothing is said about its points.
+    let table = std::fs::read_to_string(place.join("results/S13/points.csv")).unwrap();
+    std::fs::write(place.join("results/S13/points.csv"), table.replace("V-21", "V-22")).unwrap();
+    let changed = gunter(&place, &["restate", "--to", "reference.yaml", "results/S13", "--format", "json"]);
+    assert_eq!((code(&changed), verdicts(&json(&changed))[0].as_str()), (1, "unreadable"));
+
+    // Upside down: refused when the job is planned.
+    let upside_down =
+        std::fs::read_to_string(place.join("ground.yaml")).unwrap().replace("    factor: 0.999912", "    combined_factor: 0.999912");
+    std::fs::write(place.join("ground.yaml"), upside_down).unwrap();
+    let check = gunter(&place, &["check", "ground-job.yaml", "--format", "json"]);
+    assert!(code(&check) == 2 && find(&findings(&json(&check)), "frame/ground-factor").is_some());
 }

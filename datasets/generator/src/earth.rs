@@ -54,6 +54,25 @@ pub struct Geodetic {
     pub height: f64,
 }
 
+/// GDA2020 to GDA94, geocentric: the inverse of the published seven parameters, by iteration.
+///
+/// Source: ICSM, GDA2020 Technical Manual, section 3.1.1 (coordinate frame rotation).
+#[must_use]
+pub fn gda2020_to_gda94(x: V3) -> V3 {
+    const SHIFT: V3 = [0.061_55, -0.010_87, -0.040_19];
+    const TURN: V3 = [-0.039_492_4, -0.032_722_1, -0.032_897_9];
+    let [rx, ry, rz] = TURN.map(|s| s / 3600.0 * RAD);
+    let forward = |[a, b, c]: V3| {
+        let turned = [a + rz * b - ry * c, -rz * a + b + rx * c, ry * a - rx * b + c];
+        add(SHIFT, times(1.0 - 0.009_994e-6, turned))
+    };
+    let mut old = x;
+    for _ in 0..5 {
+        old = add(old, sub(x, forward(old)));
+    }
+    old
+}
+
 /// Geodetic to geocentric.
 #[must_use]
 pub fn geocentric(g: Geodetic) -> V3 {

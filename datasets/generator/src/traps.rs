@@ -9,7 +9,7 @@ mod repeats;
 mod rig;
 
 use crate::demo::put;
-use crate::earth::Geodetic;
+use crate::earth::{Geodetic, Local, gda2020_to_gda94, geocentric, geodetic, utm};
 use crate::epoch::{Ellipse, Epoch};
 use crate::files::{self, CHAIN, CSV, Reference, Step};
 use crate::geoid::Grid;
@@ -75,6 +75,12 @@ impl Still {
             return vec![Piece { start_s: 0, epochs: self.count, quality: 0, base: "0417", shift: [0.0; 3], point: None }];
         }
         self.pieces.clone()
+    }
+
+    /// The tip of a pole of 2 m below the place, as [`Self::epochs`] holds it, without noise.
+    fn tip(&self) -> Geodetic {
+        let pose = Pose { heading: 63.0, pitch: -2.4, roll: 1.1 };
+        geodetic(Local::at(self.place).xyz(pose.enu([0.0, 0.0, 2.0])))
     }
 
     fn epochs(&self) -> Vec<Epoch> {
@@ -180,6 +186,8 @@ struct Trap {
     more: Vec<(&'static str, Vec<u8>)>,
     /// The lock of `job.yaml`, when there is one; from the texts of the job and the reference.
     lock: Option<fn(&str, &str) -> String>,
+    /// A list of published marks that the delivered point is compared with, and the list put right.
+    control: Option<(String, Option<String>)>,
 }
 
 fn ellipsoid(crs: &'static str) -> Reference {
@@ -219,6 +227,7 @@ fn trap(name: &'static str, code: &'static str, verdict: &'static str, what: &'s
         grid: None,
         more: vec![],
         lock: None,
+        control: None,
     }
 }
 
@@ -243,7 +252,48 @@ fn traps() -> Vec<Trap> {
     all.extend(frame_traps());
     all.extend(data_traps());
     all.extend(repeats::traps());
+    all.extend(control_traps());
     all
+}
+
+/// Traps that only a mark with published coordinates shows. The job delivers; `inspect` compares.
+fn control_traps() -> Vec<Trap> {
+    let static_frame = |frame, crs| Reference { frame, epoch: "", ..ellipsoid(crs) };
+    let grid_list = |crs: &str, e: f64, n: f64| format!("# Invented.\nname,crs,easting_m,northing_m\nV-21,{crs},{e:.4},{n:.4}\n");
+    let list = |frame: &str, g: Geodetic| {
+        format!(
+            "# Invented.\nname,frame,epoch,latitude_deg,longitude_deg,ellipsoidal_height_m\nV-21,{frame},,{:.10},{:.10},{:.4}\n",
+            g.latitude, g.longitude, g.height
+        )
+    };
+
+    let mut t05 = trap("T05", "frame/other-frame-fits", "block", "the stream is in NAD83(2011), and the reference says ITRF2020", inland());
+    t05.fixed_reference = Some(static_frame("EPSG:6319", "EPSG:6345"));
+    t05.control = Some((list("EPSG:6319", t05.still.tip()), None));
+
+    // Both orders of easting and northing lie in the zone.
+    let mut s1 = trap(
+        "S1",
+        "frame/axes-exchanged",
+        "block",
+        "easting and northing of the control list are exchanged",
+        Still::at(4.913, -61.287, 118.2),
+    );
+    s1.reference = static_frame("EPSG:4989", "EPSG:31974");
+    let (e, n) = utm(s1.still.tip(), -63.0);
+    s1.control = Some((grid_list("EPSG:31974", n, e), Some(grid_list("EPSG:31974", e, n))));
+
+    let mut s8 =
+        trap("S8", "frame/other-frame-fits", "block", "the control list says GDA2020 and holds GDA94", Still::at(-33.905, 151.207, 45.3));
+    s8.reference = static_frame("EPSG:7843", "EPSG:7856");
+    let older = geodetic(gda2020_to_gda94(geocentric(s8.still.tip())));
+    s8.control = Some((list("EPSG:7843", older), Some(list("EPSG:4939", older))));
+
+    let mut s13 = trap("S13", "frame/ground-scale", "block", "the control list is the grid times 1.00012", inland());
+    s13.reference = static_frame("EPSG:6319", "EPSG:6345");
+    let (e, n) = utm(s13.still.tip(), -87.0);
+    s13.control = Some((grid_list("EPSG:6345", e * 1.000_12, n * 1.000_12), Some(grid_list("EPSG:6345", e, n))));
+    vec![t05, s1, s8, s13]
 }
 
 fn height_traps() -> Vec<Trap> {
@@ -472,6 +522,18 @@ pub fn files() -> Vec<(String, Vec<u8>)> {
         let _ = writeln!(expect, "delivers: {}", matches!(t.verdict, "warn" | ""));
         if matches!(t.verdict, "hold" | "reshoot") {
             let _ = writeln!(expect, "point: {}", t.point);
+        }
+        if let Some((list, fixed)) = &t.control {
+            add("control.csv", list.clone().into_bytes());
+            let stations = if fixed.is_some() { "control-fixed.csv" } else { "control.csv" };
+            let reference = if t.fixed_reference.is_some() { "reference-fixed.yaml" } else { "reference.yaml" };
+            let line = |list: &str, reference: &str| {
+                format!("day.nmea --stations {list} --measured results/{}/points.csv --reference {reference} --tolerance-m 0.05", t.name)
+            };
+            let _ = writeln!(expect, "inspect: {}\ninspect-fixed: {}", line("control.csv", "reference.yaml"), line(stations, reference));
+            if let Some(fixed) = fixed {
+                add("control-fixed.csv", fixed.clone().into_bytes());
+            }
         }
         add("expect.yaml", expect.into_bytes());
     }
