@@ -11,6 +11,7 @@ use crate::geodesy::door::{Door, Object};
 use crate::geodesy::grids;
 use crate::geodesy::ground;
 use crate::geodesy::operation::shift;
+use crate::reference::promised;
 use needs::Heights;
 use pipeline_core::diag::Diagnostic;
 use pipeline_core::reference::{EpochText, Reference};
@@ -149,7 +150,7 @@ pub(crate) struct Target<'d> {
 pub fn restate(reference: &Reference, records: &[(String, PathBuf)]) -> Result<Restatement, Problem> {
     let folders = grids::folders(&reference.folder);
     let door = open(&folders)?;
-    let text = ground::delivery_crs(reference)?;
+    let text = promised::parts(&ground::delivery_crs(reference)?)?.horizontal;
     let crs = Crs::look_up(&text)?;
     let frame = delivered::frame_below(&text).ok_or_else(|| {
         Problem::new("frame/not-horizontal", format!("{} has no geographic system below it", crs.title())).reference_key("delivery.crs")

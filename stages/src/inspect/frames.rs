@@ -71,6 +71,7 @@ impl Measured {
             }),
             budget_m: f64::INFINITY,
             written: reference.operation.as_ref(),
+            motion: reference.motion.as_ref(),
             folders: &folders,
             locked: None,
         })
@@ -353,10 +354,14 @@ pub fn geoid_folders(reference: Option<&Reference>) -> Vec<PathBuf> {
 pub fn text(frames: Option<&Frames>, geoids: &[GeoidFit]) -> String {
     let mut out = String::new();
     if let Some(best) = geoids.first() {
-        let close = best.largest_m < 0.05;
         let others: Vec<String> = geoids.iter().skip(1).take(2).map(|g| format!("`{}` {:.3} m", g.grid, g.largest_m)).collect();
         let others = if others.is_empty() { String::new() } else { format!("; next {}", others.join(", ")) };
-        let word = if close { "separation is that of" } else { "separation is of no model here; nearest" };
+        // Receivers hold coarser tables of the models than their publishers do.
+        let word = match best.largest_m {
+            d if d < 0.05 => "separation is that of",
+            d if d < 0.3 => "separation is near that of",
+            _ => "separation is of no model here; nearest",
+        };
         out.push_str(&format!(
             "geoid:         {word} `{}`, within {:.3} m at {} places (mean {:+.3} m){others}\n",
             best.grid, best.largest_m, best.places, best.mean_m
@@ -388,4 +393,57 @@ pub fn text(frames: Option<&Frames>, geoids: &[GeoidFit]) -> String {
 
 fn title(s: &Suspect) -> String {
     format!("{} ({}){}", s.frame, s.name, s.epoch.map_or_else(String::new, |e| format!(" at {e:.2}")))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geodesy::fixture::shared;
+
+    #[test]
+    fn the_geoid_of_separations_is_named() {
+        let (Some(folder), Some(log)) = (shared("data/grids"), shared("data/nmea/gpsd/nmea-rtk.log")) else { return };
+        // Height of NAP by NLGEO2018 at three places: the model itself fits, EGM96 by decimetres only.
+        let grid = GeoidGrid::at(&folder.join("nl_nsgi_nlgeo2018.tif")).unwrap();
+        let at = |la: f64, lo: f64| (la, lo, grid.separation_at(la, lo).unwrap().unwrap());
+        let fits = geoids(&[at(52.1, 5.1), at(52.9, 6.2), at(51.6, 4.4)], std::slice::from_ref(&folder));
+        assert!(fits[0].grid == "nl_nsgi_nlgeo2018.tif" && fits[0].largest_m < 1e-9, "{fits:?}");
+        let egm = fits.iter().find(|f| f.grid == "us_nga_egm96_15.tif").unwrap();
+        assert!((0.05..2.0).contains(&egm.largest_m), "{egm:?}");
+        assert!(text(None, &fits).contains("is that of `nl_nsgi_nlgeo2018.tif`"));
+        // A receiver in the field that holds a table of EGM96.
+        let report = crate::inspect::inspect(&[("nmea-rtk.log".to_owned(), log)]).unwrap();
+        let fits = geoids(&report.separations, &[folder]);
+        assert!(fits[0].grid == "us_nga_egm96_15.tif" && fits[0].largest_m < 0.1, "{fits:?}");
+        assert!(text(None, &fits).contains("near that of"));
+        assert!(geoids(&report.separations, &[]).is_empty());
+    }
+
+    #[test]
+    fn marks_are_joined_by_name_and_a_base_by_its_place() {
+        let list = |name: &str, la: f64| Station {
+            name: name.into(),
+            position: Position::Geographic(la, -84.48, Some(231.4)),
+            system: "EPSG:6319".into(),
+            epoch: None,
+        };
+        let base =
+            |name: &str, la: f64| Measured { marks: vec![(name.into(), la, -84.48, Some(231.4))], stated: None, observed: Some(2026.4) };
+        let both = [list("MI01", 42.71), list("MI02", 42.9)];
+        // `0417` is no name of the list; MI01 is 11 m away, which no frame explains.
+        let found = compare(&both, &base("0417", 42.7101), 0.03, &[]).unwrap();
+        assert_eq!((found.marks, found.findings[0].code.as_str()), (vec!["MI01".to_owned()], "frame/no-frame-fits"));
+        // Nothing is declared: the frame that fits is the answer and no fault.
+        let found = compare(&both, &base("MI01", 42.71), 0.03, &[]).unwrap();
+        assert!(found.findings.is_empty() && found.fitting[0].frame == "EPSG:6319", "{found:#?}");
+        assert_eq!(compare(&both, &base("0417", 44.0), 0.03, &[]).unwrap_err().finding.code, "frame/no-marks");
+        let mut mixed = both.to_vec();
+        mixed[1].system = "EPSG:4937".into();
+        let two = Measured {
+            marks: vec![("MI01".into(), 42.71, -84.48, None), ("MI02".into(), 42.9, -84.48, None)],
+            stated: None,
+            observed: None,
+        };
+        assert_eq!(compare(&mixed, &two, 0.03, &[]).unwrap_err().finding.code, "frame/no-marks");
+    }
 }

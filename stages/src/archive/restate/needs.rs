@@ -153,6 +153,12 @@ impl Heights {
             plan.stuck.push("the reference promises heights above a vertical datum and names no geoid model".to_owned());
             return Ok(plan);
         };
+        if geoid.datum.is_some() || promised.change.is_some() {
+            plan.stuck.push(
+                "the geoid of the reference leads to another datum than the delivery's, and heights would change once more".to_owned(),
+            );
+            return Ok(plan);
+        }
         let locality =
             Locality { latitude_deg: place.0, longitude_deg: place.1, height_m: None, receiver_separation_m: None, decimal_year: None };
         match shelf::pick(&geoid.grid, geoid.sha256.as_deref(), &target.folders, Some(locality))? {
