@@ -282,7 +282,8 @@ fn times(input: &Table, b: &mut TableBuilder, rows: &[Row]) -> Result<(), Proble
                     #[allow(clippy::cast_precision_loss, clippy::cast_possible_truncation)]
                     let later: f64 = own().zip(&c.weights).map(|(t, w)| w * t.saturating_sub(first) as f64).sum();
                     #[allow(clippy::cast_possible_truncation)]
-                    let later = later.round() as i64;
+                    // To the millisecond, as the deliveries write it; some readers know no more than microseconds.
+                    let later = (later / 1e6).round() as i64 * 1_000_000;
                     first.saturating_add(later)
                 }),
                 (None, _) => own().next(),
