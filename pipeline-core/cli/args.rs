@@ -137,6 +137,9 @@ pub enum Command {
         #[arg(long, value_name = "FILE")]
         plugin: Vec<PathBuf>,
     },
+    /// Make a plug-in, or try one.
+    #[command(subcommand)]
+    Plugin(PluginCommand),
     /// Serve one library of stages to a run, in a process of its own.
     #[command(hide = true)]
     PluginHost {
@@ -185,6 +188,41 @@ pub enum GridsCommand {
     },
     /// Hash every file of the store again and compare it with the index and the list of withdrawn digests.
     Check,
+}
+
+/// What to do with plug-ins.
+#[derive(Debug, Subcommand)]
+pub enum PluginCommand {
+    /// Write a plug-in that works into a new folder, to be made your own.
+    New {
+        /// Name: lower-case letters, digits and hyphens.
+        name: String,
+        /// Language.
+        #[arg(long, value_enum)]
+        lang: Language,
+    },
+    /// Try every stage of a plug-in: options, promises, rows, splits, threads, gaps. Exits with 1 when something is broken.
+    Check {
+        /// The library or program.
+        file: PathBuf,
+        /// Where files of its examples are looked for. Left out: beside the plug-in.
+        #[arg(long, value_name = "FOLDER")]
+        folder: Option<PathBuf>,
+        /// Try a library in a process of its own.
+        #[arg(long)]
+        isolate: bool,
+    },
+}
+
+/// Languages of a new plug-in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum Language {
+    /// Safe Rust with the SDK.
+    Rust,
+    /// C on the header alone.
+    C,
+    /// A program of its own, in Python.
+    Process,
 }
 
 /// Files that have a schema.

@@ -6,6 +6,7 @@ mod grids;
 mod inspect;
 mod lock;
 mod pages;
+mod plugin_new;
 mod plugins;
 mod print;
 mod restate;
@@ -14,7 +15,7 @@ mod schema;
 mod stages_list;
 mod verdict;
 
-use args::{Args, Command};
+use args::{Args, Command, PluginCommand};
 use clap::Parser;
 use std::process::ExitCode;
 
@@ -67,6 +68,10 @@ fn main() -> ExitCode {
             Ok(()) => schema::run(of, &registry),
             Err(found) => plugins::refused(&found, args.format),
         },
+        Command::Plugin(PluginCommand::New { name, lang }) => plugin_new::run(&name, lang),
+        Command::Plugin(PluginCommand::Check { file, folder, isolate }) => {
+            plugins::check(&file, folder.as_deref(), isolate, args.format, &registry)
+        }
         Command::PluginHost { .. } => DONE,
         Command::Completions { shell } => pages::completions(shell),
         Command::Man => pages::man(),

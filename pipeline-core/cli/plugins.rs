@@ -34,3 +34,47 @@ pub fn refused(found: &Diagnostic, format: Format) -> u8 {
     print::findings(std::slice::from_ref(found), &[], format);
     JOB
 }
+
+/// Tries every stage of a plug-in and prints what it keeps.
+pub fn check(file: &Path, folder: Option<&Path>, isolate: bool, format: Format, registry: &Registry) -> u8 {
+    let entry = job::Plugin { isolate, ..entry(file) };
+    let loaded = match plugin::load(&entry, Path::new(""), &registry.plugins) {
+        Ok(loaded) => loaded,
+        Err(found) => return refused(&found.0.label(Label::file(&entry.path, "this plug-in")), format),
+    };
+    let beside = file.parent().unwrap_or(Path::new("")).to_owned();
+    let folder = folder.map_or(beside, Path::to_path_buf);
+    let tried: Vec<plugin::examine::Tried> = loaded.kinds.iter().flat_map(|k| plugin::examine::examine(k.as_ref(), &folder)).collect();
+    let broken = tried.iter().filter(|t| t.kept == Some(false)).count();
+    match format {
+        Format::Json => print::json(&serde_json::json!({"plugin": loaded.info, "tried": tried})),
+        Format::Text => {
+            let mut text = format!(
+                "{} {} ({}), boundary {}\nsha256 {}\n",
+                loaded.info.name, loaded.info.version, loaded.info.path, loaded.info.abi, loaded.info.sha256
+            );
+            let mut stage = "";
+            for t in &tried {
+                if t.stage != stage {
+                    text.push_str(&format!("\n{}\n", t.stage));
+                    stage = &t.stage;
+                }
+                let word = match t.kept {
+                    Some(true) => "kept   ",
+                    Some(false) => "BROKEN ",
+                    None => "not tried",
+                };
+                let detail = if t.detail.is_empty() { String::new() } else { format!(": {}", t.detail) };
+                text.push_str(&format!("  {word} {}{detail}\n", t.what));
+            }
+            let kept = tried.iter().filter(|t| t.kept == Some(true)).count();
+            text.push_str(&format!("\n{kept} kept, {broken} broken, {} not tried", tried.len() - kept - broken));
+            print::answer(&text);
+        }
+    }
+    if broken == 0 {
+        crate::DONE
+    } else {
+        crate::DATA
+    }
+}

@@ -11,6 +11,7 @@
 pub(crate) mod about;
 mod answers;
 mod child;
+pub mod examine;
 mod file;
 mod inprocess;
 mod kind;

@@ -1,0 +1,129 @@
+//! Tables made up to try a stage on: epochs and points of an invented place, with gaps.
+
+use crate::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, PhysicalPoint, Role, Schema, Unit};
+use crate::table::{Table, TableBuilder, dtype};
+use polars::prelude::{Column as Values, DataFrame, IntoColumn};
+use std::sync::Arc;
+
+/// Rows of a made-up table: more than a byte of bits, and no multiple of eight.
+const ROWS: usize = 203;
+
+fn frame() -> Frame {
+    Frame {
+        crs: "EPSG:9989".into(),
+        name: "ITRF2020".into(),
+        axes: Axes::Geographic,
+        epoch: Epoch::EachObservation,
+        heights: Heights::Ellipsoidal,
+        point: PhysicalPoint::Target,
+    }
+}
+
+fn columns(point: bool) -> Vec<Column> {
+    use Holds::{Bool, Float, Instant, Int, Text};
+    use Unit::{Degree, Metre, None as No, Second};
+    let mut all = vec![
+        Column::always("session", Text, No, Role::Session),
+        Column::always("file", Text, No, Role::File),
+        Column::always("line_first", Int, No, Role::LineFirst),
+        Column::always("line_last", Int, No, Role::LineLast),
+        Column::always("epoch", Int, No, Role::Epoch),
+        Column::always("time", Instant, No, Role::Time),
+        Column::maybe("latitude_deg", Float, Degree, Role::Latitude),
+        Column::maybe("longitude_deg", Float, Degree, Role::Longitude),
+        Column::maybe("ellipsoidal_height_m", Float, Metre, Role::EllipsoidalHeight),
+        Column::maybe("receiver_separation_m", Float, Metre, Role::ReceiverSeparation),
+        Column::always("fix", Text, No, Role::Fix),
+        Column::maybe("satellites", Int, No, Role::Satellites),
+        Column::maybe("hdop", Float, No, Role::Hdop),
+        Column::maybe("pdop", Float, No, Role::Pdop),
+        Column::maybe("vdop", Float, No, Role::Vdop),
+        Column::maybe("correction_age_s", Float, Second, Role::CorrectionAge),
+        Column::maybe("base_station", Text, No, Role::BaseStation),
+        Column::maybe("sigma_east_m", Float, Metre, Role::SigmaEast),
+        Column::maybe("sigma_north_m", Float, Metre, Role::SigmaNorth),
+        Column::maybe("sigma_up_m", Float, Metre, Role::SigmaUp),
+        Column::maybe("correlation_east_north", Float, No, Role::CorrelationEastNorth),
+        Column::always("sigma_assumed", Bool, No, Role::SigmaAssumed),
+        Column::maybe("heading_deg", Float, Degree, Role::Heading),
+        Column::maybe("pitch_deg", Float, Degree, Role::Pitch),
+        Column::maybe("roll_deg", Float, Degree, Role::Roll),
+        Column::maybe("range_m", Float, Metre, Role::Range),
+    ];
+    if point {
+        all.push(Column::always("point", Text, No, Role::Point));
+        all.push(Column::always("occupation", Text, No, Role::Occupation));
+        all.push(Column::maybe("code", Text, No, Role::Code));
+    }
+    all
+}
+
+/// A table with values in the range of its roles; every eleventh optional value is missing.
+fn table(point: bool) -> Option<Table> {
+    let schema = Arc::new(Schema { columns: columns(point), frame: Some(frame()) });
+    let mut builder = TableBuilder::new(schema.clone(), ROWS);
+    for (k, column) in schema.columns.iter().enumerate() {
+        let missing = |i: usize| column.nullable && (i + k) % 11 == 0;
+        let wave = |i: usize| ((i * (k + 3)) as f64 * 0.37).sin();
+        match column.holds {
+            Holds::Float => {
+                let value = |i: usize| match column.role {
+                    Role::Latitude => 59.33 + 1e-6 * wave(i),
+                    Role::Longitude => 18.07 + 1e-6 * wave(i),
+                    Role::EllipsoidalHeight => 31.0 + 0.05 * wave(i),
+                    Role::Heading => 180.0 + 179.0 * wave(i),
+                    Role::Pitch | Role::Roll => 8.0 * wave(i),
+                    Role::CorrelationEastNorth => 0.4 * wave(i),
+                    _ => 0.02 + 0.9 * wave(i).abs(),
+                };
+                builder.floats(&column.name, (0..ROWS).map(|i| if missing(i) { f64::NAN } else { value(i) }).collect());
+            }
+            Holds::Int => {
+                let value = |i: usize| if column.role == Role::Satellites { 12 + (i % 9) as i64 } else { 7 * i as i64 + 1 };
+                builder.ints_or_none(&column.name, (0..ROWS).map(|i| (!missing(i)).then(|| value(i))));
+            }
+            Holds::Instant => {
+                builder.instants(&column.name, (0..ROWS as i64).map(|i| 1_773_000_000_000_000_000 + i * 200_000_000).collect());
+            }
+            Holds::Bool => {
+                builder.bools(&column.name, &(0..ROWS).map(|i| i % 3 == 0).collect::<Vec<_>>());
+            }
+            Holds::Text => {
+                let texts: Vec<String> = (0..ROWS)
+                    .map(|i| match column.role {
+                        Role::Fix => ["rtk-fixed", "rtk-float", "single"][i % 3].to_owned(),
+                        Role::Session => "made-up".into(),
+                        Role::Point | Role::Occupation => format!("P-{:02}", i / 20),
+                        _ => format!("text {} Ø", i % 5),
+                    })
+                    .collect();
+                builder.texts(&column.name, texts.iter().enumerate().map(|(i, t)| (!missing(i)).then_some(t.as_str())));
+            }
+        }
+    }
+    builder.finish().ok()
+}
+
+/// The tables that a stage is tried on, until it takes one.
+pub(super) fn all() -> Vec<Table> {
+    [false, true].into_iter().filter_map(table).collect()
+}
+
+/// The same table without any of its optional values.
+pub(super) fn bare(table: &Table) -> Table {
+    let columns: Vec<Values> = table
+        .schema
+        .columns
+        .iter()
+        .zip(table.data.columns())
+        .map(|(spec, values)| {
+            if spec.nullable {
+                polars::prelude::Series::full_null(spec.name.as_str().into(), table.rows(), &dtype(spec.holds)).into_column()
+            } else {
+                values.clone()
+            }
+        })
+        .collect();
+    let data = DataFrame::new(table.rows(), columns).unwrap_or_else(|_| table.data.clone());
+    Table { data, schema: table.schema.clone() }
+}
