@@ -57,6 +57,7 @@ struct Ran {
     table: Table,
     refused: usize,
     used: u64,
+    wrote: bool,
 }
 
 fn run(bound: &DynBound, inputs: &[Table], folder: &Path) -> Result<Ran, Problem> {
@@ -64,7 +65,12 @@ fn run(bound: &DynBound, inputs: &[Table], folder: &Path) -> Result<Ran, Problem
     let table = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| bound.stage.run(inputs, &Cx::new(&world, "step", None))))
         .unwrap_or_else(|_| Err(Problem::broken("it broke down (panic)")))?;
     let said = world.said();
-    Ok(Ran { table, refused: said.set_aside.iter().map(|(.., rows)| rows.rows()).sum(), used: said.used })
+    Ok(Ran {
+        table,
+        refused: said.set_aside.iter().map(|(.., rows)| rows.rows()).sum(),
+        used: said.used,
+        wrote: !said.delivered.is_empty(),
+    })
 }
 
 impl Report {
@@ -165,7 +171,11 @@ impl Report {
         } else {
             self.say("any split of the rows gives the same output", None, "it needs more than its own row at once");
         }
-        self.same("several threads at once give the same output", bound, table, &whole, folder, Self::threads);
+        if whole.wrote {
+            self.say("several threads at once give the same output", None, "it writes a file, once in a run");
+        } else {
+            self.same("several threads at once give the same output", bound, table, &whole, folder, Self::threads);
+        }
         let none = Table { data: table.data.head(Some(0)), schema: table.schema.clone() };
         let empty = run(bound, &[none], folder)
             .map_err(|p| p.finding.what)
@@ -216,7 +226,7 @@ impl Report {
                 used += ran.used;
                 pieces.push(ran.table);
             }
-            all.push(Ran { table: Table::stack(pieces, bound.output.clone())?, refused, used });
+            all.push(Ran { table: Table::stack(pieces, bound.output.clone())?, refused, used, wrote: false });
         }
         Ok(all)
     }

@@ -253,7 +253,7 @@ impl Forged {
         let array = &self.at("g").array;
         // SAFETY: the host lends `length` numbers.
         let old = unsafe { std::slice::from_raw_parts((*array.buffers.add(1)).cast::<f64>(), array.length as usize) };
-        let new: Vec<f64> = old.iter().enumerate().map(|(i, v)| change(i, *v)).collect();
+        let new: Vec<f64> = old.iter().enumerate().map(|(i, v)| change(i, if v.is_nan() { 0.0 } else { *v })).collect();
         self.buffer("g", 1, new.leak().as_ptr().cast());
         self.buffer("g", 0, ptr::null());
         self.at("g").array.null_count = 0;
@@ -269,8 +269,11 @@ impl Forged {
             "no-frame" => self.frame = None,
             "null-frame" => self.frame = Some(pair(gunter_plugin_abi::FRAME_KEY, "null")),
             "other-frame" => {
-                let text = String::from_utf8_lossy(self.frame.as_deref().unwrap_or_default()).replace("EPSG:9989", "EPSG:6319");
-                self.frame = Some(text.into_bytes());
+                let mut bytes = self.frame.take().unwrap_or_default();
+                if let Some(at) = bytes.windows(9).position(|w| w == b"EPSG:9989") {
+                    bytes[at..at + 9].copy_from_slice(b"EPSG:6319");
+                }
+                self.frame = Some(bytes);
             }
             "invented" => {
                 let first = self.at("g");

@@ -20,7 +20,7 @@ use std::ffi::{CStr, c_char, c_void};
 use std::sync::Arc;
 
 /// More pieces than this without an end is no table.
-const MOST_PIECES: usize = 1 << 20;
+const MOST_PIECES: usize = 1 << 16;
 /// More columns than this is no table.
 const MOST_COLUMNS: i64 = 4096;
 /// More rows than this cannot be addressed.
@@ -255,7 +255,12 @@ fn buffers_needed(holds: Holds) -> usize {
 
 /// The column that went in with these very buffers.
 fn untouched<'a>(child: &ArrowArray, holds: Holds, length: usize, offset: usize, lent: &'a [Lent]) -> Option<&'a Column> {
-    if child.offset != 0 || offset != 0 || child.length != length as i64 || child.n_buffers != buffers_needed(holds) as i64 {
+    if child.release.is_none()
+        || child.offset != 0
+        || offset != 0
+        || child.length != length as i64
+        || child.n_buffers != buffers_needed(holds) as i64
+    {
         return None;
     }
     let mine: Vec<*const c_void> = (0..buffers_needed(holds)).map(|i| buffer(child, i, "")).collect::<Result<_, _>>().ok()?;
