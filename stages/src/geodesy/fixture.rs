@@ -114,8 +114,19 @@ pub fn points(frame: &str, epoch: Epoch, rows: &[(&str, f64, f64, f64)]) -> Tabl
 }
 
 pub fn bind<S: Stage>(options: &str, schema: &Schema, reference: &Reference, locality: Option<Locality>) -> Result<Bound<S>, Vec<Problem>> {
+    bind_locked(options, schema, reference, locality, None)
+}
+
+/// The same with the lock of a job.
+pub fn bind_locked<S: Stage>(
+    options: &str,
+    schema: &Schema,
+    reference: &Reference,
+    locality: Option<Locality>,
+    locked: Option<pipeline_core::lock::Locked>,
+) -> Result<Bound<S>, Vec<Problem>> {
     let schemas = [schema.clone()];
-    let cx = BindCx { inputs: &schemas, rig: None, reference: Some(reference), locality, files: &NoFiles, locked: None };
+    let cx = BindCx { inputs: &schemas, rig: None, reference: Some(reference), locality, files: &NoFiles, locked };
     S::bind(serde_json::from_str(options).unwrap(), &cx)
 }
 

@@ -111,9 +111,9 @@ pub(crate) fn path_over_budget(
 }
 
 /// Models that are good to decimetres only, by a part of their names, with the least standard deviation (m) that may
-/// be claimed for them anywhere. EGM96: the readme of its 15-minute grid has points where bilinear reading of the
-/// grid is off by up to 0.6 m from the model (case S-EGM96-1 and following), and the model itself is good to
-/// 0.5 to 1 m by its authors; half a metre is common practice. EGM84 is older and worse.
+/// be claimed for them anywhere. EGM96: reading its 15-minute grid bilinearly is off by up to 0.6 m from the model at
+/// the points of its readme (cases S-EGM96-1 to 6); half a metre is common practice. EGM84 is older and coarser, a metre
+/// (from memory).
 const COARSE: [(&str, f64); 2] = [("egm96", 0.5), ("egm84", 1.0)];
 /// Digests under which EGM96 goes about: Debian's `proj-data` 9.1.1 and PROJ's public grid collection.
 const EGM96: [&str; 2] = [
@@ -185,13 +185,13 @@ pub(crate) fn registered_words(reference: &Reference, frame: &Frame, datum: &str
 }
 
 /// The geoid grid is not on this machine (`height/geoid-missing`).
-pub(crate) fn missing(geoid: &Geoid, datum: &str, folder: &Path, place: Option<Locality>) -> Problem {
+pub(crate) fn missing(geoid: &Geoid, want: Option<&str>, datum: &str, folder: &Path, place: Option<Locality>) -> Problem {
     let planned = registered(&geoid.frame, datum, folder, place).map_or_else(String::new, |r| {
         let accuracy = r.accuracy_m.map_or_else(|| "no stated accuracy".to_owned(), |a| format!("stated {a:.3} m"));
         format!("; the registry's operation here is `{}`, {accuracy}, with `{}`", r.name, r.grids.join("`, `"))
     });
     let size = size_of_n(place);
-    let digest = geoid.sha256.as_ref().map_or_else(String::new, |s| format!(" with sha256 {s}"));
+    let digest = want.map_or_else(String::new, |s| format!(" with sha256 {s}"));
     block(
         "height/geoid-missing",
         format!("the geoid grid `{}` ({} {}) is not on this machine{planned}", geoid.grid, geoid.model, geoid.version),

@@ -124,7 +124,7 @@ pub(super) fn find_grid(geoid: &Geoid, datum: &str, reference: &Reference, folde
     let locked = pin.and_then(|p| p.grids.first()).map(|g| g.sha256.as_str());
     let want = geoid.sha256.as_deref().or(locked);
     let Some(file) = shelf::pick(&geoid.grid, want, folders, cx.locality).map_err(at)? else {
-        return Err(findings::missing(geoid, datum, &reference.folder, cx.locality));
+        return Err(findings::missing(geoid, want, datum, &reference.folder, cx.locality));
     };
     if let Some(want) = &geoid.sha256
         && !want.eq_ignore_ascii_case(&file.sha256)

@@ -226,6 +226,62 @@ fn an_operation_written_by_hand() {
 }
 
 #[test]
+fn grid_matrix_of_an_operation_of_the_registry() {
+    // Ordnance Survey test file, TP04 (50.57563665 N, 1.29782277 W): E 449816.371, N 75335.861 by OSTN15.
+    use crate::geodesy::fixture::{bind_locked, shared};
+    use pipeline_core::lock::{Extent, Locked, MadeWith};
+    const GRID: &str = "uk_os_OSTN15_NTv2_OSGBtoETRS.tif";
+    let Some(source) = shared("data/grids").map(|f| f.join(GRID)) else { return };
+    let good = std::fs::read(source).unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join(GRID);
+    let reference = reference("EPSG:4937", "", "EPSG:27700", &navd88("g.gtx", "EPSG:4937", "m"), 0.1, folder.path());
+    let mut table = points("EPSG:4937", Epoch::Static, &[("TP04", 50.575_636_65, -1.297_822_772_4, 94.688)]);
+    let mut schema = (*table.schema).clone();
+    schema.frame.as_mut().unwrap().heights = pipeline_core::table::schema::Heights::Vertical {
+        datum: "EPSG:5701".into(),
+        model: "OSGM15".into(),
+        sha256: String::new(),
+        unit: pipeline_core::table::schema::Unit::Metre,
+    };
+    table.schema = std::sync::Arc::new(schema);
+    let here = Some(place(50.575_6, -1.297_8, 94.688, None));
+    let bound = |locked| bind_locked::<Reproject>("{}", &table.schema, &reference, here, locked);
+
+    let absent = bound(None).err().unwrap();
+    assert_eq!(codes(&absent), ["frame/grid-missing"]);
+    assert!(shown(&absent).contains(GRID) && shown(&absent).contains("gunter grids add"), "{}", shown(&absent));
+    std::fs::write(&file, &good).unwrap();
+    let present = bound(None).unwrap();
+    assert!(present.notes.iter().any(|n| n.finding.code == "grids/unpinned"), "{}", shown(&present.notes));
+    let decided = serde_json::to_string(&present.decided).unwrap();
+    assert!(decided.contains("inside the") && decided.contains("coverage") && decided.contains("\"present\":true"), "{decided}");
+    let probes = Extent::at(50.575_6, -1.297_8, Some(94.7), None).probes();
+    let pins = pipeline_core::stage::Stage::pins(&present.stage, &probes).unwrap();
+    assert_eq!(pins[0].grids.len(), 1);
+    let made_with = MadeWith { program: "p".into(), library: "l".into(), registry: "r".into() };
+    let locked = Some(Locked { made_with: &made_with, pins: &pins });
+    let held = bound(locked).unwrap();
+    assert!(held.notes.is_empty(), "{}", shown(&held.notes));
+
+    // One byte, far from the work: the probes agree, the bytes do not, and the job stops all the same.
+    let mut bad = good.clone();
+    *bad.last_mut().unwrap() ^= 1;
+    std::fs::write(&file, &bad).unwrap();
+    let changed = bound(locked).err().unwrap();
+    assert_eq!(codes(&changed), ["lock/grid-differs"]);
+    assert!(shown(&changed).contains("0.000 m horizontally"), "{}", shown(&changed));
+    // Renamed, and gone.
+    std::fs::rename(&file, folder.path().join("ostn15.tif")).unwrap();
+    assert_eq!(codes(&bound(locked).err().unwrap()), ["lock/grid-differs"]);
+    assert_eq!(codes(&bound(None).err().unwrap()), ["frame/grid-missing"]);
+    // Outside: a place where the frame may be used and the grid ends.
+    std::fs::write(&file, &good).unwrap();
+    let outside = bind::<Reproject>("{}", &table.schema, &reference, Some(place(40.4, -3.7, 700.0, None))).err().unwrap();
+    assert!(codes(&outside).iter().all(|c| c.starts_with("frame/")), "{}", shown(&outside));
+}
+
+#[test]
 fn a_change_of_epoch_is_not_made_silently() {
     let folder = tempfile::tempdir().unwrap();
     let mut reference = reference("EPSG:9989", OBSERVATION, "EPSG:9989", ELLIPSOID, 0.05, folder.path());
