@@ -241,6 +241,7 @@ fn grid_matrix_of_an_operation_of_the_registry() {
     schema.frame.as_mut().unwrap().heights = pipeline_core::table::schema::Heights::Vertical {
         datum: "EPSG:5701".into(),
         model: "OSGM15".into(),
+        version: "2015".into(),
         sha256: String::new(),
         unit: pipeline_core::table::schema::Unit::Metre,
     };
