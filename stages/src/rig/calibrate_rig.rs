@@ -147,7 +147,8 @@ pub struct Options {
     /// Range zero. It acts as the lever arm along the beam does: shots at marks never tell the two apart, a tape does.
     #[serde(default = "with_rig_sigma")]
     pub range_zero: Use,
-    /// Heading bias. `free`: the result is added to `sensors.heading.offset`; only for a constant error of the mount.
+    /// Heading bias. `free`: the result is added to `sensors.heading.offset`; only for a constant error of the mount. Anything else acts
+    /// as `held`.
     #[serde(default = "held")]
     pub heading_bias: Use,
     /// Foot of the pole across its axis (bubble, bend, mount), from shots with the tip. Left out: `free` without shots of the

@@ -131,7 +131,7 @@ impl Stage for TimeJoin {
     type Options = Options;
     const SPEC: Spec = Spec {
         name: "time-join",
-        version: 1,
+        version: 2,
         summary: "Brings attitude or range from a second stream to the epochs, at each epoch's own time",
         doc: "\
 ## What it does
