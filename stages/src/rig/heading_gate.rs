@@ -191,8 +191,8 @@ impl HeadingGate {
         let (Some(point), Some(occupation)) = (&self.point, &self.occupation) else { return Ok(()) };
         let (points, occupations) = (input.texts(point)?, input.texts(occupation)?);
         let mut groups: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
-        for row in 0..input.rows() {
-            groups.entry(occupations[row].unwrap_or_default()).or_default().push(row);
+        for (row, name) in occupations.iter().enumerate() {
+            groups.entry(name.unwrap_or_default()).or_default().push(row);
         }
         let tilt = input.schema.named("tilt_deg").map(|c| input.floats(&c.name)).transpose()?;
         let times = input.instants(&self.time)?;

@@ -115,8 +115,8 @@ fn looks(truth: &Truth, poses: &Poses, aim: Aim, noise: &Noise, dice: &mut Dice)
             if laser {
                 add(noise.range.powi(2), times(&turn, CHAIN.beam_axes()[0]));
             }
-            for i in 0..3 {
-                own[i][i] += noise.aim.powi(2);
+            for (i, row) in own.iter_mut().enumerate() {
+                row[i] += noise.aim.powi(2);
             }
             Look {
                 name: format!("look {k}"),
@@ -301,7 +301,7 @@ fn swung_pole_gives_its_length() {
     for run in 0..200 {
         let truth = Truth { pole: [0.012, -0.007, 1.803], ..Truth::nominal() };
         let poses: Poses =
-            (0..40_i32).map(|k| f64::from(k)).map(|k| (k * 41.0, 28.0 * (k * 0.7).sin(), 28.0 * (k * 0.7).cos(), 0.0, k * 3.0)).collect();
+            (0..40_i32).map(f64::from).map(|k| (k * 41.0, 28.0 * (k * 0.7).sin(), 28.0 * (k * 0.7).cos(), 0.0, k * 3.0)).collect();
         let mut unknowns = vec![unknown(Kind::Heading, 0.0, 0.4, 0.2)];
         unknowns.extend((0..3).map(|k| unknown(Kind::Pole(k), POLE[k], FREE, 0.003)));
         unknowns.extend((0..3).map(|k| unknown(Kind::Mark(0, k), 0.0, FREE, 0.005)));

@@ -180,7 +180,7 @@ fn stage_on(kind: Kind, lag: f64) -> Diagnostic {
         .collect();
     let world = Collect::new(Path::new("."));
     let data = table(&input, &rows);
-    let out = bound.stage.run(&[data.clone()], &Cx::new(&world, "t", None)).unwrap();
+    let out = bound.stage.run(std::slice::from_ref(&data), &Cx::new(&world, "t", None)).unwrap();
     assert!(out.data.equals_missing(&data.data));
     let said = world.said();
     said.findings.iter().find(|f| f.code.starts_with("time/lag")).unwrap().clone()
