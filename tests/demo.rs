@@ -212,7 +212,7 @@ fn the_verdict_names_what_is_wrong_worst_first() {
     assert_eq!((code_of("C-05"), code_of("C-07"), code_of("C-12")), ("laser/two-surfaces", "average/too-short", "average/over-budget"));
     let order: Vec<&str> = points.iter().map(|p| p["action"].as_str().unwrap()).collect();
     let rank = |a: &&str| ["shoot-again", "second-occupation", "keep"].iter().position(|x| x == a).unwrap();
-    assert!(order.is_sorted_by_key(|a| rank(a)), "{order:?}");
+    assert!(order.is_sorted_by_key(rank), "{order:?}");
     // Everything that was shot once needs a second look, twenty minutes after it was left.
     let second = of("second-occupation");
     assert!(second.len() == 32 && second.contains(&"V-01") && !second.contains(&"C-01"), "{second:?}");

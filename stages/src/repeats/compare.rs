@@ -113,6 +113,9 @@ const fn yes() -> bool {
     true
 }
 
+/// A difference of two independent occupations, with the receiver and the crew where both have the same.
+type Repeat = (Difference, Option<String>, Option<String>);
+
 /// The stage, bound.
 pub struct CompareOccupations {
     options: Options,
@@ -175,7 +178,7 @@ impl Stage for CompareOccupations {
         let mut verdicts = Verdicts::default();
         let mut aside: BTreeMap<&'static str, Vec<u32>> = BTreeMap::new();
         let mut alone = vec![];
-        let mut pairs: Vec<(Difference, Option<String>, Option<String>)> = vec![];
+        let mut pairs: Vec<Repeat> = vec![];
         for (name, marks) in self.marks(&all) {
             if marks.len() > 1 {
                 cx.find(findings::far_apart(&name, &marks, self.options.one_mark_within_m, table));
@@ -218,7 +221,7 @@ impl CompareOccupations {
             .into_iter()
             .filter_map(|name| {
                 let mut list = by_name.remove(&name)?;
-                list.sort_by(|a, b| (a.time, a.row).cmp(&(b.time, b.row)));
+                list.sort_by_key(|o| (o.time, o.row));
                 let mut places: Vec<Vec<&Occasion>> = vec![];
                 for o in list {
                     let near = |place: &Vec<&Occasion>| place.iter().any(|p| distance(p, o) <= self.options.one_mark_within_m);
@@ -226,7 +229,7 @@ impl CompareOccupations {
                     places = other;
                     let mut whole: Vec<&Occasion> = here.drain(..).flatten().collect();
                     whole.push(o);
-                    whole.sort_by(|a, b| (a.time, a.row).cmp(&(b.time, b.row)));
+                    whole.sort_by_key(|o| (o.time, o.row));
                     places.push(whole);
                 }
                 places.sort_by_key(|p| p.first().map(|o| (o.time, o.row)));
@@ -256,7 +259,7 @@ impl CompareOccupations {
         verdicts: &mut Verdicts,
         aside: &mut BTreeMap<&'static str, Vec<u32>>,
         alone: &mut Vec<String>,
-        pairs: &mut Vec<(Difference, Option<String>, Option<String>)>,
+        pairs: &mut Vec<Repeat>,
     ) {
         let mut judged = judge(mark, &self.rules);
         collect_pairs(mark, &judged, pairs);
@@ -304,16 +307,14 @@ impl CompareOccupations {
     }
 
     /// What is claimed against what the independent pairs achieve.
-    fn claims(&self, pairs: &[(Difference, Option<String>, Option<String>)], cx: &Cx) {
-        let of = |keep: &dyn Fn(&(Difference, Option<String>, Option<String>)) -> bool| {
-            achieved::factor(&pairs.iter().filter(|p| keep(p)).map(|p| &p.0).collect::<Vec<_>>())
-        };
+    fn claims(&self, pairs: &[Repeat], cx: &Cx) {
+        let of = |keep: &dyn Fn(&Repeat) -> bool| achieved::factor(&pairs.iter().filter(|p| keep(p)).map(|p| &p.0).collect::<Vec<_>>());
         if pairs.is_empty() {
             return;
         }
         let mut list = vec![("all".to_owned(), of(&|_| true))];
         for (what, pick) in [("receiver", 1), ("crew", 2)] {
-            let value = |p: &(Difference, Option<String>, Option<String>)| if pick == 1 { p.1.clone() } else { p.2.clone() };
+            let value = |p: &Repeat| if pick == 1 { p.1.clone() } else { p.2.clone() };
             let names: std::collections::BTreeSet<String> = pairs.iter().filter_map(value).collect();
             for name in names {
                 list.push((format!("{what} {name}"), of(&|p| value(p).as_deref() == Some(name.as_str()))));
@@ -336,7 +337,7 @@ fn distance(a: &Occasion, b: &Occasion) -> f64 {
 
 /// Neighbours in a largest independent set of a mark, so that no difference counts twice; with the receiver
 /// and the crew, where both occupations have the same.
-fn collect_pairs(mark: &[&Occasion], judged: &Judgement, pairs: &mut Vec<(Difference, Option<String>, Option<String>)>) {
+fn collect_pairs(mark: &[&Occasion], judged: &Judgement, pairs: &mut Vec<Repeat>) {
     let set = independent(&(0..mark.len()).collect::<Vec<_>>(), &judged.pairs);
     for two in set.windows(2) {
         let (a, b) = (mark[two[0]], mark[two[1]]);
