@@ -3,10 +3,14 @@
 use pipeline_core::stage::{StageKind, kind};
 use std::sync::Arc;
 
+pub mod causes;
 pub mod check;
 pub mod comparison;
 pub mod distributions;
+pub mod find_cause;
 mod geojson;
+pub mod hidden;
+pub mod localise;
 pub mod marks;
 pub mod receiver_test;
 pub mod report;
@@ -17,5 +21,11 @@ pub(crate) mod testing;
 /// The stages of this family, in the order of the reference page.
 #[must_use]
 pub fn kinds() -> Vec<Arc<dyn StageKind>> {
-    vec![kind::<check::ControlCheck>(), kind::<receiver_test::ReceiverTest>()]
+    vec![
+        kind::<hidden::HiddenPoints>(),
+        kind::<localise::Localise>(),
+        kind::<find_cause::FindCause>(),
+        kind::<check::ControlCheck>(),
+        kind::<receiver_test::ReceiverTest>(),
+    ]
 }

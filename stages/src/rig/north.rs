@@ -125,7 +125,7 @@ fn off(degrees: f64) -> f64 {
 }
 
 /// The model at the place of the work; `Ok(None)` when no date is known.
-fn at_locality(model: MagneticModel, place: Locality) -> Result<Option<magnetic::Declination>, String> {
+pub(crate) fn at_locality(model: MagneticModel, place: Locality) -> Result<Option<magnetic::Declination>, String> {
     let Some(instant) = place.decimal_year.and_then(crate::geodesy::epoch::instant) else { return Ok(None) };
     magnetic::declination(model, place.latitude_deg, place.longitude_deg, place.height_m.unwrap_or(0.0), instant.div_euclid(DAY_NS))
         .map(Some)

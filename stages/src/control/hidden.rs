@@ -1,0 +1,416 @@
+#![doc = include_str!("hidden.md")]
+
+use super::check::files;
+use super::distributions::chi_square;
+use crate::geodesy::crs::{Crs, metres};
+use crate::geodesy::uncertainty::radial_95;
+use crate::geodesy::{Ellipsoid, Tangent};
+use pipeline_core::diag::{Diagnostic, Label, Verdict};
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, Spec, Stage};
+use pipeline_core::table::schema::{Axes, Holds, Role, Schema};
+use pipeline_core::table::{Table, TableBuilder, by_role};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use std::sync::Arc;
+
+mod read;
+pub mod solve;
+#[cfg(test)]
+mod tests;
+
+use read::{Construction, Kind, Line};
+use solve::{Known, Observation, Solution, left_of, solve};
+
+/// Options of `hidden-points`.
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Options {
+    /// CSV files of constructions; names or patterns, relative to the job file.
+    pub constructions: Vec<String>,
+}
+
+/// The bound stage.
+pub struct HiddenPoints {
+    constructions: Vec<Construction>,
+    ellipsoid: Ellipsoid,
+    schema: Arc<Schema>,
+    resources: Vec<Resource>,
+}
+
+/// Mean radius of the Earth, m: a metre on the ground is longer than one at the ellipsoid by height over radius.
+const RADIUS: f64 = 6_371_000.0;
+
+impl Stage for HiddenPoints {
+    type Options = Options;
+    const SPEC: Spec = Spec {
+        name: "hidden-points",
+        version: 1,
+        summary: "Computes points from distances, bearings, lines and offsets to points that were measured",
+        doc: include_str!("hidden.md"),
+        inputs: Inputs::One,
+        delivers: false,
+        examples: &[Example { title: "Constructions from the field book", options: "constructions: [hidden.csv]\n" }],
+    };
+
+    fn bind(options: Options, cx: &BindCx) -> Result<Bound<Self>, Vec<Problem>> {
+        let schema = cx.input()?;
+        let mut problems = vec![];
+        for role in [
+            Role::Point,
+            Role::Easting,
+            Role::Northing,
+            Role::Latitude,
+            Role::Longitude,
+            Role::EllipsoidalHeight,
+            Role::SigmaEast,
+            Role::SigmaNorth,
+            Role::SigmaUp,
+        ] {
+            problems.extend(by_role(schema, role).err().map(|p| p.fix("put this step after `average` and `reproject`")));
+        }
+        let crs = schema.frame.as_ref().filter(|f| matches!(f.axes, Axes::Projected(_))).map(|f| Crs::look_up(&f.crs));
+        let resources = files(&options.constructions, "constructions", cx).map_err(|p| problems.extend(p)).unwrap_or_default();
+        let constructions = read::read(&resources).map_err(|p| problems.extend(p)).unwrap_or_default();
+        match crs {
+            Some(Ok(crs)) if problems.is_empty() => {
+                let stage = Self { constructions, ellipsoid: crs.ellipsoid, schema: Arc::new(schema.clone()), resources };
+                Ok(Bound::new(stage, schema.clone(), Grain::Whole))
+            }
+            Some(Err(problem)) => {
+                problems.push(problem);
+                Err(problems)
+            }
+            _ => Err(problems),
+        }
+    }
+
+    fn resources(&self) -> Vec<Resource> {
+        self.resources.clone()
+    }
+
+    fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem> {
+        let table = inputs.first().ok_or_else(|| Problem::broken("no input"))?;
+        let ground = Ground::of(table)?;
+        let mut made = vec![];
+        for construction in &self.constructions {
+            match self.point(construction, &ground) {
+                Ok((point, note)) => {
+                    cx.find(note);
+                    made.push(point);
+                }
+                Err(finding) => {
+                    let waived = cx.waiver(&finding.code, &construction.point);
+                    cx.find(Diagnostic { waived, ..*finding });
+                }
+            }
+        }
+        // Every row goes on; the new points are made from them.
+        cx.used(table.rows());
+        if made.is_empty() {
+            return Ok(table.clone());
+        }
+        Table::stack(vec![table.clone(), self.rows(table, &made)?], self.schema.clone())
+    }
+}
+
+/// The points that were measured, m and deg.
+struct Ground {
+    names: Vec<String>,
+    easting: Vec<f64>,
+    northing: Vec<f64>,
+    height: Vec<f64>,
+    latitude: Vec<f64>,
+    longitude: Vec<f64>,
+    ellipsoidal: Vec<f64>,
+    sigma: Vec<f64>,
+    sigma_up: Vec<f64>,
+    convergence: Vec<f64>,
+    scale: Vec<f64>,
+}
+
+impl Ground {
+    fn of(table: &Table) -> Result<Self, Problem> {
+        let column = |role: Role| -> Result<Vec<f64>, Problem> {
+            let c = by_role(&table.schema, role)?;
+            let unit = metres(c.unit);
+            Ok(table.floats(&c.name)?.iter().map(|v| v * unit).collect())
+        };
+        let extra = |name: &str, missing: f64| -> Result<Vec<f64>, Problem> {
+            match table.schema.named(name) {
+                Some(_) => Ok(table.floats(name)?.iter().map(|v| if v.is_nan() { missing } else { *v }).collect()),
+                None => Ok(vec![missing; table.rows()]),
+            }
+        };
+        let ellipsoidal = column(Role::EllipsoidalHeight)?;
+        let (e, n) = (column(Role::SigmaEast)?, column(Role::SigmaNorth)?);
+        let names = table.texts(&by_role(&table.schema, Role::Point)?.name)?;
+        Ok(Self {
+            names: names.into_iter().map(|n| n.unwrap_or_default().to_owned()).collect(),
+            easting: column(Role::Easting)?,
+            northing: column(Role::Northing)?,
+            height: if table.schema.role(Role::Height).is_some() { column(Role::Height)? } else { ellipsoidal.clone() },
+            latitude: column(Role::Latitude)?,
+            longitude: column(Role::Longitude)?,
+            sigma: e.iter().zip(&n).map(|(a, b)| ((a * a + b * b) / 2.0).sqrt().max(1e-4)).collect(),
+            sigma_up: column(Role::SigmaUp)?,
+            convergence: extra("grid_convergence_deg", 0.0)?,
+            scale: extra("scale_factor", 1.0)?,
+            ellipsoidal,
+        })
+    }
+
+    fn row(&self, name: &str, line: &Line, point: &str) -> Result<usize, Box<Diagnostic>> {
+        let rows: Vec<usize> = (0..self.names.len()).filter(|i| self.names[*i] == name).collect();
+        match rows.as_slice() {
+            [one] => Ok(*one),
+            list => Err(Box::new(
+                Diagnostic::new(
+                    "control/hidden-known",
+                    Verdict::Hold,
+                    format!(
+                        "`{point}` is tied to `{name}`, which {}",
+                        if list.is_empty() { "was not delivered" } else { "was measured more than once" }
+                    ),
+                )
+                .label(Label::lines(&line.file, line.line, line.line, "this observation"))
+                .size("no coordinates for the point")
+                .why("a construction needs one place for each known point")
+                .fix("name a point that was measured once, or correct its name")
+                .point(point),
+            )),
+        }
+    }
+}
+
+/// A new point.
+struct Made<'a> {
+    construction: &'a Construction,
+    /// Row of the first known point.
+    first: usize,
+    solution: Solution,
+    /// Above the first known point, m, and its variance.
+    up: (f64, f64),
+}
+
+impl HiddenPoints {
+    fn point<'a>(&self, construction: &'a Construction, ground: &Ground) -> Result<(Made<'a>, Diagnostic), Box<Diagnostic>> {
+        let name = construction.point.as_str();
+        let (mut rows, mut list): (Vec<usize>, Vec<Observation>) = (vec![], vec![]);
+        let mut heights: Vec<(f64, f64)> = vec![];
+        for line in &construction.lines {
+            let from = ground.row(&line.from, line, name)?;
+            let mut number = |row: usize| {
+                rows.iter().position(|r| *r == row).unwrap_or_else(|| {
+                    rows.push(row);
+                    rows.len() - 1
+                })
+            };
+            // The tape lies on the ground; the adjustment is in the grid.
+            let factor = ground.scale[from] * RADIUS / (RADIUS + ground.ellipsoidal[from]);
+            match line.kind {
+                Kind::Height => heights.push((ground.height[from] + line.value, line.sigma.powi(2) + ground.sigma_up[from].powi(2))),
+                Kind::Distance => {
+                    list.push(Observation::Distance { from: number(from), value_m: line.value * factor, sigma_m: line.sigma })
+                }
+                Kind::Bearing { grid } => {
+                    let turn = if grid { 0.0 } else { ground.convergence[from] };
+                    list.push(Observation::Bearing { from: number(from), value_deg: line.value - turn, sigma_deg: line.sigma });
+                }
+                Kind::Offset | Kind::Along => {
+                    let to = ground.row(line.to.as_deref().unwrap_or_default(), line, name)?;
+                    let (from, to) = (number(from), number(to));
+                    let (value_m, sigma_m) = (line.value * factor, line.sigma);
+                    list.push(if line.kind == Kind::Offset {
+                        Observation::Offset { from, to, value_m, sigma_m }
+                    } else {
+                        Observation::Along { from, to, value_m, sigma_m }
+                    });
+                }
+            }
+        }
+        let known: Vec<Known> =
+            rows.iter().map(|r| Known { at_m: [ground.easting[*r], ground.northing[*r]], sigma_m: ground.sigma[*r] }).collect();
+        let solution = one_of(solve(&known, &list), &known, construction)?;
+        let label =
+            |d: Diagnostic| construction.lines.first().map_or(d.clone(), |l| d.label(Label::lines(&l.file, l.line, l.line, "from here")));
+        #[allow(clippy::cast_precision_loss)]
+        let limit = if solution.freedom > 0 { chi_square(0.999, solution.freedom as f64) } else { f64::INFINITY };
+        if solution.square_sum > limit {
+            let worst = solution.residuals.iter().fold(0.0, |m: f64, r| m.max(r.abs()));
+            return Err(Box::new(label(
+                Diagnostic::new("control/hidden-misfit", Verdict::Hold, format!("the observations of `{name}` do not fit each other"))
+                    .place(format!("point `{name}`, {} observations", list.len()))
+                    .size(format!(
+                        "residuals up to {worst:.3}; squared residuals over sigmas {:.1} where {limit:.1} is the limit",
+                        solution.square_sum
+                    ))
+                    .why("one of them is misread, or tied to another point than was meant")
+                    .fix("measure it again; the residual of each observation is in the record")
+                    .point(name),
+            )));
+        }
+        let first = rows.first().copied().unwrap_or(0);
+        let weight: f64 = heights.iter().map(|h| 1.0 / h.1).sum();
+        if heights.is_empty() {
+            return Err(Box::new(label(
+                Diagnostic::new("control/hidden-no-height", Verdict::Hold, format!("`{name}` has no height"))
+                    .place(format!("point `{name}`"))
+                    .size("its height is not known")
+                    .why("distances and bearings in plan say nothing of it")
+                    .fix("add a line of kind `height`: its height above a measured point")
+                    .point(name),
+            )));
+        }
+        let height = heights.iter().map(|h| h.0 / h.1).sum::<f64>() / weight;
+        let note = label(
+            Diagnostic::new(
+                "control/hidden",
+                Verdict::Note,
+                format!(
+                    "`{name}` from {} observations and {} heights, {} redundant",
+                    list.len(),
+                    heights.len(),
+                    solution.freedom + heights.len() - 1
+                ),
+            )
+            .place(format!("point `{name}`"))
+            .size(format!(
+                "sigma {:.4} m east, {:.4} m north, {:.4} m up",
+                solution.covariance_m2[0].sqrt(),
+                solution.covariance_m2[1].sqrt(),
+                (1.0 / weight).sqrt()
+            ))
+            .why(if solution.freedom == 0 {
+                "nothing checks it: a misread value goes into the point"
+            } else {
+                "the redundant observations agree"
+            })
+            .fix(if solution.freedom == 0 { "measure one more distance" } else { "nothing to do" })
+            .point(name),
+        );
+        let up = (height - ground.height[first], 1.0 / weight);
+        Ok((Made { construction, first, solution, up }, note))
+    }
+
+    /// Rows of new points. What is not theirs (epochs, ranges, scatter) is empty, or 0 where a column may not be.
+    fn rows(&self, table: &Table, made: &[Made]) -> Result<Table, Problem> {
+        let ground = Ground::of(table)?;
+        let index: Vec<u32> = made.iter().filter_map(|m| u32::try_from(m.first).ok()).collect();
+        let picked = table.take(&index)?;
+        let mut b = TableBuilder::from_table(self.schema.clone(), &picked);
+        let places: Vec<(f64, f64, f64)> = made
+            .iter()
+            .map(|m| {
+                let k = m.first;
+                let (e, n) = (m.solution.at_m[0] - ground.easting[k], m.solution.at_m[1] - ground.northing[k]);
+                let (s, c) = ground.convergence[k].to_radians().sin_cos();
+                let grid = ground.scale[k] * RADIUS / (RADIUS + ground.ellipsoidal[k]);
+                let tangent = Tangent::new(ground.latitude[k], ground.longitude[k], ground.ellipsoidal[k], self.ellipsoid);
+                tangent.geodetic([(e * c + n * s) / grid, (n * c - e * s) / grid, m.up.0])
+            })
+            .collect();
+        for column in &self.schema.columns {
+            let unit = metres(column.unit);
+            let each = |f: &dyn Fn(usize, &Made) -> f64| made.iter().enumerate().map(|(i, m)| f(i, m)).collect::<Vec<f64>>();
+            let values = match (column.role, column.name.as_str()) {
+                (Role::Point, _) => {
+                    b.texts(&column.name, made.iter().map(|m| Some(m.construction.point.as_str())));
+                    continue;
+                }
+                (Role::Code, _) => {
+                    b.texts(&column.name, made.iter().map(|m| m.construction.code.as_deref()));
+                    continue;
+                }
+                (Role::Remark, _) => {
+                    b.text_everywhere(&column.name, "hidden point, constructed");
+                    continue;
+                }
+                (Role::Occupation, _) => {
+                    let names: Vec<String> = made.iter().map(|m| format!("hidden-{}", m.construction.point)).collect();
+                    b.texts(&column.name, names.iter().map(|n| Some(n.as_str())));
+                    continue;
+                }
+                (Role::Surface | Role::Aim, _) => {
+                    b.texts(&column.name, made.iter().map(|_| if column.nullable { None } else { Some("constructed") }));
+                    continue;
+                }
+                (Role::Easting, _) => each(&|_, m| m.solution.at_m[0] / unit),
+                (Role::Northing, _) => each(&|_, m| m.solution.at_m[1] / unit),
+                (Role::Latitude, _) => each(&|i, _| places[i].0),
+                (Role::Longitude, _) => each(&|i, _| places[i].1),
+                (Role::EllipsoidalHeight, _) => each(&|_, m| ground.ellipsoidal[m.first] + m.up.0),
+                (Role::Height, _) => each(&|_, m| (ground.height[m.first] + m.up.0) / unit),
+                (Role::SigmaEast, _) => each(&|_, m| m.solution.covariance_m2[0].sqrt()),
+                (Role::SigmaNorth, _) => each(&|_, m| m.solution.covariance_m2[1].sqrt()),
+                (Role::SigmaUp, _) => each(&|_, m| m.up.1.sqrt()),
+                (Role::CorrelationEastNorth, _) => each(&|_, m| {
+                    let [e, n, en] = m.solution.covariance_m2;
+                    (en / (e * n).sqrt()).clamp(-1.0, 1.0)
+                }),
+                (_, "horizontal_95_m") => {
+                    each(&|_, m| radial_95(m.solution.covariance_m2[0], m.solution.covariance_m2[1], m.solution.covariance_m2[2]))
+                }
+                (_, "vertical_95_m") => each(&|_, m| 1.96 * m.up.1.sqrt()),
+                // Shared by all points of the place.
+                (Role::GeoidSeparation | Role::ReceiverSeparation, _)
+                | (_, "systematic_horizontal_m" | "systematic_up_m" | "grid_convergence_deg" | "scale_factor") => continue,
+                _ => match column.holds {
+                    Holds::Float => vec![if column.nullable { f64::NAN } else { 0.0 }; made.len()],
+                    Holds::Int if !matches!(column.role, Role::LineFirst | Role::LineLast) => {
+                        if column.nullable {
+                            b.ints_or_none(&column.name, made.iter().map(|_| None));
+                        } else {
+                            b.ints(&column.name, vec![0; made.len()]);
+                        }
+                        continue;
+                    }
+                    _ => continue,
+                },
+            };
+            b.floats(&column.name, values);
+        }
+        b.finish()
+    }
+}
+
+/// The one solution, or why there is none.
+fn one_of(found: Vec<Solution>, known: &[Known], construction: &Construction) -> Result<Solution, Box<Diagnostic>> {
+    let name = construction.point.as_str();
+    let label =
+        |d: Diagnostic| construction.lines.first().map_or(d.clone(), |l| d.label(Label::lines(&l.file, l.line, l.line, "from here")));
+    let side = |s: &Solution| known.len() > 1 && left_of(known[0].at_m, known[1].at_m, s.at_m);
+    let chosen: Vec<&Solution> = match construction.left {
+        Some(left) if found.len() > 1 => found.iter().filter(|s| side(s) == left).collect(),
+        _ => found.iter().collect(),
+    };
+    match chosen.as_slice() {
+        [one] => Ok((*one).clone()),
+        [] => Err(Box::new(label(
+            Diagnostic::new("control/hidden-none", Verdict::Hold, format!("the observations of `{name}` determine no point"))
+                .place(format!("point `{name}`"))
+                .size("no coordinates for the point")
+                .why("fewer than two observations in plan, parallel lines, circles that do not meet, or a side on which nothing lies")
+                .fix("measure one more distance, and correct what was misread")
+                .point(name),
+        ))),
+        list => {
+            let apart = (list[0].at_m[0] - list[1].at_m[0]).hypot(list[0].at_m[1] - list[1].at_m[1]);
+            let places: Vec<String> = list
+                .iter()
+                .map(|s| format!("E {:.3} N {:.3} ({})", s.at_m[0], s.at_m[1], if side(s) { "left" } else { "right" }))
+                .collect();
+            Err(Box::new(label(
+                Diagnostic::new(
+                    "control/hidden-ambiguous",
+                    Verdict::Hold,
+                    format!("the observations of `{name}` fit {} places: {}", list.len(), places.join(" and ")),
+                )
+                .place(format!("point `{name}`"))
+                .size(format!("the two are {apart:.3} m apart"))
+                .why("two distances meet on either side of the line between their points")
+                .fix("write `left` or `right` in `side` (seen from the first known point to the second), or measure a third distance")
+                .point(name),
+            )))
+        }
+    }
+}
