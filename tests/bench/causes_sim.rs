@@ -3,7 +3,7 @@
 //! The blunder is made forward, with the generator's mathematics: a true target and a true pose give the antenna, noise is
 //! added, and the job's own settings lead back to a delivered point. Nothing of the predictions under test is used for that.
 
-#![allow(dead_code)]
+#![allow(dead_code, clippy::needless_range_loop, clippy::enum_glob_use)]
 
 use generator::earth::{add, geocentric, geodetic, itrf2020_to_nad83, nad83_to_itrf2020, sub, times, utm, Geodetic, Local, V3};
 use generator::noise::Noise;

@@ -159,9 +159,9 @@ fn explain(parts: &[&Whitened], observed: &[f64]) -> Option<(f64, f64, Vec<f64>,
     let mut target = observed.to_vec();
     let mut constant = vec![0.0; n];
     for p in parts {
-        for k in 0..n {
-            target[k] -= p.constant[k];
-            constant[k] += p.constant[k];
+        for ((t, all), c) in target.iter_mut().zip(&mut constant).zip(&p.constant) {
+            *t -= c;
+            *all += c;
         }
     }
     let columns: Vec<(&Vec<f64>, f64)> = parts.iter().flat_map(|p| p.columns.iter().zip(p.sizes.iter().copied())).collect();
@@ -173,10 +173,10 @@ fn explain(parts: &[&Whitened], observed: &[f64]) -> Option<(f64, f64, Vec<f64>,
     // In units of plausible sizes: A = 1 + T S'S T, b = T S' target.
     let mut a = Matrix::zeros(k, k);
     let mut b = vec![0.0; k];
-    for i in 0..k {
-        b[i] = columns[i].1 * dot(columns[i].0, &target);
-        for j in 0..k {
-            a.set(i, j, columns[i].1 * columns[j].1 * dot(columns[i].0, columns[j].0) + f64::from(u8::from(i == j)));
+    for (i, x) in columns.iter().enumerate() {
+        b[i] = x.1 * dot(x.0, &target);
+        for (j, y) in columns.iter().enumerate() {
+            a.set(i, j, x.1 * y.1 * dot(x.0, y.0) + f64::from(u8::from(i == j)));
         }
     }
     let factor = Cholesky::of(&a)?;
@@ -304,12 +304,12 @@ fn size(hypotheses: &[Hypothesis], causes: &[usize], values: &[f64], shots: usiz
         let mut at = 0;
         for c in causes {
             let h = &hypotheses[*c];
-            for k in 0..3 {
-                d[k] += h.constant[i][k];
+            for (sum, v) in d.iter_mut().zip(h.constant[i]) {
+                *sum += v;
             }
             for column in &h.columns {
-                for k in 0..3 {
-                    d[k] += values[at] * column[i][k];
+                for (sum, v) in d.iter_mut().zip(column[i]) {
+                    *sum += values[at] * v;
                 }
                 at += 1;
             }

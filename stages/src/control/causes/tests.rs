@@ -95,3 +95,31 @@ fn what_cannot_be_told_apart_is_named_together() {
     let quiet: Vec<Shot> = (0..5).map(|k| shot(k, at(k), [0.004, -0.006, 0.01])).collect();
     assert_eq!(rank(&quiet, &list(&quiet), &Facts::default()).outcome, Outcome::Clean);
 }
+
+#[test]
+fn s8_control_in_an_older_realisation_is_a_known_shift() {
+    use super::places::{Frames, Spot};
+    use pipeline_core::table::schema::Epoch;
+    // Alice Springs; S-EPOCH-AU of checks/05_fault_magnitudes.csv: GDA94 to GDA2020 is 1.743 m there.
+    let (latitude_deg, longitude_deg) = (-23.670_124, 133.885_513);
+    let locality = crate::geodesy::fixture::place(latitude_deg, longitude_deg, 600.0, Some(2026.2));
+    let spot = |k: usize| Spot { latitude_deg: latitude_deg + 1e-3 * k as f64, longitude_deg, height_m: 600.0, year: 2026.2 };
+    let spots: Vec<Spot> = (0..5).map(spot).collect();
+    let frames = Frames { from: "EPSG:7912", from_epoch: Epoch::EachObservation, to: "EPSG:7843", locality, folders: &[] };
+    let others = frames.others(&spots);
+    let old = others.iter().find(|o| o.id == "control-frame-EPSG:4939").unwrap();
+    let [e, n, _] = old.enu_m[0];
+    assert!((e.hypot(n) - 1.743).abs() < 0.005, "{e} {n}");
+    let shots: Vec<Shot> = (0..5)
+        .map(|k| {
+            let d = old.enu_m[k];
+            shot(k, [1e5 + 40.0 * k as f64, 7e6 + 111.0 * k as f64], [d[0] + 0.004, d[1] - 0.006, d[2] + 0.008])
+        })
+        .collect();
+    let facts = Facts { setup: Some(setup()), vertical_datum: true, frames: others, ..Facts::default() };
+    let all = hypotheses(&shots, &facts);
+    let ranking = rank(&shots, &all, &facts);
+    let names: Vec<&str> = ranking.ranked.iter().take(ranking.alike).map(|e| all[e.causes[0]].id.as_str()).collect();
+    assert_eq!(ranking.outcome, Outcome::Found);
+    assert!(names.contains(&"control-frame-EPSG:4939"), "{names:?}");
+}

@@ -209,8 +209,8 @@ fn from_start(known: &[Known], list: &[Observation], start: [f64; 2]) -> Option<
             let (off, slopes) = o.misfit([x[0], x[1]], &points);
             misfit[r] = off / o.sigma();
             for (k, g) in slopes {
-                for a in 0..2 {
-                    design.set(r, 2 * k + a, design.at(r, 2 * k + a) + g[a] / o.sigma());
+                for (a, slope) in g.into_iter().enumerate() {
+                    design.set(r, 2 * k + a, design.at(r, 2 * k + a) + slope / o.sigma());
                 }
             }
         }

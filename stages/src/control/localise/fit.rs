@@ -129,9 +129,9 @@ fn plan_only(pairs: &[Pair], rigid: bool) -> Option<(Plan, Fit)> {
         for p in pairs {
             let (x, y) = (p.measured_m[0] - from[0], p.measured_m[1] - from[1]);
             let (have, d) = (computed(x, y), design(x, y));
-            for k in 0..2 {
+            for (k, row) in d.into_iter().enumerate() {
                 misfit.push((p.site_m[k] - to[k] - have[k]) / p.sigma_m[0]);
-                matrix.push(d[k].iter().map(|v| v / p.sigma_m[0]).collect());
+                matrix.push(row.iter().map(|v| v / p.sigma_m[0]).collect());
             }
         }
         (Matrix::from_rows(&matrix), misfit)
