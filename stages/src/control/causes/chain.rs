@@ -64,7 +64,7 @@ impl Setup {
     pub fn of(rig: &Rig, to_true_deg: f64) -> Self {
         let vector = |v: &pipeline_core::rig::BodyVector| [v.x_m, v.y_m, v.z_m];
         let centre = match (rig.receiver_output, &rig.antenna) {
-            (PhysicalPoint::AntennaPhaseCentre, Some(a)) => vector(&a.phase_centre_to_reference_point),
+            (PhysicalPoint::AntennaPhaseCentre, Some(a)) => a.phase_centre_to_reference_point.as_ref().map_or([0.0; 3], vector),
             _ => [0.0; 3],
         };
         let plus = |a: [f64; 3], b: [f64; 3]| [a[0] + b[0], a[1] + b[1], a[2] + b[2]];

@@ -82,6 +82,7 @@ impl Frames<'_> {
             written: None,
             folders: self.folders,
             locked: None,
+            motion: None,
         })
         .ok()?;
         Some(operation)
