@@ -194,7 +194,10 @@ pub const CODES: &[(&str, &str)] = &[
     ("height/outside-geoid", "points lie where the geoid grid has no value"),
     ("height/over-budget", "with the geoid model a point, or every point, is less certain than the budget allows"),
     ("height/path-over-budget", "a group of frames as the source leads to an old chain of operations for heights, above the budget"),
-    ("height/receiver-geoid", "heights above the receiver's own geoid, or above the ellipsoid, would be delivered as heights above the datum"),
+    (
+        "height/receiver-geoid",
+        "heights above the receiver's own geoid, or above the ellipsoid, would be delivered as heights above the datum",
+    ),
     ("height/receiver-geoid-difference", "how far the receiver's own geoid is from the model of the delivery"),
     ("height/surface-mismatch", "heights above a datum would be delivered as ellipsoidal"),
     ("height/zero-separation", "the receiver writes a geoid separation of 0 everywhere"),
