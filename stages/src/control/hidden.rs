@@ -2,9 +2,10 @@
 
 use super::check::files;
 use super::distributions::chi_square;
+use crate::budget::Contributor;
 use crate::geodesy::crs::{Crs, metres};
-use crate::geodesy::uncertainty::radial_95;
 use crate::geodesy::{Ellipsoid, Tangent};
+use crate::occupation::radial::radius;
 use pipeline_core::diag::{Diagnostic, Label, Verdict};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, Spec, Stage};
 use pipeline_core::table::schema::{Axes, Holds, Role, Schema};
@@ -309,7 +310,17 @@ impl HiddenPoints {
                 tangent.geodetic([(e * c + n * s) / grid, (n * c - e * s) / grid, m.up.0])
             })
             .collect();
+        // The whole variance stands under one contributor: known points and tape are not told apart.
+        let budget = [0, 1, 2, 3].map(|k| Contributor::OtherNoise.column(k));
         for column in &self.schema.columns {
+            if let Some(k) = budget.iter().position(|name| *name == column.name) {
+                let part = |m: &Made| {
+                    let [ee, nn, en] = m.solution.covariance_m2;
+                    [ee, en, nn, m.up.1][k]
+                };
+                b.floats(&column.name, made.iter().map(part).collect());
+                continue;
+            }
             let unit = metres(column.unit);
             let each = |f: &dyn Fn(usize, &Made) -> f64| made.iter().enumerate().map(|(i, m)| f(i, m)).collect::<Vec<f64>>();
             let values = match (column.role, column.name.as_str()) {
@@ -348,7 +359,7 @@ impl HiddenPoints {
                     (en / (e * n).sqrt()).clamp(-1.0, 1.0)
                 }),
                 (_, "horizontal_95_m") => {
-                    each(&|_, m| radial_95(m.solution.covariance_m2[0], m.solution.covariance_m2[1], m.solution.covariance_m2[2]))
+                    each(&|_, m| radius(0.95, m.solution.covariance_m2[0], m.solution.covariance_m2[2], m.solution.covariance_m2[1]))
                 }
                 (_, "vertical_95_m") => each(&|_, m| 1.96 * m.up.1.sqrt()),
                 // Shared by all points of the place.
