@@ -16,7 +16,7 @@
 //! * [`pins`]: pipelines in the lock of a job.
 //! * [`ground`]: ground systems as derived CRS.
 //! * [`lattice`]: nodes of a grid, and nodes without a value.
-//! * [`magnetic`]: declination.
+//! * [`magnetic`]: declination of the magnetic field.
 //! * [`motion`]: points moved in time, by plates and velocities.
 //! * [`operation`]: the one operation between two frames.
 //! * [`plane`]: control against the grid.

@@ -310,6 +310,9 @@ impl<'d> Carrier<'d> {
     }
 }
 
+/// Operations by the codes of the two frames; `None` where there is none.
+type Known<'d> = BTreeMap<(String, String), Option<Rc<Way<'d>>>>;
+
 /// What every question shares.
 struct Court<'d, 'm> {
     door: &'d Door,
@@ -318,7 +321,7 @@ struct Court<'d, 'm> {
     observed: Option<f64>,
     carrier: Option<Carrier<'d>>,
     /// Operations that were looked up, by the codes of their frames.
-    ways: RefCell<BTreeMap<(String, String), Option<Rc<Way<'d>>>>>,
+    ways: RefCell<Known<'d>>,
 }
 
 /// Expected positions of all marks at one epoch: longitude, latitude, height.

@@ -197,7 +197,7 @@ pub fn compare(list: &[Station], measured: &Measured, tolerance_m: f64, folders:
     })
 }
 
-type Joined<'a> = Vec<(&'a Station, (f64, f64, Option<f64>))>;
+type Joined<'a> = Vec<(&'a Station, Place)>;
 
 fn join<'a>(list: &'a [Station], measured: &Measured) -> Result<Joined<'a>, Problem> {
     let mut out = vec![];
@@ -220,8 +220,11 @@ fn join<'a>(list: &'a [Station], measured: &Measured) -> Result<Joined<'a>, Prob
     Ok(out)
 }
 
-/// Latitude, longitude and height of a station, and the geographic 3D frame that they are in.
-fn geographic(station: &Station) -> Result<((f64, f64, Option<f64>), String), Problem> {
+/// Latitude, longitude (deg) and ellipsoidal height (m).
+type Place = (f64, f64, Option<f64>);
+
+/// Where a station is, and the geographic 3D frame that it is in.
+fn geographic(station: &Station) -> Result<(Place, String), Problem> {
     let crs = Crs::look_up(&station.system)?;
     let three = || crs.geographic_3d.clone().unwrap_or_else(|| station.system.clone());
     Ok(match station.position {
