@@ -7,6 +7,8 @@ pub(crate) mod pairs;
 pub(crate) mod plan;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod tests_models;
 
 use pipeline_core::stage::{StageKind, kind};
 use std::sync::Arc;

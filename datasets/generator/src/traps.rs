@@ -321,6 +321,18 @@ fn height_traps() -> Vec<Trap> {
     t02.fixed_steps = Some(chain(|_| {}));
     t02.steps = chain(|s| s.retain(|x| x.stage != "height-convert"));
 
+    let mut p10 = trap(
+        "P10",
+        "height/geoid-frame-mismatch",
+        "block",
+        "a global geoid model is paired with a national frame that it is not made for",
+        Still { separation: -26.4, ..Still::at(28.211, -86.618, -23.5) },
+    );
+    p10.grid = Some(Grid::around(28.211, -86.618, 0.02, 11, -25.7));
+    p10.reference = datum("EGM2008");
+    p10.fixed_reference = Some(datum("Trapcape geoid"));
+    p10.steps = chain(|_| {});
+
     let mut t03 = trap(
         "T03",
         "height/geoid-missing",
@@ -372,7 +384,7 @@ fn height_traps() -> Vec<Trap> {
     s3.reference = datum("Trapledge geoid");
     s3.fixed_reference = Some(Reference { geoid: Some(("geoid-1-1.gtx".into(), "Trapledge geoid")), ..ellipsoid("EPSG:6345") });
     s3.steps = chain(|_| {});
-    vec![t01, t02, t03, t07, t11, s3]
+    vec![p10, t01, t02, t03, t07, t11, s3]
 }
 
 fn frame_traps() -> Vec<Trap> {

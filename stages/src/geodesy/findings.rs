@@ -5,6 +5,7 @@ use super::crs::{Crs, block, define};
 use super::door::{Door, Object};
 use super::operation::{Candidate, Wish, here, place_of, shift};
 use super::packages;
+use pipeline_core::reference::Reference;
 use pipeline_core::stage::{Locality, Problem};
 use pipeline_core::table::schema::Epoch;
 
@@ -98,6 +99,24 @@ pub fn ensemble_source(door: &Door, frame: &str, target: &str, budget_m: f64, lo
             examples(&crs)
         )),
     )
+}
+
+/// The frame of the corrections written as the everyday name of a group (`WGS 84`, `ETRS89`) and not as a code: the same
+/// finding as for the code of the group. `None` for anything else.
+#[must_use]
+pub fn named_group(reference: &Reference, locality: Option<Locality>) -> Option<Problem> {
+    let plain: String = reference.corrections.frame.chars().filter(char::is_ascii_alphanumeric).map(|c| c.to_ascii_uppercase()).collect();
+    let code = match plain.as_str() {
+        "WGS84" | "WGS1984" | "WORLDGEODETICSYSTEM1984" | "GPS" => "EPSG:4979",
+        "ETRS89" | "ETRS1989" => "EPSG:4937",
+        _ => return None,
+    };
+    let door = super::crs::open(&[]).ok()?;
+    let target = super::ground::delivery_crs(reference).ok().and_then(|t| Crs::look_up(&t).ok()).and_then(|c| c.geographic_3d);
+    let target = target.unwrap_or_else(|| "EPSG:9989".to_owned());
+    let mut problem = ensemble_source(&door, code, &target, reference.budget.operation_m, locality)?;
+    problem.finding.what = format!("`{}` is no frame: {}", reference.corrections.frame, problem.finding.what);
+    Some(problem)
 }
 
 fn european(crs: &Crs) -> bool {

@@ -112,7 +112,9 @@ fn title(code: &str) -> String {
 
 fn other_frame(door: &Door, geoid: &Geoid, pair: &Pair, place: Option<Locality>) -> Problem {
     let moved = place.and_then(|place| {
-        let (from, to) = (define(door, &geoid.frame).ok()?, define(door, &pair.frame).ok()?);
+        // The shift to a group of frames says nothing; ITRF2020 stands in for that of WGS 84.
+        let target = if Crs::look_up(&pair.frame).ok()?.ensemble_accuracy_m.is_some_and(|a| a >= 1.0) { "EPSG:9989" } else { &pair.frame };
+        let (from, to) = (define(door, &geoid.frame).ok()?, define(door, target).ok()?);
         let time = place.decimal_year.map_or(Epoch::Static, Epoch::Fixed);
         let start = here(place, &time);
         let operation =

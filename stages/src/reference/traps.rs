@@ -322,3 +322,40 @@ fn a_european_job_states_what_its_authority_states() {
     let (grid, _) = run::<Reproject>("{}", &table, &reference, here);
     assert!((grid.floats("easting_m").unwrap()[0] - 362_705.0).abs() < 500.0);
 }
+
+#[test]
+fn t09_the_other_foot_is_told_at_planning() {
+    let folder = tempfile::tempdir().unwrap();
+    write_gtx(&folder.path().join("g.gtx"), 42.0, -86.0, 0.5, 5, 5, |_, _| -33.58);
+    let reference = reference("EPSG:6319", "", "EPSG:6499+8228", &navd88("g.gtx", "EPSG:6319", "ft"), 0.05, folder.path());
+    let table = points("EPSG:6319", Epoch::Static, &[("A", LANSING.0, LANSING.1, LANSING.2)]);
+    let (heights, _) = run::<HeightConvert>("{}", &table, &reference, lansing());
+    let bound = bind::<Reproject>("{}", &heights.schema, &reference, lansing()).unwrap();
+    let note = bound.notes.iter().find(|p| p.finding.code == "frame/two-feet").unwrap();
+    // Golden value of the study: 7.970 m in easting and 0.273 m in northing at Lansing.
+    assert!(note.finding.what.contains("+7.970 m in easting and +0.273 m in northing"), "{}", note.finding.what);
+    let feet = bound.decided.iter().find(|(k, _)| k == "both_feet").unwrap();
+    assert!(feet.1["ft"].as_str().unwrap().contains("13074103.96") && feet.1["ftUS"].as_str().unwrap().contains("13074077.81"), "{feet:?}");
+}
+
+#[test]
+fn what_another_epoch_would_do() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut reference = reference("EPSG:9989", OBSERVATION, "EPSG:6498", ELLIPSOID, 0.05, folder.path());
+    let table = points("EPSG:9989", Epoch::EachObservation, &[("A", LANSING.0, LANSING.1, LANSING.2)]);
+    let said = |table: &pipeline_core::table::Table, r: &pipeline_core::reference::Reference| {
+        let notes = bind::<Reproject>("{}", &table.schema, r, lansing()).unwrap().notes;
+        notes.iter().find(|p| p.finding.code == "frame/epoch-sensitivity").map(|p| p.finding.what.clone())
+    };
+    // Golden: 0.276 m between 2010.0 and 2025.5, 0.018 m a year.
+    let text = said(&table, &reference).unwrap();
+    assert!(text.contains("0.276 m horizontally") && text.contains("2010.0") && text.contains("0.0178 m"), "{text}");
+    // A stated epoch beside a log of another year.
+    reference.corrections.epoch = Some(pipeline_core::reference::EpochText::Year(2010.0));
+    let table = points("EPSG:9989", Epoch::Fixed(2010.0), &[("A", LANSING.0, LANSING.1, LANSING.2)]);
+    let text = said(&table, &reference).unwrap();
+    assert!(text.contains("0.276 m horizontally") && text.contains("2025.5 (the date of the log)"), "{text}");
+    // Frames that stand still have no epoch to be wrong about.
+    let still = f::reference("EPSG:6319", "", "EPSG:6498", ELLIPSOID, 0.05, folder.path());
+    assert!(said(&points("EPSG:6319", Epoch::Static, &[("A", LANSING.0, LANSING.1, LANSING.2)]), &still).is_none());
+}

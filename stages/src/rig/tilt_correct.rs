@@ -165,7 +165,7 @@ degrees.
         let mut problems = checks::frame(input, rig);
         let names = checks::names(input, &mut problems);
         let aim = checks::aim(&options, input, &mut problems);
-        let ellipsoid = checks::ellipsoid(input, &mut problems);
+        let ellipsoid = checks::ellipsoid(input, cx, &mut problems);
         let (Some(names), Some(aim), Some(ellipsoid)) = (names, aim, ellipsoid) else { return Err(problems) };
         let (tip, laser) = checks::ledgers(rig, aim, &mut problems);
         let needs = [&tip, &laser].into_iter().flatten().any(Ledger::needs_attitude);

@@ -1,6 +1,7 @@
 //! What `tilt-correct` checks while the job is planned.
 
 use super::{AimOption, Names, Options, SensorsOption};
+use crate::geodesy::findings::named_group;
 use crate::geodesy::{Ellipsoid, ellipsoid_of};
 use crate::rig::ledger::{self, Ledger, point_word};
 use crate::rig::north::{Convergence, ToTrue, settle};
@@ -8,7 +9,7 @@ use crate::rig::target::AttitudeNoise;
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::rig::{Attitude, AttitudeKind, North, Rig, Sentence};
 use pipeline_core::run::clock;
-use pipeline_core::stage::{Locality, Problem};
+use pipeline_core::stage::{BindCx, Locality, Problem};
 use pipeline_core::table::by_role;
 use pipeline_core::table::schema::{Axes, Heights, PhysicalPoint, Role, Schema};
 
@@ -52,8 +53,12 @@ pub fn frame(input: &Schema, rig: &Rig) -> Vec<Problem> {
 }
 
 /// The ellipsoid of the frame.
-pub fn ellipsoid(input: &Schema, problems: &mut Vec<Problem>) -> Option<Ellipsoid> {
+pub fn ellipsoid(input: &Schema, cx: &BindCx, problems: &mut Vec<Problem>) -> Option<Ellipsoid> {
     let frame = input.frame.as_ref()?;
+    if let Some(problem) = cx.reference.and_then(|r| named_group(r, cx.locality)) {
+        problems.push(problem);
+        return None;
+    }
     ellipsoid_of(&frame.crs).map_err(|p| problems.push(p.reference_key("corrections.frame"))).ok()
 }
 
