@@ -119,7 +119,7 @@ impl Reader {
         let names = checks::names(input, problems);
         let options = crate::rig::tilt_correct::Options { aim, sensors, ..Default::default() };
         let aim = checks::aim(&options, input, problems);
-        let ellipsoid = checks::ellipsoid(input, problems)?;
+        let ellipsoid = checks::ellipsoid(input, cx, problems)?;
         let (names, aim, occupation, point, session) = (names?, aim?, occupation?, point?, session?);
         let (tip, laser) = checks::ledgers(rig, aim, problems);
         if rig.attitude.is_none() {
