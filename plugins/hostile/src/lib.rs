@@ -114,7 +114,8 @@ unsafe extern "C" fn run(
     };
     match mode {
         "error-words" => return say(error, 2, c"the data are wrong".as_ptr()),
-        "error-zero" => return say(error, 2, b"first\0second\0".as_ptr().cast()),
+        // A C text ends at its first zero byte, whatever its maker meant.
+        "error-zero" => return say(error, 2, ["first\0", "second\0"].concat().leak().as_ptr().cast()),
         "error-null" => return say(error, 2, ptr::null()),
         "error-row" => return say(error, 2, leak(r#"{"what":"this row","row":7,"code":"hostile/row"}"#)),
         "error-row-beyond" => return say(error, 2, leak(r#"{"what":"this row","row":99999}"#)),
@@ -145,13 +146,21 @@ unsafe extern "C" fn run(
             // SAFETY: the point of the mode: a stream, and an array out of it, of the host, are released twice.
             unsafe {
                 let mut array: ArrowArray = std::mem::zeroed();
-                first.get_next.map(|f| f(first, &raw mut array));
+                if let Some(next) = first.get_next {
+                    next(first, &raw mut array);
+                }
                 let mut again = ptr::read(&raw const array);
-                array.release.map(|f| f(&raw mut array));
-                again.release.map(|f| f(&raw mut again));
+                for one in [&mut array, &mut again] {
+                    if let Some(release) = one.release {
+                        release(one);
+                    }
+                }
                 let mut copy = ptr::read(first);
-                first.release.map(|f| f(first));
-                copy.release.map(|f| f(&raw mut copy));
+                for one in [first, &mut copy] {
+                    if let Some(release) = one.release {
+                        release(one);
+                    }
+                }
             }
             return say(error, 2, c"released everything twice".as_ptr());
         }

@@ -33,8 +33,11 @@ pub struct Plugin {
 pub struct Entry {
     describe: fn() -> Value,
     name: &'static str,
-    bind: fn(&'static str, Value, &BindCx) -> Result<(Box<dyn Runs>, Value), Vec<Problem>>,
+    bind: fn(&'static str, Value, &BindCx) -> Bound,
 }
+
+/// What binding gives: the stage and what it says of itself, or all that is wrong.
+type Bound = Result<(Box<dyn Runs>, Value), Vec<Problem>>;
 
 trait Runs: Send + Sync {
     fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem>;
@@ -75,12 +78,7 @@ fn bind_stage<S: Stage>(plugin: &'static str, options: Value, cx: &BindCx) -> Re
     })?;
     let full = serde_json::to_value(&options).unwrap_or_default();
     let bound = S::bind(options, cx)?;
-    let notes: Vec<Value> = bound
-        .notes
-        .into_iter()
-        .map(|n| if n.verdict.is_none() { n.verdict(crate::Verdict::Note) } else { n })
-        .map(|n| n.json(plugin))
-        .collect();
+    let notes: Vec<Value> = bound.notes.into_iter().map(|n| n.verdict_if_none(crate::Verdict::Note)).map(|n| n.json(plugin)).collect();
     let answer = json!({
         "grain": bound.grain, "output": bound.output, "options": full,
         "files": bound.files, "notes": notes, "decided": bound.decided,

@@ -20,12 +20,15 @@ pub enum Verdict {
     Note,
 }
 
-/// A finding.
+/// A finding. What it says is on the heap, so that a result which can fail stays small.
+#[derive(Clone, Debug)]
+pub struct Problem(Box<Said>);
+
 #[derive(Clone, Debug, Serialize)]
-pub struct Problem {
+struct Said {
     /// Last part of its code; the host puts the name of the plug-in before it.
-    pub(crate) code: String,
-    pub(crate) verdict: Option<Verdict>,
+    code: String,
+    verdict: Option<Verdict>,
     what: String,
     #[serde(skip_serializing_if = "Option::is_none")]
     option: Option<String>,
@@ -43,7 +46,7 @@ impl Problem {
     /// the job; at run time it ends the run.
     #[must_use]
     pub fn new(code: &str, what: impl Into<String>) -> Self {
-        Self {
+        Self(Box::new(Said {
             code: code.to_owned(),
             verdict: None,
             what: what.into(),
@@ -53,69 +56,75 @@ impl Problem {
             size: String::new(),
             why: String::new(),
             fix: String::new(),
-        }
+        }))
     }
 
     /// Names the option that it is about, as a path below `options`.
     #[must_use]
     pub fn option(mut self, path: impl Into<String>) -> Self {
-        self.option = Some(path.into());
+        self.0.option = Some(path.into());
         self
     }
 
     /// Names the row of the first input that it is about, counted from 0.
     #[must_use]
     pub fn row(mut self, row: usize) -> Self {
-        self.row = Some(row as u64);
+        self.0.row = Some(row as u64);
         self
     }
 
     /// Names the point that it is about.
     #[must_use]
     pub fn point(mut self, point: impl Into<String>) -> Self {
-        self.point = Some(point.into());
+        self.0.point = Some(point.into());
         self
     }
 
     /// Sets what follows from it.
     #[must_use]
     pub fn verdict(mut self, verdict: Verdict) -> Self {
-        self.verdict = Some(verdict);
+        self.0.verdict = Some(verdict);
         self
     }
 
     /// Sets how large it is, in metres of delivered coordinate where it can be said so.
     #[must_use]
     pub fn size(mut self, size: impl Into<String>) -> Self {
-        self.size = size.into();
+        self.0.size = size.into();
         self
     }
 
     /// Sets why this is so.
     #[must_use]
     pub fn why(mut self, why: impl Into<String>) -> Self {
-        self.why = why.into();
+        self.0.why = why.into();
         self
     }
 
     /// Sets what to do about it.
     #[must_use]
     pub fn fix(mut self, fix: impl Into<String>) -> Self {
-        self.fix = fix.into();
+        self.0.fix = fix.into();
+        self
+    }
+
+    /// Sets what follows from it, where the author did not.
+    pub(crate) fn verdict_if_none(mut self, verdict: Verdict) -> Self {
+        self.0.verdict.get_or_insert(verdict);
         self
     }
 
     /// What is wrong.
     #[must_use]
     pub fn what(&self) -> &str {
-        &self.what
+        &self.0.what
     }
 
     /// As JSON, under the plug-in's own area.
     pub(crate) fn json(&self, plugin: &str) -> serde_json::Value {
-        let mut value = serde_json::to_value(self).unwrap_or_default();
-        value["code"] = format!("{plugin}/{}", self.code).into();
-        if self.verdict.is_none() {
+        let mut value = serde_json::to_value(&*self.0).unwrap_or_default();
+        value["code"] = format!("{plugin}/{}", self.0.code).into();
+        if self.0.verdict.is_none() {
             value.as_object_mut().map(|o| o.remove("verdict"));
         }
         value

@@ -63,7 +63,7 @@ fn table(point: bool) -> Option<Table> {
     let schema = Arc::new(Schema { columns: columns(point), frame: Some(frame()) });
     let mut builder = TableBuilder::new(schema.clone(), ROWS);
     for (k, column) in schema.columns.iter().enumerate() {
-        let missing = |i: usize| column.nullable && (i + k) % 11 == 0;
+        let missing = |i: usize| column.nullable && (i + k).is_multiple_of(11);
         let wave = |i: usize| ((i * (k + 3)) as f64 * 0.37).sin();
         match column.holds {
             Holds::Float => {

@@ -18,9 +18,12 @@ use std::ptr;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{LazyLock, Mutex, PoisonError};
 
+/// Rows, and the columns with their types.
+type Batch = (usize, Vec<(Holds, Box<dyn Array>)>);
+
 /// What stands behind one handed-out struct.
 enum Behind {
-    Stream { claim: Claim, batch: Option<(usize, Vec<(Holds, Box<dyn Array>)>)> },
+    Stream { claim: Claim, batch: Option<Batch> },
     Array { _buffers: Box<[*const c_void]>, children: Box<[*mut ArrowArray]>, _keep: Option<Box<dyn Array>> },
     Schema { _texts: Vec<CString>, _metadata: Option<Vec<u8>>, children: Box<[*mut ArrowSchema]> },
 }

@@ -123,11 +123,13 @@ pub(crate) fn answer(stream: &mut Taken, lent: &[Lent], limit: Option<usize>) ->
         for (i, (child, spec)) in children.iter().zip(&claim.columns).enumerate() {
             // SAFETY: `children` has checked that the pointer is not null; the parent keeps it alive.
             let child = unsafe { &**child };
-            if let Some(same) = untouched(child, spec.holds, length, offset, lent) {
-                if rows == 0 && pieces[i].is_empty() && whole[i].is_none() {
-                    whole[i] = Some(same.clone().with_name(spec.name.as_str().into()));
-                    continue;
-                }
+            if let Some(same) = untouched(child, spec.holds, length, offset, lent)
+                && rows == 0
+                && pieces[i].is_empty()
+                && whole[i].is_none()
+            {
+                whole[i] = Some(same.clone().with_name(spec.name.as_str().into()));
+                continue;
             }
             if let Some(first) = whole[i].take() {
                 pieces[i].push(super::array(&first, spec.holds)?);
