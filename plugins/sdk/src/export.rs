@@ -10,12 +10,16 @@ use std::ffi::{CStr, CString, c_char, c_void};
 use std::mem::size_of;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::ptr;
+use std::sync::OnceLock;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 pub use gunter_plugin_abi as abi;
 
 /// After a panic the state of the plug-in is unknown: each later call is answered with code 5.
 static POISONED: AtomicBool = AtomicBool::new(false);
+
+/// The description: lives as long as the process, as the contract asks.
+static ABOUT: OnceLock<CString> = OnceLock::new();
 
 /// What `export_plugin!` knows of the plug-in.
 pub struct Plugin {
@@ -152,8 +156,7 @@ pub unsafe fn enter(
         out.size = size_of::<GunterPlugin>() as u32;
         out.abi_major = gunter_plugin_abi::MAJOR;
         out.abi_minor = gunter_plugin_abi::MINOR;
-        // Lives as long as the process, as the contract asks.
-        out.describe_json = c_text(&about.to_string()).into_raw();
+        out.describe_json = ABOUT.get_or_init(|| c_text(&about.to_string())).as_ptr();
         out.bind = Some(bind);
         code::OK
     })
