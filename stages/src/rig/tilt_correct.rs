@@ -79,11 +79,11 @@ enum Way {
     /// The receiver has done everything; its lengths still have a variance, m2.
     Nothing(f64),
     /// Straight down: the same offset in every epoch.
-    Below(Target),
+    Below(Box<Target>),
     /// Turned by the attitude.
-    Turned(Model),
+    Turned(Box<Model>),
     /// Leaned by pitch and roll, to a side that nobody knows.
-    Somewhere(Model),
+    Somewhere(Box<Model>),
 }
 
 /// The bound stage.
@@ -195,10 +195,10 @@ degrees.
             let beam = rig.laser.as_ref().filter(|_| ledger.aim == Aim::Laser);
             let model = Model::new(&ledger.to_add(), beam, noise);
             match (upright, kind) {
-                (Some(within), _) if ledger.aim == Aim::Tip => Way::Below(model.vertical(within)),
-                (_, AttitudeKind::PitchRoll) => Way::Somewhere(model),
-                (_, AttitudeKind::TiltAzimuth) => Way::Turned(model.spin_unknown()),
-                _ => Way::Turned(model),
+                (Some(within), _) if ledger.aim == Aim::Tip => Way::Below(Box::new(model.vertical(within))),
+                (_, AttitudeKind::PitchRoll) => Way::Somewhere(Box::new(model)),
+                (_, AttitudeKind::TiltAzimuth) => Way::Turned(Box::new(model.spin_unknown())),
+                _ => Way::Turned(Box::new(model)),
             }
         };
         let mut output = input.clone();
@@ -332,7 +332,7 @@ impl TiltCorrect {
                 let by = Contributions::of_lengths(*variance);
                 Target { enu: [0.0; 3], random: by.random(), systematic: by.systematic(), by, tilt_deg: f64::NAN, arm_m: 0.0 }
             }
-            Way::Below(target) => *target,
+            Way::Below(target) => **target,
             Way::Somewhere(model) => {
                 let [pitch, roll] = [1, 2].map(|i| value(&columns.sensors[i], row));
                 if !(pitch.is_finite() && roll.is_finite()) {

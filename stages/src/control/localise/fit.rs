@@ -255,8 +255,8 @@ mod tests {
         assert!((m.scale() - 4.519_62).abs() < 5e-6 && (m.turn_deg().rem_euclid(360.0) - 183.218_061).abs() < 1e-5);
         let want = [[0.0038, -0.0291], [0.1009, -0.0767], [-0.1047, 0.1059]];
         for (mark, want) in fit.marks.iter().zip(want) {
-            for k in 0..2 {
-                assert!((mark.residual_m[k] - want[k]).abs() < 5e-4, "{mark:?}");
+            for (have, want) in mark.residual_m.iter().zip(want) {
+                assert!((have - want).abs() < 5e-4, "{mark:?}");
             }
         }
         assert!((fit.square_sum - 0.039_100).abs() < 1e-5 && fit.freedom == 2);

@@ -58,10 +58,10 @@ fn convergence_and_scale() {
     near("target", &[lat, lon], &[40.020_564_493_1, -105.262_784_234_6], 5e-10);
     near("target h", &[h], &[1560.4198], 0.0005);
     let target = Projection::plan("EPSG:32613").unwrap().at(lat, lon).unwrap();
-    near("target UTM", &[target.easting, target.northing], &[477_575.5333, 4_430_072.7496], 0.0005);
+    near("target UTM", &[target.easting, target.northing], &[477575.5333, 4430072.7496], 0.0005);
     let (lat, lon, h) = crate::geodesy::offset_enu(40.020_576_1, -105.262_757_2, 1564.691, -0.278_25, 0.331_60, -1.952_59, WGS84);
     let tip = Projection::plan("EPSG:32613").unwrap().at(lat, lon).unwrap();
-    near("tip UTM", &[tip.easting, tip.northing, h], &[477_577.5670, 4_430_074.3633, 1562.7384], 0.0005);
+    near("tip UTM", &[tip.easting, tip.northing, h], &[477577.5670, 4430074.3633, 1562.7384], 0.0005);
 }
 
 #[test]
