@@ -387,7 +387,9 @@ impl Compiler {
         if !fits {
             return None;
         }
-        if let Some(finding) = self.other_reference(plan, job, i, &inputs, job_document) {
+        if spec.inputs != Inputs::Beside
+            && let Some(finding) = self.other_reference(plan, job, i, &inputs, job_document)
+        {
             self.findings.push(finding);
             return None;
         }

@@ -143,6 +143,9 @@ pub enum Inputs {
     One,
     /// One or more; the first is partitioned, the others are given whole.
     Many,
+    /// The same, and the coordinates of the others are looked at beside those of the first and never joined with
+    /// them: they may have another reference.
+    Beside,
 }
 
 /// What a stage needs to see at once.

@@ -71,7 +71,7 @@ impl Stage for FindCause {
         version: 1,
         summary: "Names the wrong setting that explains the differences at the marks, or says that none does",
         doc: include_str!("find_cause.md"),
-        inputs: Inputs::Many,
+        inputs: Inputs::Beside,
         delivers: false,
         examples: &[
             Example { title: "With `from: [grid, epochs]`: points and the attitude of every epoch", options: "control: [control.csv]\n" },
