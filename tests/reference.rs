@@ -120,8 +120,9 @@ fn an_export_of_another_reference_names_both_places() {
 /// What a new user gets wrong: the finding, with its size in metres, at `check`.
 #[test]
 fn five_jobs_of_a_new_user_stop_at_check() {
+    type Case<'a> = (&'a str, &'a [(&'a str, &'a str)], &'a str, &'a [&'a str]);
     // Job, edits of its reference, code, words of the size.
-    let cases: [(&str, &[(&str, &str)], &str, &[&str]); 9] = [
+    let cases: [Case; 9] = [
         ("T06", &[("frame: EPSG:9989", "frame: WGS 84")], "frame/ensemble-source", &["0.000 m", "1.3"]),
         ("T06", &[("frame: EPSG:9989", "frame: EPSG:4326")], "frame/ensemble-source", &["0.000 m", "1.3"]),
         ("T06", &[("frame: EPSG:9989", "frame: EPSG:4979")], "frame/ensemble-source", &["0.000 m", "1.3"]),

@@ -119,7 +119,7 @@ pub fn site(seed: u64) -> Site {
         let mut m = Noise::new(seed, &format!("mark {mark}"));
         let target = [m.between(-250.0, 250.0), m.between(-250.0, 250.0), m.between(-6.0, 6.0)];
         // A third of the marks is occupied with the tip, the rest shot with the laser.
-        let aim = if mark % 3 == 0 { Aim::Tip } else { Aim::Laser };
+        let aim = if mark.is_multiple_of(3) { Aim::Tip } else { Aim::Laser };
         let (heading, turn) = (n.between(0.0, 360.0), n.between(-8.0, 8.0));
         let lean = if aim == Aim::Tip { n.between(1.0, 12.0) } else { n.between(6.0, 22.0) };
         let way = n.between(0.0, std::f64::consts::TAU);
@@ -588,7 +588,7 @@ pub fn survey(site: &Site, what: Blunder, seed: u64) -> Survey {
         declination_deg: Some(site.declination),
         vertical_datum: true,
     };
-    Survey { shots, facts, right: done.right, effect: if moved > 0.0 { (effects / moved as f64).sqrt() } else { 0.0 } }
+    Survey { shots, facts, right: done.right, effect: if moved > 0.0 { (effects / moved).sqrt() } else { 0.0 } }
 }
 
 fn sample(stop: &Stop, tenth: i64) -> Sample {

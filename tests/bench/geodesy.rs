@@ -150,7 +150,7 @@ fn alone(operation: &Operation, bound: &DynBound, table: &Table, repeats: usize)
     let change = pipeline("operation").filter(|p| p != "+proj=noop");
     let conversion = decided("conversion").and_then(|v| v.as_str().map(str::to_owned));
     let geoid = pipeline("geoid");
-    let door = Door::new(&[operation.folder.clone()])?;
+    let door = Door::new(std::slice::from_ref(&operation.folder))?;
     let make = |text: &Option<String>| text.as_ref().map(|t| door.create(t)).transpose();
     let (change, conversion_object, geoid) = (make(&change)?, make(&conversion)?, make(&geoid)?);
     let projected = conversion.as_ref().map(|_| door.create(operation.to)).transpose()?;

@@ -27,7 +27,7 @@ fn table() -> Table {
             crs: "EPSG:9989".into(),
             name: "ITRF2020".into(),
             axes: Axes::Geographic,
-            epoch: Epoch::Fixed(2026.123_456_789_012_3),
+            epoch: Epoch::Fixed(2026.123456789012),
             heights: Heights::Ellipsoidal,
             point: PhysicalPoint::Target,
         }),
@@ -382,7 +382,7 @@ fn boundary_cost() {
         assert_eq!(std::fs::read(&file).unwrap().len(), bytes);
     });
     drop(source);
-    println!("{rows} rows, {} MB; a copy through a file {copy:.3} s", bytes / 1_000_000);
+    eprintln!("{rows} rows, {} MB; a copy through a file {copy:.3} s", bytes / 1_000_000);
     for isolate in [false, true] {
         let mut entry = entry(&built("hostile"), isolate);
         (entry.memory_limit_mb, entry.time_limit_s) = (None, Some(100.0));
@@ -397,6 +397,6 @@ fn boundary_cost() {
             let out = bound.stage.run(&inputs, &Cx::new(&world, "step", None)).map_err(|p| p.finding).unwrap();
             assert_eq!(out.rows(), rows);
         });
-        println!("isolated: {isolate}: {cost:.3} s, {:.2} copies", cost / copy);
+        eprintln!("isolated: {isolate}: {cost:.3} s, {:.2} copies", cost / copy);
     }
 }
