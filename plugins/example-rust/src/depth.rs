@@ -273,7 +273,7 @@ mod tests {
         let found = fate(&all, &options()).unwrap();
         assert!((found.depth_m - 1.17).abs() < 1e-12);
         // sqrt(0.02² + (0.05 · 1.32)²) = sqrt(0.0004 + 0.004356)
-        assert!((found.sigma_m - 0.068_964_484).abs() < 1e-8);
+        assert!((found.sigma_m - 0.068_963_759).abs() < 1e-8);
         assert!((found.current_ma - 25.0).abs() < 1e-12);
         assert!((found.spread_m - 0.02).abs() < 1e-12);
     }
