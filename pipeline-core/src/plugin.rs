@@ -4,7 +4,7 @@
 //! job: plugins[i] ──file──▶ digest, kind of file ──inprocess│child──▶ description ──▶ kinds of stages
 //! ```
 //!
-//! A plug-in's stage is an ordinary [`StageKind`](crate::stage::StageKind): options are held against its JSON Schema at their
+//! A plug-in's stage is an ordinary [`StageKind`]: options are held against its JSON Schema at their
 //! place in the job file, `bind` gives a promise, and what `run` gives is compared with it. The columns cross as
 //! Arrow, everything else as JSON. Nothing is loaded that the job does not name, and nothing is believed.
 

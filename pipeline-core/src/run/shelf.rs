@@ -1,7 +1,7 @@
 //! What every session leaves for the record, off the heap.
 //!
 //! Facts and set-aside rows grow with the number of sessions and are needed once more, at the end.
-//! The first of them stay in memory; from [`IN_MEMORY`] bytes on all go to a temporary file in the results folder,
+//! The first of them stay in memory; from a mebibyte on all go to a temporary file in the results folder,
 //! which has no name or loses it when it is closed, so that a run that breaks down leaves nothing behind.
 
 use crate::packed::Packed;

@@ -7,7 +7,7 @@
 //!
 //! * [`unknowns`]: what is estimated, in words and sizes.
 //! * [`looks`]: one look is one attitude at a mark, with its noise.
-//! * [`fit`]: the adjustment, and the search for wrong looks.
+//! * [`mod@fit`]: the adjustment, and the search for wrong looks.
 //! * [`geometry`]: what the attitudes do not determine, and which to add.
 
 pub mod fit;
