@@ -4,6 +4,7 @@
 //! is one, is the same job put right, and must not lead to the finding. `expect.yaml` names the finding.
 
 mod bad;
+mod control;
 mod locks;
 mod repeats;
 mod rig;
@@ -551,5 +552,6 @@ pub fn files() -> Vec<(String, Vec<u8>)> {
     }
     out.extend(bad::files());
     out.extend(rig::files());
+    out.extend(control::files());
     out
 }
