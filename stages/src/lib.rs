@@ -1,5 +1,6 @@
 //! The built-in stages, one file each, and the survey mathematics that they share.
 
+pub mod angle;
 pub mod archive;
 pub mod budget;
 pub mod control;

@@ -1,6 +1,7 @@
 //! From the datum of a delivery to WGS 84 without a realisation, for the one format that allows
 //! nothing else.
 
+use crate::angle::wrap;
 use crate::geodesy::crs::{block, define, open};
 use crate::geodesy::decimal_year;
 use crate::geodesy::door::{Kind, Object};
@@ -172,12 +173,6 @@ impl ToWgs84 {
 fn metres(a: (f64, f64), b: (f64, f64)) -> f64 {
     let east = wrap(b.1 - a.1) * a.0.to_radians().cos();
     (b.0 - a.0).hypot(east) * 111_200.0
-}
-
-/// A longitude between -180 and 180 degrees.
-#[must_use]
-pub fn wrap(longitude_deg: f64) -> f64 {
-    if (-180.0..=180.0).contains(&longitude_deg) { longitude_deg } else { (longitude_deg + 180.0).rem_euclid(360.0) - 180.0 }
 }
 
 #[cfg(test)]

@@ -153,7 +153,7 @@ pub fn latitude_text(latitude: f64) -> String {
 /// `84.550 W`.
 #[must_use]
 pub fn longitude_text(longitude: f64) -> String {
-    let longitude = (longitude + 180.0).rem_euclid(360.0) - 180.0;
+    let longitude = crate::angle::turn(0.0, longitude);
     format!("{:.3} {}", longitude.abs(), if longitude < 0.0 { 'W' } else { 'E' })
 }
 

@@ -4,6 +4,7 @@
 use super::area::Area;
 use super::lattice;
 use super::tiff;
+use crate::angle::wrap;
 use std::io::{Read, Seek, SeekFrom};
 use std::path::Path;
 
@@ -56,12 +57,8 @@ pub fn read(path: &Path) -> Result<GridFile, String> {
 fn area(west: f64, south: f64, east: f64, north: f64) -> Area {
     let whole = east - west >= 360.0 - 1e-9;
     // A grid of the whole earth often leaves out its last column, which repeats the first.
-    let (west, east) = if whole { (-180.0, 180.0) } else { (turned(west), turned(east)) };
+    let (west, east) = if whole { (-180.0, 180.0) } else { (wrap(west), wrap(east)) };
     Area { west, south: south.max(-90.0), east, north: north.min(90.0), name: String::new() }
-}
-
-fn turned(longitude: f64) -> f64 {
-    if (-180.0..=180.0).contains(&longitude) { longitude } else { (longitude + 180.0).rem_euclid(360.0) - 180.0 }
 }
 
 fn geotiff(file: &mut std::fs::File) -> Result<GridFile, String> {

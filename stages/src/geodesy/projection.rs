@@ -4,6 +4,7 @@ use super::crs::{Crs, block, define, open};
 use super::door::{Door, Factors, Kind, Numbers, Object};
 use super::operation::place_of;
 use super::pins::{self, Pipeline};
+use crate::angle::turn;
 use pipeline_core::lock::{GivesIn, Locked, Pin, ProbeAt};
 use pipeline_core::stage::{Locality, Problem};
 use pipeline_core::table::schema::{Epoch, Unit};
@@ -158,7 +159,7 @@ impl Projection {
             return Ok(());
         };
         let computed = (-(b[0] - a[0])).atan2(b[1] - a[1]).to_degrees();
-        if ((computed - f.convergence_deg + 180.0).rem_euclid(360.0) - 180.0).abs() > 0.01 {
+        if turn(f.convergence_deg, computed).abs() > 0.01 {
             return Err(Problem::new("frame/axes", format!("easting and northing of {} cannot be told apart", self.crs.title()))
                 .fix("name a system with eastings and northings"));
         }

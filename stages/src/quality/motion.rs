@@ -1,6 +1,7 @@
 //! Tests that look at an epoch and its neighbours: turn rate, settling, jumps.
 
 use super::reason::{KEPT, POSITION_JUMP, SETTLING};
+use crate::angle;
 use std::collections::VecDeque;
 
 const SECOND: f64 = 1e9;
@@ -20,7 +21,7 @@ pub fn turn_rates(times: &[i64], given: &[f64], heading: &[f64], pitch: &[f64], 
         if !(dt > 0.0 && dt <= max_gap_s) {
             return f64::NAN;
         }
-        let turn = (heading[j] - heading[i] + 180.0).rem_euclid(360.0) - 180.0;
+        let turn = angle::turn(heading[i], heading[j]);
         let largest = [turn, pitch[j] - pitch[i], roll[j] - roll[i]].iter().map(|d| d.abs()).fold(f64::NAN, f64::max);
         largest / dt
     };
@@ -83,7 +84,7 @@ pub fn jumps(codes: &mut [u8], times: &[i64], latitude: &[f64], longitude: &[f64
         let h = if height[i].is_nan() { 0.0 } else { height[i] };
         let (lat0, lon0, scale) =
             *origin.get_or_insert_with(|| (latitude[i], longitude[i], METRES_PER_DEGREE * latitude[i].to_radians().cos()));
-        let east = ((longitude[i] - lon0 + 180.0).rem_euclid(360.0) - 180.0) * scale;
+        let east = angle::turn(lon0, longitude[i]) * scale;
         let here = [east, (latitude[i] - lat0) * METRES_PER_DEGREE, h];
         while kept.front().is_some_and(|(t, _)| seconds(*t, times[i]) > window_s || *t > times[i]) {
             kept.pop_front();

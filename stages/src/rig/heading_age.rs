@@ -10,6 +10,7 @@
 //! # References
 //! Measurement model (heading bias since initialisation).
 
+use crate::angle::turn;
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Spec, Stage};
 use pipeline_core::table::schema::{Column, Holds, Role, Schema, Unit};
 use pipeline_core::table::{Table, TableBuilder, by_role};
@@ -153,7 +154,7 @@ pub fn ages(times: &[i64], latitude: &[f64], longitude: &[f64], o: &Options) -> 
     #[allow(clippy::cast_precision_loss)]
     let seconds = |from: i64, to: i64| to.saturating_sub(from) as f64 / 1e9;
     let step = |a: usize, b: usize| {
-        let east = ((longitude[b] - longitude[a] + 180.0).rem_euclid(360.0) - 180.0) * latitude[a].to_radians().cos();
+        let east = turn(longitude[a], longitude[b]) * latitude[a].to_radians().cos();
         DEGREE_M * east.hypot(latitude[b] - latitude[a])
     };
     let Some(&first) = times.first() else { return vec![] };

@@ -1,6 +1,7 @@
 //! Shots on marks with everything that predictions need.
 
 use super::FindCause;
+use crate::angle::turn;
 use crate::control::causes::chain::{NorthSaid, Sample, Setup, declared};
 use crate::control::causes::places::{self, Frames, Spot};
 use crate::control::causes::{Aim, Facts, Shot};
@@ -70,7 +71,7 @@ impl Stream {
                 // Against the last heading, so that a mean or an interpolation does not jump at north.
                 let last = s.heading.last().copied().unwrap_or(heading[row]);
                 s.time.push(seconds(time));
-                s.heading.push(last + (heading[row] - last + 180.0).rem_euclid(360.0) - 180.0);
+                s.heading.push(last + turn(last, heading[row]));
                 s.pitch.push(pitch[row]);
                 s.roll.push(roll[row]);
                 s.range.push(range[row]);

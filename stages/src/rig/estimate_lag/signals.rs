@@ -1,5 +1,6 @@
 //! The four ways to compare movement, and the place of the peak.
 
+use crate::angle::turn;
 use crate::rig::clock::SECOND_NS;
 use crate::rig::rotation::Rotation;
 use crate::rig::time_join::series::Series;
@@ -66,10 +67,6 @@ struct Interval {
     from: i64,
     to: i64,
     value: [f64; 3],
-}
-
-fn turn(from: f64, to: f64) -> f64 {
-    (to - from + 180.0).rem_euclid(360.0) - 180.0
 }
 
 #[allow(clippy::cast_precision_loss)]

@@ -6,6 +6,7 @@
 //! a logarithmic scale, at lags up to a minute.
 
 use super::series::Series;
+use crate::angle;
 use crate::rig::clock::SECOND_NS;
 use pipeline_core::diag::{Diagnostic, Verdict};
 
@@ -171,7 +172,7 @@ fn antenna(times: &[i64], latitude: &[f64], longitude: &[f64]) -> (Vec<(f64, f64
         }
         // A metre or two on a sphere is exact enough to tell walking from standing.
         let north = (latitude[i] - latitude[start]).to_radians();
-        let turn = (longitude[i] - longitude[start] + 180.0).rem_euclid(360.0) - 180.0;
+        let turn = angle::turn(longitude[start], longitude[i]);
         let east = turn.to_radians() * latitude[i].to_radians().cos();
         let speed = 6_371_000.0 * north.hypot(east) / seconds(span);
         intervals.push((seconds(times[start] - origin), seconds(times[i] - origin)));
@@ -224,7 +225,7 @@ impl Path {
                     continue;
                 }
                 if span <= 2 * SECOND_NS {
-                    let change = ((values[i] - values[from] + 180.0).rem_euclid(360.0) - 180.0).abs();
+                    let change = angle::turn(values[from], values[i]).abs();
                     let (a, b) = (steps_within(seconds(times[from] - first)), steps_within(seconds(times[i] - first)));
                     #[allow(clippy::cast_precision_loss)]
                     let share = change / (b.max(a + 1) - a) as f64;

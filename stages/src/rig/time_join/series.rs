@@ -1,5 +1,7 @@
 //! A series of samples of one quantity, and its value at a time between two of them.
 
+use crate::angle::turn;
+
 /// Samples in order of time.
 #[derive(Clone, Debug, Default)]
 pub struct Series {
@@ -93,7 +95,7 @@ impl Series {
         if !self.circular {
             return a + (b - a) * share;
         }
-        let arc = (b - a + 180.0).rem_euclid(360.0) - 180.0;
+        let arc = turn(a, b);
         if arc == -180.0 {
             return f64::NAN;
         }
