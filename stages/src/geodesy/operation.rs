@@ -93,6 +93,33 @@ impl Candidate {
             verdict: verdict.into(),
         }
     }
+
+    /// Looks at the registry's operations in its own order: which one is taken at a place, and why each other is not. The first that
+    /// covers the place, pretends nothing and states an accuracy; grids and budget are the caller's to hold against it.
+    #[must_use]
+    pub fn choose(all: &[Object], place: Option<Locality>) -> (Vec<Self>, Option<usize>) {
+        let mut chosen = None;
+        let candidates = all.iter().enumerate().map(|(i, object)| {
+            let covers = match (object.area(), place) {
+                (Some(area), Some(place)) => area.contains(place.latitude_deg, place.longitude_deg),
+                _ => true,
+            };
+            let verdict = if !covers {
+                "not taken: its area of use does not contain the place"
+            } else if object.is_ballpark() {
+                "not taken: a step only pretends to transform (ballpark)"
+            } else if object.accuracy_m().is_none() {
+                "not taken: states no accuracy"
+            } else if chosen.is_some() {
+                "not taken: another is better here"
+            } else {
+                chosen = Some(i);
+                "taken: best for this place in the registry's order"
+            };
+            Self::of(object, place, verdict)
+        });
+        (candidates.collect(), chosen)
+    }
 }
 
 /// The operation chosen.
@@ -343,28 +370,9 @@ impl Operation {
     ) -> Result<Self, Box<Problem>> {
         let place = wish.locality.map(|l| (l.latitude_deg, l.longitude_deg));
         let all = door.operations(from_object, to_object, place, false);
-        let mut chosen: Option<(usize, &Object)> = None;
-        for (i, object) in all.iter().enumerate() {
-            let accuracy_m = object.accuracy_m();
-            let covers = match (object.area(), place) {
-                (Some(area), Some((latitude, longitude))) => area.contains(latitude, longitude),
-                _ => true,
-            };
-            let verdict = if !covers {
-                "not taken: its area of use does not contain the place"
-            } else if object.is_ballpark() {
-                "not taken: a step only pretends to transform (ballpark)"
-            } else if accuracy_m.is_none() {
-                "not taken: states no accuracy"
-            } else if chosen.is_some() {
-                "not taken: another is better here"
-            } else {
-                chosen = Some((i, object));
-                "taken: best for this place in the registry's order"
-            };
-            self.candidates.push(Candidate::of(object, wish.locality, verdict));
-        }
-        let Some((index, object)) = chosen else {
+        let (candidates, chosen) = Candidate::choose(&all, wish.locality);
+        self.candidates.extend(candidates);
+        let Some((index, object)) = chosen.and_then(|i| Some((i, all.get(i)?))) else {
             return Err(Box::new(findings::no_operation(wish, from, to, &self.candidates)));
         };
         if place.is_none() && all.len() > 1 && !covers_all(object, from, to) {

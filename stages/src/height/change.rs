@@ -172,27 +172,9 @@ impl Change {
         };
         let at = wish.place.map(|l| (l.latitude_deg, l.longitude_deg));
         let all = door.operations(&a, &b, at, false);
-        let mut chosen: Option<&Object> = None;
-        for object in &all {
-            let covers = match (object.area(), at) {
-                (Some(area), Some((latitude, longitude))) => area.contains(latitude, longitude),
-                _ => true,
-            };
-            let verdict = if !covers {
-                "not taken: its area of use does not contain the place"
-            } else if object.is_ballpark() {
-                "not taken: a step only pretends to transform (ballpark)"
-            } else if object.accuracy_m().is_none() {
-                "not taken: states no accuracy"
-            } else if chosen.is_some() {
-                "not taken: another is better here"
-            } else {
-                chosen = Some(object);
-                "taken: best for this place in the registry's order"
-            };
-            self.candidates.push(Candidate::of(object, wish.place, verdict));
-        }
-        let Some(object) = chosen else {
+        let (candidates, chosen) = Candidate::choose(&all, wish.place);
+        self.candidates.extend(candidates);
+        let Some(object) = chosen.and_then(|i| all.get(i)) else {
             return Err(none(match self.candidates.first() {
                 Some(c) => format!("none of {} can be used: {}", self.candidates.len(), c.verdict),
                 None => "the registry has none".to_owned(),
