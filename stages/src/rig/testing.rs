@@ -116,3 +116,27 @@ pub fn bind_with<T>(inputs: &[Schema], rig: Option<&pipeline_core::rig::Rig>, fo
 pub fn world() -> Collect {
     Collect::new(Path::new("."))
 }
+
+/// SplitMix64 with the polar form of Box and Muller: small, seeded, and good enough to check a
+/// covariance.
+pub struct Dice(pub u64);
+impl Dice {
+    pub fn unit(&mut self) -> f64 {
+        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        #[allow(clippy::cast_precision_loss)]
+        let unit = ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 53) as f64;
+        unit
+    }
+    pub fn normal(&mut self) -> f64 {
+        loop {
+            let (a, b) = (2.0 * self.unit() - 1.0, 2.0 * self.unit() - 1.0);
+            let s = a * a + b * b;
+            if s > 0.0 && s < 1.0 {
+                return a * (-2.0 * s.ln() / s).sqrt();
+            }
+        }
+    }
+}

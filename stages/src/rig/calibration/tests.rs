@@ -3,29 +3,7 @@ use super::looks::{attitudes, enu_rows, times};
 use super::*;
 use crate::rig::ledger::Aim;
 use crate::rig::rotation::Rotation;
-
-/// SplitMix64 with the polar form of Box and Muller.
-struct Dice(u64);
-impl Dice {
-    fn unit(&mut self) -> f64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        #[allow(clippy::cast_precision_loss)]
-        let unit = ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 53) as f64;
-        unit
-    }
-    fn normal(&mut self) -> f64 {
-        loop {
-            let (a, b) = (2.0 * self.unit() - 1.0, 2.0 * self.unit() - 1.0);
-            let s = a * a + b * b;
-            if s > 0.0 && s < 1.0 {
-                return a * (-2.0 * s.ln() / s).sqrt();
-            }
-        }
-    }
-}
+use crate::rig::testing::Dice;
 
 const TAU_S: f64 = 115.0;
 const CHAIN: Chain = Chain { head: [0.0; 3], azimuth_deg: 0.6, elevation_deg: -45.0 };

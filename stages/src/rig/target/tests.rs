@@ -1,5 +1,6 @@
 use super::*;
 use crate::geodesy::{WGS84, offset_enu};
+use crate::rig::testing::Dice;
 use pipeline_core::rig::{AttitudeKind, Declination, North, Owner};
 use proptest::prelude::*;
 
@@ -229,30 +230,6 @@ fn time_tag_jitter_sizes() {
     assert!(((moving.ee + moving.nn).sqrt() * 1e3 - 55.0).abs() < 0.1);
     let turning = model.target(&Shot { turn_rate_deg_s: 20.0, ..shot(0.0, 0.0, 0.0, 3.0) }).random;
     assert!((turning.ee.sqrt() * 1e3 - 115.2).abs() < 0.1);
-}
-
-/// SplitMix64 with the polar form of Box and Muller: small, seeded, and good enough to check a
-/// covariance.
-struct Dice(u64);
-impl Dice {
-    fn unit(&mut self) -> f64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        #[allow(clippy::cast_precision_loss)]
-        let unit = ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 53) as f64;
-        unit
-    }
-    fn normal(&mut self) -> f64 {
-        loop {
-            let (a, b) = (2.0 * self.unit() - 1.0, 2.0 * self.unit() - 1.0);
-            let s = a * a + b * b;
-            if s > 0.0 && s < 1.0 {
-                return a * (-2.0 * s.ln() / s).sqrt();
-            }
-        }
-    }
 }
 
 const DRAWS: usize = 100_000;
