@@ -143,7 +143,8 @@ pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Syn
     }
     let findings = std::mem::take(&mut run.findings);
     let record = run.record(failed, products, findings, started, clock);
-    let standings = run.standings.into_inner().unwrap_or_else(PoisonError::into_inner).unwrap_or_default();
+    let standings = run.standings.into_inner().unwrap_or_else(PoisonError::into_inner);
+    let standings = standings.into_values().find(|s| !s.is_empty()).unwrap_or_default();
     // A refusal to replace results must not itself replace their record.
     let keep = settings.deliver && !previous_in_the_way;
     if !settings.deliver {
@@ -212,8 +213,8 @@ struct Run<'a> {
     times: Vec<Mutex<f64>>,
     outputs: Vec<Option<Table>>,
     findings: Vec<Diagnostic>,
-    /// Points of the first step that delivers some.
-    standings: Mutex<Option<Vec<Standing>>>,
+    /// Points of each step that delivers some; the first of them counts.
+    standings: Mutex<BTreeMap<usize, Vec<Standing>>>,
     watch: &'a (dyn Fn(u64, u64) + Sync),
 }
 
@@ -453,10 +454,8 @@ impl Run<'_> {
         let table = Table { data: table.data, schema: Arc::clone(&node.bound.output) };
         table.check().map_err(place)?;
         if node.spec.delivers {
-            let mut standings = lock(&self.standings);
-            if standings.as_ref().is_none_or(Vec::is_empty) {
-                *standings = Some(verdict::standings(&table).map_err(place)?);
-            }
+            let standings = verdict::standings(&table).map_err(place)?;
+            lock(&self.standings).insert(n, standings);
         }
         lock(&self.counts)[n].insert(number, (rows_in, table.rows() as u64));
         Ok(table)

@@ -250,7 +250,7 @@ impl AnyBound for PluginBound {
     fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem> {
         let first = inputs.first().ok_or_else(|| Problem::broken("a stage of a plug-in was called without a table"))?;
         let files: Vec<Value> = self.resources.iter().map(|r| json!({"name": r.name, "path": r.path})).collect();
-        let run_json = json!({"stage": self.stage, "session": cx.session().map(|s| &s.name), "files": files}).to_string();
+        let run_json = json!({"step": cx.step(), "session": cx.session().map(|s| &s.name), "files": files}).to_string();
         let desk = Desk::new(cx, first, &self.info, self.stage, self.grain);
         let most = (self.grain == Grain::Rows).then(|| first.rows());
         let answer = {

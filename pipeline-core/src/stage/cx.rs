@@ -90,6 +90,11 @@ impl<'a> Cx<'a> {
         Self { world, step, session }
     }
 
+    /// Name of the step in the job.
+    pub(crate) fn step(&self) -> &str {
+        self.step
+    }
+
     /// The session of this partition; `None` for a `Whole` stage.
     #[must_use]
     pub fn session(&self) -> Option<&Session> {

@@ -96,6 +96,13 @@ impl Talk {
     /// Waits for one message.
     fn hear(&mut self, until: Instant, limit: Duration, door: Option<&dyn Door>) -> Result<Value, Fault> {
         loop {
+            // Before every message and not only in a silence: a plug-in may also talk for ever.
+            if door.is_some_and(Door::cancelled) {
+                return Err(Fault::found("run/cancelled", "the run was stopped"));
+            }
+            if Instant::now() > until {
+                return Err(Fault::found("plugin/time-limit", format!("it gave no answer within {} s", limit.as_secs_f64())));
+            }
             match self.from.recv_timeout(LOOK) {
                 Ok(line) => {
                     let message = serde_json::from_slice::<Value>(&line).ok().filter(|v| v.get("say").is_some_and(Value::is_string));
@@ -106,12 +113,6 @@ impl Talk {
                 }
                 Err(RecvTimeoutError::Disconnected) => return Err(self.gone()),
                 Err(RecvTimeoutError::Timeout) => {}
-            }
-            if door.is_some_and(Door::cancelled) {
-                return Err(Fault::found("run/cancelled", "the run was stopped"));
-            }
-            if Instant::now() > until {
-                return Err(Fault::found("plugin/time-limit", format!("it gave no answer within {} s", limit.as_secs_f64())));
             }
         }
     }
