@@ -112,12 +112,16 @@ pub fn residuals(done: &Fitted) -> Diagnostic {
 pub fn harm(unknowns: &[Unknown], done: &Fitted, range_m: f64) -> String {
     let beam = unknowns.iter().position(|u| u.kind == Kind::BeamSide && u.written);
     match beam {
-        Some(i) if done.sigma(i).is_finite() && range_m > 0.0 => {
-            let up = (0..unknowns.len()).find(|k| unknowns[*k].kind == Kind::BeamUp).map_or(0.0, |k| done.sigma(k));
-            let deg = done.sigma(i).hypot(if up.is_finite() { up } else { 0.0 });
-            format!("the beam is good to {deg:.3} deg (1 sigma, both axes): {:.3} m at {range_m:.1} m", range_m * deg.to_radians().sin())
+        Some(side) => {
+            let up = unknowns.iter().position(|u| u.kind == Kind::BeamUp).map_or(0.0, |up| done.sigma(up));
+            let deg = done.sigma(side).hypot(up);
+            if deg.is_finite() && range_m > 0.0 {
+                let metres = range_m * deg.to_radians().sin();
+                format!("the beam is good to {deg:.3} deg (1 sigma, both axes): {metres:.3} m at {range_m:.1} m")
+            } else {
+                "the beam could point anywhere: up to the whole range, in m".to_owned()
+            }
         }
-        Some(_) => "the beam could point anywhere: up to the whole range, in m".to_owned(),
         None => {
             let worst = unknowns.iter().enumerate().filter(|(_, u)| u.written && u.kind.unit() == "m").map(|(i, _)| done.sigma(i));
             let worst = worst.fold(0.0, f64::max);

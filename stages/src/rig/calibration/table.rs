@@ -183,9 +183,8 @@ impl Reader {
         };
         let mut turn = Turn::of(&self.north, convergence.as_ref())?;
         let mut aside: BTreeMap<&'static str, Vec<u32>> = BTreeMap::new();
-        let mut groups: BTreeMap<(&str, &str), Vec<Epoch>> = BTreeMap::new();
-        let mut aims: BTreeMap<&str, Aim> = BTreeMap::new();
-        let mut points: BTreeMap<&str, &str> = BTreeMap::new();
+        // By session and occupation, since the name of an occupation is its session's own.
+        let mut groups: BTreeMap<(&str, &str), (Aim, &str, Vec<Epoch>)> = BTreeMap::new();
         for row in 0..table.rows() {
             let laser = match self.aim {
                 AimOption::Tip => Some(false),
@@ -222,17 +221,10 @@ impl Reader {
                         heading_sigma_deg: f64::NAN,
                     };
                     let (gnss, _) = columns.gnss_of(&self.rig.gnss, row);
-                    aims.entry(occupation).or_insert(if laser { Aim::Laser } else { Aim::Tip });
-                    points.entry(occupation).or_insert(point);
                     let rotation = Rotation::new(shot.heading_deg, pitch, roll);
-                    groups.entry((session[row].unwrap_or_default(), occupation)).or_default().push(Epoch {
-                        row,
-                        time,
-                        place,
-                        rotation,
-                        shot,
-                        gnss,
-                    });
+                    let key = (session[row].unwrap_or_default(), occupation);
+                    let group = groups.entry(key).or_insert_with(|| (if laser { Aim::Laser } else { Aim::Tip }, point, vec![]));
+                    group.2.push(Epoch { row, time, place, rotation, shot, gnss });
                     continue;
                 }
                 _ => "no-occupation",
@@ -240,9 +232,10 @@ impl Reader {
             #[allow(clippy::cast_possible_truncation)]
             aside.entry(reason).or_default().push(row as u32);
         }
-        let first = groups.values().flatten().min_by_key(|e| (e.time, e.row)).map_or([0.0; 3], |e| e.place);
-        let last = groups.values().flatten().map(|e| e.time).max().unwrap_or_default();
-        let origin = groups.values().flatten().map(|e| e.time).min().unwrap_or_default();
+        let epochs = || groups.values().flat_map(|(.., epochs)| epochs);
+        let first = epochs().min_by_key(|e| (e.time, e.row)).map_or([0.0; 3], |e| e.place);
+        let last = epochs().map(|e| e.time).max().unwrap_or_default();
+        let origin = epochs().map(|e| e.time).min().unwrap_or_default();
         let sessions: std::collections::BTreeSet<&str> = groups.keys().map(|(s, _)| *s).collect();
         let mut out = Looks {
             seen: vec![],
@@ -253,13 +246,12 @@ impl Reader {
             sessions: sessions.len(),
             last,
         };
-        let mut ordered: Vec<(&str, Vec<Epoch>)> = groups.into_iter().map(|((_, o), e)| (o, e)).collect();
-        for (_, epochs) in &mut ordered {
+        let mut ordered: Vec<_> = groups.into_iter().map(|((_, name), (aim, point, epochs))| (name, aim, point, epochs)).collect();
+        for (.., epochs) in &mut ordered {
             epochs.sort_by_key(|e| (e.time, e.row));
         }
-        ordered.sort_by_key(|(name, epochs)| (epochs.first().map(|e| e.time), (*name).to_owned()));
-        for (occupation, epochs) in ordered {
-            let (aim, point) = (aims[occupation], points[occupation]);
+        ordered.sort_by_key(|(name, .., epochs)| (epochs.first().map(|e| e.time), *name));
+        for (_, aim, point, epochs) in ordered {
             let mark = out.marks.iter().position(|m| m == point).unwrap_or_else(|| {
                 out.marks.push(point.to_owned());
                 out.marks.len() - 1
