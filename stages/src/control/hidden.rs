@@ -246,7 +246,7 @@ impl HiddenPoints {
                         solution.square_sum
                     ))
                     .why("one of them is misread, or tied to another point than was meant")
-                    .fix("measure it again; the residual of each observation is in the record")
+                    .fix("measure it again")
                     .point(name),
             )));
         }

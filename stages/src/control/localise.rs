@@ -178,19 +178,23 @@ impl Stage for Localise {
                 return Err(problems);
             }
         };
-        if let Source::Saved(saved) = &source
-            && (saved.base_crs != frame.crs || saved.height_datum != datum && saved.level.is_some())
-        {
+        let differs = match &source {
+            Source::Saved(saved) if saved.base_crs != frame.crs => {
+                Some(format!("the saved fit starts from {} and the points are in {}", saved.base_crs, frame.crs))
+            }
+            Source::Saved(saved) if saved.height_datum != datum && saved.level.is_some() => {
+                let named = |d: &Option<String>| d.clone().unwrap_or_else(|| "the ellipsoid".to_owned());
+                Some(format!("the saved fit has heights above {} and the points above {}", named(&saved.height_datum), named(&datum)))
+            }
+            _ => None,
+        };
+        if let Some(what) = differs {
             problems.push(
-                Problem::from(Diagnostic::new(
-                    "control/other-frame",
-                    Verdict::Block,
-                    format!("the saved fit starts from {} and the points are in {}", saved.base_crs, frame.crs),
-                ))
-                .option("saved")
-                .size("the shift between the two systems, decimetres and more")
-                .why("a fit holds only for the system that it was fitted in")
-                .fix("deliver in the system of the fit, or fit again"),
+                Problem::from(Diagnostic::new("control/other-frame", Verdict::Block, what))
+                    .option("saved")
+                    .size("the shift between the two systems, decimetres and more")
+                    .why("a fit holds only for the system that it was fitted in")
+                    .fix("deliver in the system of the fit, or fit again"),
             );
         }
         if !problems.is_empty() {

@@ -216,7 +216,10 @@ pub fn statistics(checks: &[Check], marks: usize) -> Statistics {
         checks: checks.len(),
         marks,
         rmse_horizontal_m: plan,
-        nssda_horizontal_95_m: east.zip(north).map(|(e, n)| nssda_horizontal(e.rmse, n.rmse).0),
+        nssda_horizontal_95_m: east.zip(north).and_then(|(e, n)| {
+            let (radius, valid) = nssda_horizontal(e.rmse, n.rmse);
+            valid.then_some(radius)
+        }),
         nssda_vertical_95_m: up.map(|u| nssda_vertical(u.rmse)),
         nssda_enough_points: marks >= NSSDA_POINTS,
         asprs_horizontal_m: plan.zip(own).map(|(fit, own)| with_survey(fit, own)),

@@ -3,6 +3,7 @@
 use super::chain::{NorthSaid, Setup};
 use super::rank::{Hypothesis, Unknown};
 use super::{Aim, Alternative, Facts, Shot};
+use std::collections::BTreeSet;
 
 /// US survey foot over international foot, less one (1200/3937 against 0.3048).
 const FEET_APART: f64 = 2.000_004e-6;
@@ -29,7 +30,15 @@ pub fn hypotheses(shots: &[Shot], facts: &Facts) -> Vec<Hypothesis> {
         list.attitude(setup, facts);
     }
     list.lag(facts);
+    // Only now, so that each cause is the last of the list while its rarity is set.
+    list.out.retain(has_effect);
     list.out
+}
+
+/// Whether a cause moves a shot, by an amount that is known at every shot.
+fn has_effect(h: &Hypothesis) -> bool {
+    let all = || h.constant.iter().chain(h.columns.iter().flatten()).flatten();
+    all().all(|v| v.is_finite()) && all().any(|v| v.abs() >= 1e-6)
 }
 
 fn unknown(name: &'static str, size: f64, decimals: usize) -> Unknown {
@@ -39,7 +48,7 @@ fn unknown(name: &'static str, size: f64, decimals: usize) -> Unknown {
 impl List<'_> {
     /// A cause with a constant effect. `f` gives `None` for shots whose effect cannot be known, which leaves the cause out.
     fn constant(&mut self, id: &str, title: &str, key: &str, fix: &str, f: impl Fn(&Shot) -> Option<[f64; 3]>) {
-        let Some(constant) = self.shots.iter().map(f).collect::<Option<Vec<_>>>() else { return };
+        let constant = self.shots.iter().map(|s| f(s).unwrap_or([f64::NAN; 3])).collect();
         self.push(id, title, key, fix, constant, vec![], vec![]);
     }
 
@@ -53,7 +62,7 @@ impl List<'_> {
         unknowns: [Unknown; K],
         f: impl Fn(&Shot) -> Option<[[f64; 3]; K]>,
     ) {
-        let Some(rows) = self.shots.iter().map(f).collect::<Option<Vec<_>>>() else { return };
+        let rows: Vec<_> = self.shots.iter().map(|s| f(s).unwrap_or([[f64::NAN; 3]; K])).collect();
         let columns = (0..K).map(|k| rows.iter().map(|r| r[k]).collect()).collect();
         let none = vec![[0.0; 3]; self.shots.len()];
         self.push(id, title, key, fix, none, columns, unknowns.to_vec());
@@ -70,10 +79,6 @@ impl List<'_> {
         columns: Vec<Vec<[f64; 3]>>,
         unknowns: Vec<Unknown>,
     ) {
-        let all = || constant.iter().chain(columns.iter().flatten()).flatten();
-        if all().any(|v| !v.is_finite()) || all().all(|v| v.abs() < 1e-6) {
-            return;
-        }
         let text = |t: &str| t.to_owned();
         let from = vec![0.0; unknowns.len()];
         self.out.push(Hypothesis {
@@ -89,6 +94,7 @@ impl List<'_> {
         });
     }
 
+    /// The price of the cause that was listed last.
     fn rare(&mut self, measure: f64) {
         if let Some(last) = self.out.last_mut() {
             last.rarity = measure;
@@ -265,15 +271,16 @@ impl List<'_> {
             shift(),
             |_| when(true),
         );
-        let sessions = 1 + self.shots.iter().map(|s| s.session).max().unwrap_or(0);
-        let marks = 1 + self.shots.iter().map(|s| s.mark).max().unwrap_or(0);
+        // Those that have shots: marks of the file that nobody occupied are no choice.
+        let sessions: BTreeSet<usize> = self.shots.iter().map(|s| s.session).collect();
+        let marks: BTreeSet<usize> = self.shots.iter().map(|s| s.mark).collect();
         let choice = |n: usize| {
             #[allow(clippy::cast_precision_loss)]
             let n = n as f64;
             2.0 * n.ln()
         };
-        if sessions > 1 {
-            for k in 0..sessions {
+        if sessions.len() > 1 {
+            for &k in &sessions {
                 let title = format!("the base was shifted in session {} alone", k + 1);
                 self.free(
                     &format!("session-shift-{}", k + 1),
@@ -283,17 +290,17 @@ impl List<'_> {
                     shift(),
                     |s| when(s.session == k),
                 );
-                self.rare(2.0 + choice(sessions));
+                self.rare(2.0 + choice(sessions.len()));
             }
         }
-        if marks > 2 {
-            for k in 0..marks {
+        if marks.len() > 2 {
+            for &k in &marks {
                 let Some(name) = self.shots.iter().find(|s| s.mark == k).map(|s| s.point.clone()) else { continue };
                 let title = format!("the mark `{name}` alone has moved, was taken for another, or has a wrong value");
                 self.free(&format!("mark-{name}"), &title, "control file", "look at that mark and its source", shift(), |s| {
                     when(s.mark == k)
                 });
-                self.rare(2.0 + choice(marks));
+                self.rare(2.0 + choice(marks.len()));
             }
         }
         for k in 0..self.shots.len() {
@@ -533,4 +540,45 @@ impl List<'_> {
 
 const fn side(lag: f64) -> &'static str {
     if lag > 0.0 { "behind" } else { "ahead of" }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn shot(mark: usize, session: usize) -> Shot {
+        Shot {
+            point: format!("CP{mark}"),
+            mark,
+            session,
+            residual_m: [0.0; 3],
+            sigma_m: [0.01; 3],
+            correlation: 0.0,
+            mark_sigma_m: [0.005; 2],
+            grid_m: [f64::NAN; 2],
+            convergence_deg: 0.5,
+            scale: 1.0,
+            height_m: 2.0,
+            ellipsoidal_m: 12.0,
+            separation_m: f64::NAN,
+            receiver_separation_m: f64::NAN,
+            aim: Aim::Tip,
+            samples: vec![],
+        }
+    }
+
+    #[test]
+    fn a_price_stays_with_its_own_cause() {
+        // Sessions 2 and 3 have shots, 1 has none; of the marks of the file only 4 and 7 were occupied.
+        let shots = [shot(4, 1), shot(7, 1), shot(4, 2), shot(7, 2)];
+        let found = hypotheses(&shots, &Facts::default());
+        let rarity = |id: &str| found.iter().find(|h| h.id == id).map(|h| h.rarity);
+        assert_eq!(rarity("base-shift"), Some(0.0));
+        assert_eq!(rarity("session-shift-1"), None);
+        let two = 2.0 + 2.0 * 2.0_f64.ln();
+        assert_eq!((rarity("session-shift-2"), rarity("session-shift-3")), (Some(two), Some(two)));
+        assert!(!found.iter().any(|h| h.id.starts_with("mark-")), "two marks cannot tell which of them is wrong");
+        assert_eq!(rarity("height-sign"), Some(4.0));
+        assert!(found.iter().all(|h| h.from.iter().all(|f| *f == 0.0)));
+    }
 }
