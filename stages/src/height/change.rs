@@ -209,7 +209,7 @@ impl Change {
         for grid in object.grids() {
             let key = |p: Problem| p.reference_key("delivery.heights.geoid.datum");
             let file = shelf::pick(&grid.name, None, wish.folders, wish.place).map_err(key)?;
-            self.files.extend(file);
+            self.files.push(file.ok_or_else(|| none(format!("the grid `{}` is not on this machine under that name", grid.name)))?);
         }
         self.pipeline = Some(pipeline);
         self.here_m = Some(here);

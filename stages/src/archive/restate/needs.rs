@@ -228,11 +228,13 @@ pub fn from_raw_logs(door: &Door, old: &Old, target: &Target, place: (f64, f64))
     };
     let ways = way::ways(door, &source, &target.object, place);
     let wanted = target.epoch.unwrap_or(Epoch::Static);
-    if crs.dynamic && target.crs.dynamic && epoch != wanted {
+    // The reference may say how the ground moves to a fixed epoch.
+    let moved = target.reference.motion.is_some() && matches!(wanted, Epoch::Fixed(_));
+    if crs.dynamic && target.crs.dynamic && epoch != wanted && !moved {
         return (
             Verdict::Wait,
             format!(
-                "from the raw logs the corrections are at {} too, so a published velocity model is needed (`operation` in the reference)",
+                "from the raw logs the corrections are at {} too, so a published velocity model is needed (`motion` or `operation` in the reference)",
                 super::epoch_words(Some(epoch))
             ),
         );

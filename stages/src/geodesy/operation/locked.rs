@@ -68,6 +68,7 @@ impl Operation {
                 self.limits = fresh.limits;
                 self.areas = fresh.areas;
                 self.notes = fresh.notes;
+                self.motion = fresh.motion;
             }
             self.notes.extend(pins::other_choice(pin, &fresh.name, &fresh.pipeline, &fresh.files));
             self.candidates = fresh.candidates;
