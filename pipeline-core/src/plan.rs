@@ -125,15 +125,13 @@ struct Compiler {
     findings: Vec<Diagnostic>,
     documents: Vec<Document>,
     plugins: Vec<PluginInfo>,
-    /// Whether every plug-in of the job could be opened: only then is an unknown stage a mistake of its own.
-    all_opened: bool,
     results: Option<PathBuf>,
     locked: bool,
 }
 
 impl Compiler {
     fn new(registry: &Registry, locked: bool) -> Self {
-        Self { registry: registry.clone(), findings: vec![], documents: vec![], plugins: vec![], all_opened: true, results: None, locked }
+        Self { registry: registry.clone(), findings: vec![], documents: vec![], plugins: vec![], results: None, locked }
     }
 
     fn read_text(&mut self, name: &str, path: &Path, named_by: Option<(usize, &str)>) -> Option<usize> {
@@ -211,10 +209,8 @@ impl Compiler {
         let results_name = job.results.clone().unwrap_or_else(|| format!("results/{stem}"));
         let results = folder.join(&results_name);
         self.results = Some(results.clone());
-        self.open_plugins(&job, &folder, job_document);
-        let mut found = checks::job(&job, &self.documents[job_document], &self.registry);
-        found.retain(|d| self.all_opened || d.code != "job/unknown-stage" || !d.what.contains('/'));
-        self.findings.extend(found);
+        let all_opened = self.open_plugins(&job, &folder, job_document);
+        self.findings.extend(checks::job(&job, &self.documents[job_document], &self.registry, all_opened));
         let mut plan = Plan {
             nodes: vec![],
             documents: vec![],
@@ -256,8 +252,9 @@ impl Compiler {
         Some(plan)
     }
 
-    /// Opens the plug-ins of the job, each with its own finding when it cannot be.
-    fn open_plugins(&mut self, job: &Job, folder: &Path, job_document: usize) {
+    /// Opens the plug-ins of the job, each with its own finding when it cannot be; whether all of them could.
+    fn open_plugins(&mut self, job: &Job, folder: &Path, job_document: usize) -> bool {
+        let mut all_opened = true;
         for (i, entry) in job.plugins.iter().enumerate() {
             let refused = match plugin::load(entry, folder, &self.registry.plugins) {
                 Ok(loaded) => {
@@ -276,11 +273,12 @@ impl Compiler {
                 Err(refused) => Some(*refused),
             };
             if let Some((finding, key)) = refused {
-                self.all_opened = false;
+                all_opened = false;
                 let label = self.documents[job_document].value_label(&format!("plugins[{i}].{key}"), "named here");
                 self.findings.push(finding.label(label));
             }
         }
+        all_opened
     }
 
     fn side_file<T: DeserializeOwned + schemars::JsonSchema>(

@@ -6,12 +6,13 @@ use crate::job::Job;
 use crate::job::parse::Document;
 use crate::registry::Registry;
 
-/// Rules that need only the job's text.
-pub fn job(job: &Job, document: &Document, registry: &Registry) -> Vec<Diagnostic> {
+/// Rules that need only the job's text. `all_opened`: whether every plug-in of the job could be opened; only then is a stage of a
+/// plug-in that nobody knows a mistake of its own.
+pub fn job(job: &Job, document: &Document, registry: &Registry, all_opened: bool) -> Vec<Diagnostic> {
     let mut found = vec![];
     no_steps(job, document, &mut found);
     unique_ids(job, document, &mut found);
-    known_stages(job, document, registry, &mut found);
+    known_stages(job, document, registry, all_opened, &mut found);
     waivers_say_who_and_why(job, document, &mut found);
     found
 }
@@ -47,9 +48,9 @@ fn unique_ids(job: &Job, document: &Document, found: &mut Vec<Diagnostic>) {
     }
 }
 
-fn known_stages(job: &Job, document: &Document, registry: &Registry, found: &mut Vec<Diagnostic>) {
+fn known_stages(job: &Job, document: &Document, registry: &Registry, all_opened: bool, found: &mut Vec<Diagnostic>) {
     for (i, step) in job.steps.iter().enumerate() {
-        if registry.get(&step.stage).is_none() {
+        if registry.get(&step.stage).is_none() && (all_opened || !step.stage.contains('/')) {
             found.push(unknown_stage(i, &step.stage, document, registry));
         }
     }

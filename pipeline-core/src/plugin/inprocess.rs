@@ -177,7 +177,7 @@ impl Host for InProcess {
         if answer != code::OK {
             return Err(self.0.fault(&error, answer));
         }
-        let bound = Seat { library: self.0, json: text(bound.bound_json).unwrap_or_default(), raw: Mutex::new(()), bound };
+        let bound = Seat { library: self.0, json: text(bound.bound_json).unwrap_or_default(), bound };
         if bound.bound.run.is_none() || (bound.bound.size as usize) < offset_of!(GunterStage, private_data) + size_of::<usize>() {
             return Err(Fault::found("plugin/bad-answer", "it bound the stage and gave no `run`: a null pointer or a short struct"));
         }
@@ -190,8 +190,6 @@ struct Seat {
     library: &'static Library,
     json: String,
     bound: GunterStage,
-    /// Held while it is released, so that no call can be in it.
-    raw: Mutex<()>,
 }
 
 // SAFETY: the contract lets `run` be called from several threads at once; a stage that says `"threads": "one"` is called
@@ -202,7 +200,6 @@ unsafe impl Sync for Seat {}
 
 impl Drop for Seat {
     fn drop(&mut self) {
-        let _held = self.raw.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(release) = self.bound.release {
             // SAFETY: the maker's own release, called once: the struct is dropped here.
             unsafe { release(&raw mut self.bound) };

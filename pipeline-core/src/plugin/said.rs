@@ -85,9 +85,12 @@ fn place_of_row(row: u64, table: &Table, finding: &mut Diagnostic, places: &mut 
         places.push(format!("row {row}, which is beyond the end"));
         return;
     };
-    let name = |role| table.schema.role(role).map(|c| c.name.clone());
-    let text = |role| name(role).and_then(|n| table.texts(&n).ok().and_then(|t| t[i].map(str::to_owned)));
-    let number = |role| name(role).and_then(|n| table.ints(&n).ok().and_then(|t| t[i])).and_then(|n| u64::try_from(n).ok());
+    // The one row: a finding for every row must not read every column anew.
+    let offset = i64::try_from(i).unwrap_or(i64::MAX);
+    let one = Table { data: table.data.slice(offset, 1), schema: table.schema.clone() };
+    let name = |role| one.schema.role(role).map(|c| c.name.clone());
+    let text = |role| name(role).and_then(|n| one.texts(&n).ok().and_then(|t| t.first().copied().flatten().map(str::to_owned)));
+    let number = |role| name(role).and_then(|n| one.ints(&n).ok()?.first().copied().flatten()).and_then(|n| u64::try_from(n).ok());
     if let (Some(file), Some(first)) = (text(Role::File), number(Role::LineFirst)) {
         finding.labels.push(Label::lines(&file, first, number(Role::LineLast).unwrap_or(first), "here"));
     }

@@ -107,6 +107,8 @@ const NO_FIT: f64 = 0.001;
 const TRY_PAIRS: f64 = 0.02;
 /// What a second cause pays: two blunders at once are a hundred times rarer than one.
 const PAIR: f64 = 9.2;
+/// So many pairs of causes are kept for the ranking: those behind them differ from the first by far more than `RIVAL`.
+const PAIRS_KEPT: usize = 40;
 /// Predictions closer than this, by the covariance, cannot be told apart.
 const ALIKE: f64 = 3.0;
 /// Explanations with a measure this much above the first are no rivals.
@@ -237,15 +239,25 @@ pub fn rank(shots: &[Shot], hypotheses: &[Hypothesis], facts: &Facts) -> Ranking
             sizes: h.unknowns.iter().map(|u| u.size).collect(),
         })
         .collect();
-    let make = |causes: Vec<usize>| -> Option<Explanation> {
+    let judge = |causes: &[usize]| {
         let parts: Vec<&Whitened> = causes.iter().map(|c| &whitened[*c]).collect();
         let (measure, misfit, values, prediction) = explain(&parts, &observed)?;
         let extra: f64 = causes.iter().map(|c| hypotheses[*c].rarity).sum::<f64>() + if causes.len() > 1 { PAIR } else { 0.0 };
-        let size_m = size(hypotheses, &causes, &values, shots.len());
-        Some(Explanation { causes, measure: measure + extra, misfit, values, whitened: prediction, size_m })
+        Some((measure + extra, misfit, values, prediction))
     };
-    let mut ranked: Vec<Explanation> = (0..hypotheses.len()).filter_map(|i| make(vec![i])).collect();
-    best_of_each(&mut ranked, hypotheses);
+    // Of all that are tried only the measures are kept: pairs grow with the square of the shots, and each prediction with the shots.
+    let best = |tried: Vec<Vec<usize>>, most: usize| -> Vec<Explanation> {
+        let mut measured: Vec<(f64, Vec<usize>)> = tried.into_iter().filter_map(|c| Some((judge(&c)?.0, c))).collect();
+        best_of_each(&mut measured, hypotheses);
+        measured.truncate(most);
+        let whole = |causes: Vec<usize>| {
+            let (measure, misfit, values, whitened) = judge(&causes)?;
+            let size_m = size(hypotheses, &causes, &values, shots.len());
+            Some(Explanation { causes, measure, misfit, values, whitened, size_m })
+        };
+        measured.into_iter().filter_map(|(_, causes)| whole(causes)).collect()
+    };
+    let mut ranked = best((0..hypotheses.len()).map(|i| vec![i]).collect(), usize::MAX);
     let fits = |e: &Explanation| {
         #[allow(clippy::cast_precision_loss)]
         let left = (count.saturating_sub(e.values.len())).max(1) as f64;
@@ -253,11 +265,10 @@ pub fn rank(shots: &[Shot], hypotheses: &[Hypothesis], facts: &Facts) -> Ranking
     };
     let suspicious = probability < 0.05 || ranked.first().is_some_and(|e| e.measure < chi_square - BELIEVED);
     if suspicious && ranked.first().is_none_or(|e| fits(e) < TRY_PAIRS) {
-        let mut pairs: Vec<Explanation> =
-            (0..hypotheses.len()).flat_map(|i| (i + 1..hypotheses.len()).map(move |j| vec![i, j])).filter_map(make).collect();
-        best_of_each(&mut pairs, hypotheses);
-        pairs.truncate(40);
-        ranked.extend(pairs);
+        // A cause does not go with itself.
+        let differ = |i: usize, j: usize| hypotheses[i].id != hypotheses[j].id;
+        let all = (0..hypotheses.len()).flat_map(|i| (i + 1..hypotheses.len()).map(move |j| (i, j)));
+        ranked.extend(best(all.filter(|(i, j)| differ(*i, *j)).map(|(i, j)| vec![i, j]).collect(), PAIRS_KEPT));
         ranked.sort_by(|a, b| a.measure.total_cmp(&b.measure));
     }
     for e in &mut ranked {
@@ -275,13 +286,11 @@ pub fn rank(shots: &[Shot], hypotheses: &[Hypothesis], facts: &Facts) -> Ranking
     Ranking { outcome, ranked, alike, chi_square, count, probability }
 }
 
-/// In the order of the measure; of several forms of one cause the best alone. A cause does not go with itself.
-fn best_of_each(list: &mut Vec<Explanation>, hypotheses: &[Hypothesis]) {
-    let names = |e: &Explanation| e.causes.iter().map(|c| hypotheses[*c].id.as_str()).collect::<Vec<_>>();
-    list.retain(|e| names(e).windows(2).all(|w| w[0] != w[1]));
-    list.sort_by(|a, b| a.measure.total_cmp(&b.measure));
+/// In the order of the measure; of several forms of one cause the best alone.
+fn best_of_each(list: &mut Vec<(f64, Vec<usize>)>, hypotheses: &[Hypothesis]) {
+    list.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut seen = std::collections::BTreeSet::new();
-    list.retain(|e| seen.insert(names(e)));
+    list.retain(|(_, causes)| seen.insert(causes.iter().map(|c| hypotheses[*c].id.as_str()).collect::<Vec<_>>()));
 }
 
 /// Brings explanations whose predictions cannot be told from the first to the front; how many they are.
