@@ -107,6 +107,14 @@ impl Table {
         }
     }
 
+    /// Number of rows in which a column is missing.
+    ///
+    /// # Errors
+    /// When the column is absent.
+    pub fn missing(&self, name: &str) -> Result<usize, Problem> {
+        Ok(self.column(name)?.null_count())
+    }
+
     /// The whole numbers of an integer column.
     ///
     /// # Errors

@@ -1,11 +1,13 @@
-//! How fast `reproject` and `height-convert` are beside PROJ alone, in the same run, on one core.
+//! How fast `reproject` and `height-convert` are beside PROJ alone, in the same run.
 //!
-//! `cargo bench --bench geodesy -- [--points 200000] [--repeats 5]`
+//! `cargo bench --bench geodesy -- [--repeats 15] [--points 36000] [--threads 2] [--only WORD]`
 //!
-//! PROJ alone is one call of `proj_trans_generic` on plain arrays that lie ready, with the pipeline that the stage chose; for
-//! a grid also `proj_factors` for each point, since the stage delivers convergence and scale. A stage is timed from table to
-//! table, with everything that it says and checks. National grids come from `../shared`; without them such a line is left out
-//! with a loud word, and the geoid is an invented one.
+//! PROJ alone is one call of `proj_trans_generic` on plain arrays that lie ready, with the objects open and the pipeline that
+//! the stage chose; for a grid also `proj_factors` for each point, since the stage delivers convergence and scale. A stage is
+//! bound once and timed from table to table, with everything that it says and checks. Both run in turn, and the best time of
+//! each counts; with several threads the time of the slowest one. A session is a walk within two kilometres, or points all
+//! over the area. National grids come from `../shared`; without them such a line is left out with a loud word, and the geoid
+//! is an invented one.
 #![allow(missing_docs, clippy::print_stdout)]
 
 use pipeline_core::reference::Reference;
@@ -15,10 +17,14 @@ use pipeline_core::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, P
 use pipeline_core::table::{Table, TableBuilder};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
-use std::sync::Arc;
+use std::sync::{Arc, Barrier};
 use std::time::{Duration, Instant};
 
-use stages::geodesy::door::{Door, Numbers};
+use stages::geodesy::door::{Door, Numbers, Object};
+
+/// As in the program.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
 
 type Answer<T> = Result<T, Box<dyn std::error::Error>>;
 
@@ -37,12 +43,21 @@ struct Operation {
     folder: PathBuf,
 }
 
-/// One line of the table, in points a second.
-struct Row {
-    title: &'static str,
-    coordinates: f64,
-    with_factors: Option<f64>,
-    stage: f64,
+/// How much goes through at a time.
+#[derive(Clone, Copy)]
+struct Load {
+    points: usize,
+    /// All over the area, and not in one place of it.
+    spread: bool,
+    threads: usize,
+}
+
+/// Times of one round, of the slowest thread.
+#[derive(Clone, Copy)]
+struct Times {
+    coordinates: Duration,
+    factors: Duration,
+    stage: Duration,
 }
 
 fn main() -> ExitCode {
@@ -59,31 +74,37 @@ fn main() -> ExitCode {
 }
 
 fn run() -> Answer<String> {
-    let (points, repeats) = wanted()?;
-    let folder = tempfile::tempdir()?;
-    let mut text = "| operation | points | PROJ, coordinates, points/s | PROJ, convergence and scale too, points/s | stage, points/s | stage of PROJ |\n"
-        .to_owned();
-    text.push_str("| --- | ---: | ---: | ---: | ---: | ---: |\n");
-    for operation in operations(folder.path())? {
-        let row = measure(&operation, points, repeats)?;
-        let base = row.with_factors.unwrap_or(row.coordinates);
-        let factors = row.with_factors.map_or_else(|| "–".to_owned(), |f| format!("{f:.0}"));
-        text.push_str(&format!(
-            "| {} | {points} | {:.0} | {factors} | {:.0} | {:.1} % |\n",
-            row.title,
-            row.coordinates,
-            row.stage,
-            100.0 * row.stage / base
-        ));
-    }
-    Ok(text)
-}
-
-fn wanted() -> Answer<(usize, usize)> {
     let words: Vec<String> = std::env::args().collect();
     let after = |name: &str| words.iter().position(|w| w == name).and_then(|i| words.get(i + 1));
-    let number = |name: &str, otherwise: usize| after(name).map_or(Ok(otherwise), |w| w.parse());
-    Ok((number("--points", 200_000)?, number("--repeats", 5)?))
+    let number = |name: &str| after(name).map(|w| w.parse::<usize>()).transpose();
+    let repeats = number("--repeats")?.unwrap_or(15);
+    let loads = match (number("--points")?, number("--threads")?) {
+        (None, None) => vec![(36_000, false, 1), (200_000, true, 1), (36_000, false, 2)],
+        (points, threads) => vec![(points.unwrap_or(36_000), false, threads.unwrap_or(1))],
+    };
+    let folder = tempfile::tempdir()?;
+    let mut text = "| operation | points | threads | PROJ, coordinates, points/s | PROJ, all that the stage gives, points/s | stage, points/s | stage of PROJ | first session, ms more |\n"
+        .to_owned();
+    text.push_str("| --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: |\n");
+    for (points, spread, threads) in loads {
+        for operation in operations(folder.path())?.iter().filter(|o| after("--only").is_none_or(|w| o.title.contains(w.as_str()))) {
+            let (first, best) = measure(operation, Load { points, spread, threads }, repeats)?;
+            #[allow(clippy::cast_precision_loss)]
+            let rate = |time: Duration| points as f64 / time.as_secs_f64();
+            let all = best.coordinates + best.factors;
+            text.push_str(&format!(
+                "| {} | {points} {} | {threads} | {:.0} | {:.0} | {:.0} | {:.1} % | {:.1} |\n",
+                operation.title,
+                if spread { "all over" } else { "in a place" },
+                rate(best.coordinates),
+                rate(all),
+                rate(best.stage),
+                100.0 * all.as_secs_f64() / best.stage.as_secs_f64(),
+                first.saturating_sub(best.stage).as_secs_f64() * 1e3,
+            ));
+        }
+    }
+    Ok(text)
 }
 
 fn operations(folder: &Path) -> Answer<Vec<Operation>> {
@@ -123,68 +144,120 @@ fn operations(folder: &Path) -> Answer<Vec<Operation>> {
     Ok(all)
 }
 
-fn measure(operation: &Operation, points: usize, repeats: usize) -> Answer<Row> {
-    let table = table(operation, points)?;
-    let bound = bind(operation, &table.schema)?;
-    let world = Collect::new(&operation.folder);
-    let cx = Cx::new(&world, "bench", None);
-    let mut stage = Duration::MAX;
-    for _ in 0..repeats {
-        let started = Instant::now();
-        let out = bound.stage.run(std::slice::from_ref(&table), &cx).map_err(said)?;
-        stage = stage.min(started.elapsed());
-        assert_eq!(out.rows(), points);
-    }
-    let stops = world.said().findings.iter().filter(|f| f.verdict.word() == "block").count();
-    assert_eq!(stops, 0, "{:?}", world.said().findings.first());
-    let (alone, factors) = alone(operation, &bound, &table, repeats)?;
-    #[allow(clippy::cast_precision_loss)]
-    let rate = |time: Duration| points as f64 / time.as_secs_f64();
-    Ok(Row { title: operation.title, coordinates: rate(alone), with_factors: factors.map(|f| rate(alone + f)), stage: rate(stage) })
+/// Time of the first session of a stage, and the best times, for each thread's share: every thread has as many points.
+fn measure(operation: &Operation, load: Load, repeats: usize) -> Answer<(Duration, Times)> {
+    let bound = bind(operation, &table(operation, load)?.schema)?;
+    let start = Barrier::new(load.threads);
+    let work = || -> Answer<Vec<Times>> {
+        let table = table(operation, load)?;
+        let ready = Alone::of(operation, &bound)?;
+        let world = Collect::new(&operation.folder);
+        let cx = Cx::new(&world, "bench", None);
+        let mut rounds = vec![];
+        for _ in 0..=repeats {
+            start.wait();
+            let started = Instant::now();
+            let out = bound.stage.run(std::slice::from_ref(&table), &cx).map_err(said)?;
+            let stage = started.elapsed();
+            assert_eq!(out.rows(), load.points);
+            drop(out);
+            let arrays = Arrays::of(&table)?;
+            start.wait();
+            let (coordinates, factors) = ready.run(operation, arrays)?;
+            rounds.push(Times { coordinates, factors, stage });
+        }
+        let stops = world.said().findings.iter().filter(|f| f.verdict.word() == "block").count();
+        assert_eq!(stops, 0, "{:?}", world.said().findings.first());
+        Ok(rounds)
+    };
+    let threads: Vec<Vec<Times>> = std::thread::scope(|scope| {
+        let all: Vec<_> = (0..load.threads).map(|_| scope.spawn(|| work().map_err(|e| e.to_string()))).collect();
+        all.into_iter().map(|t| t.join().unwrap_or_else(|_| Err("a thread failed".to_owned()))).collect::<Result<_, _>>()
+    })?;
+    let slowest = |round: usize, time: fn(&Times) -> Duration| threads.iter().map(|t| time(&t[round])).max().unwrap_or_default();
+    let best = |time: fn(&Times) -> Duration| (1..=repeats).map(|round| slowest(round, time)).min().unwrap_or_default();
+    Ok((slowest(0, |t| t.stage), Times { coordinates: best(|t| t.coordinates), factors: best(|t| t.factors), stage: best(|t| t.stage) }))
 }
 
-/// PROJ alone, with what the stage decided: coordinates, and factors where the stage gives them.
-fn alone(operation: &Operation, bound: &DynBound, table: &Table, repeats: usize) -> Answer<(Duration, Option<Duration>)> {
-    let decided = |key: &str| bound.decided.iter().find(|(k, _)| k == key).map(|(_, v)| v.clone());
-    let pipeline = |key: &str| decided(key).and_then(|v| v.get("pipeline").and_then(|p| p.as_str()).map(str::to_owned));
-    let change = pipeline("operation").filter(|p| p != "+proj=noop");
-    let conversion = decided("conversion").and_then(|v| v.as_str().map(str::to_owned));
-    let geoid = pipeline("geoid");
-    let door = Door::new(std::slice::from_ref(&operation.folder))?;
-    let make = |text: &Option<String>| text.as_ref().map(|t| door.create(t)).transpose();
-    let (change, conversion_object, geoid) = (make(&change)?, make(&conversion)?, make(&geoid)?);
-    let projected = conversion.as_ref().map(|_| door.create(operation.to)).transpose()?;
-    let column = |name: &str| table.floats(name).map(|c| c.to_vec()).map_err(said);
-    let (longitude, latitude, height) = (column("longitude_deg")?, column("latitude_deg")?, column("ellipsoidal_height_m")?);
-    let years: Vec<f64> = table.instants("time").map_err(said)?.iter().map(|t| t.map_or(f64::NAN, stages::geodesy::decimal_year)).collect();
-    let (mut best, mut best_factors) = (Duration::MAX, projected.as_ref().map(|_| Duration::MAX));
-    for _ in 0..repeats {
-        let (mut x, mut y, mut z, mut t) = (longitude.clone(), latitude.clone(), height.clone(), years.clone());
-        let mut n = vec![0.0; x.len()];
-        let started = Instant::now();
-        if let Some(change) = &change {
-            let year = if operation.moving { Numbers::Each(&mut t) } else { Numbers::All(f64::INFINITY) };
-            assert!(change.carry_columns(&mut x, &mut y, Numbers::Each(&mut z), year));
-        }
-        if let Some(geoid) = &geoid {
-            assert!(geoid.carry_columns(&mut x, &mut y, Numbers::Each(&mut n), Numbers::All(f64::INFINITY)));
-        }
-        let (degrees_x, degrees_y) = (x.clone(), y.clone());
-        if let Some(conversion) = &conversion_object {
-            assert!(conversion.carry_columns(&mut x, &mut y, Numbers::All(0.0), Numbers::All(f64::INFINITY)));
-        }
-        best = best.min(started.elapsed());
-        if let (Some(projected), Some(best)) = (&projected, &mut best_factors) {
-            let (mut convergence, mut scale) = (vec![0.0; x.len()], vec![0.0; x.len()]);
-            let started = Instant::now();
-            for i in 0..x.len() {
-                let f = projected.factors(degrees_y[i], degrees_x[i])?;
-                (convergence[i], scale[i]) = (f.convergence_deg, f.meridional);
-            }
-            *best = (*best).min(started.elapsed());
-        }
+/// Plain arrays that lie ready.
+struct Arrays {
+    longitude: Vec<f64>,
+    latitude: Vec<f64>,
+    height: Vec<f64>,
+    years: Vec<f64>,
+    n: Vec<f64>,
+    degrees: (Vec<f64>, Vec<f64>),
+    convergence: Vec<f64>,
+    scale: Vec<f64>,
+}
+
+impl Arrays {
+    fn of(table: &Table) -> Answer<Self> {
+        let column = |name: &str| table.floats(name).map(|c| c.to_vec()).map_err(said);
+        let (longitude, latitude) = (column("longitude_deg")?, column("latitude_deg")?);
+        let zeros = vec![0.0; table.rows()];
+        Ok(Self {
+            height: column("ellipsoidal_height_m")?,
+            years: table.instants("time").map_err(said)?.iter().map(|t| t.map_or(f64::NAN, stages::geodesy::decimal_year)).collect(),
+            n: zeros.clone(),
+            degrees: (longitude.clone(), latitude.clone()),
+            convergence: zeros.clone(),
+            scale: zeros,
+            longitude,
+            latitude,
+        })
     }
-    Ok((best, best_factors))
+}
+
+/// PROJ alone, with what the stage decided, opened.
+struct Alone {
+    change: Option<&'static Object<'static>>,
+    geoid: Option<&'static Object<'static>>,
+    conversion: Option<&'static Object<'static>>,
+    grid: Option<&'static Object<'static>>,
+}
+
+impl Alone {
+    fn of(operation: &Operation, bound: &DynBound) -> Answer<Self> {
+        let decided = |key: &str| bound.decided.iter().find(|(k, _)| k == key).map(|(_, v)| v.clone());
+        let pipeline = |key: &str| decided(key).and_then(|v| v.get("pipeline").and_then(|p| p.as_str()).map(str::to_owned));
+        let change = pipeline("operation").filter(|p| p != "+proj=noop");
+        let conversion = decided("conversion").and_then(|v| v.as_str().map(str::to_owned));
+        let geoid = pipeline("geoid");
+        // Open until the benchmark ends.
+        let door: &'static Door = Box::leak(Box::new(Door::new(std::slice::from_ref(&operation.folder))?));
+        let make = |text: &str| door.create(text).map(|o| &*Box::leak(Box::new(o)));
+        Ok(Self {
+            change: change.as_deref().map(make).transpose()?,
+            geoid: geoid.as_deref().map(make).transpose()?,
+            grid: conversion.as_ref().map(|_| make(operation.to)).transpose()?,
+            conversion: conversion.as_deref().map(make).transpose()?,
+        })
+    }
+
+    /// Times of the coordinates, and of convergence and scale.
+    fn run(&self, operation: &Operation, mut a: Arrays) -> Answer<(Duration, Duration)> {
+        let started = Instant::now();
+        if let Some(change) = self.change {
+            let year = if operation.moving { Numbers::Each(&mut a.years) } else { Numbers::All(f64::INFINITY) };
+            assert!(change.carry_columns(&mut a.longitude, &mut a.latitude, Numbers::Each(&mut a.height), year));
+        }
+        if let Some(geoid) = self.geoid {
+            assert!(geoid.carry_columns(&mut a.longitude, &mut a.latitude, Numbers::Each(&mut a.n), Numbers::All(f64::INFINITY)));
+        }
+        if let Some(conversion) = self.conversion {
+            assert!(conversion.carry_columns(&mut a.longitude, &mut a.latitude, Numbers::All(0.0), Numbers::All(f64::INFINITY)));
+        }
+        let coordinates = started.elapsed();
+        let Some(grid) = self.grid else { return Ok((coordinates, Duration::ZERO)) };
+        // Degrees before the change: a hundred metres off, which costs the same.
+        let started = Instant::now();
+        for i in 0..a.n.len() {
+            let f = grid.factors(a.degrees.1[i], a.degrees.0[i])?;
+            (a.convergence[i], a.scale[i]) = (f.convergence_deg, f.meridional);
+        }
+        Ok((coordinates, started.elapsed()))
+    }
 }
 
 fn said(problem: Problem) -> Box<dyn std::error::Error> {
@@ -235,8 +308,10 @@ fn bind(operation: &Operation, schema: &Schema) -> Answer<DynBound> {
     kind.bind(serde_json::json!({}), &cx).map_err(|p| p.into_iter().next().map_or_else(|| "refused".into(), said))
 }
 
-/// Points spread over the area like a grid turned a little, so that neighbours in the table are not neighbours in a cell.
-fn table(operation: &Operation, points: usize) -> Answer<Table> {
+/// Points spread like a grid turned a little, so that neighbours in the table are not neighbours in a cell: over the area, or over
+/// two kilometres in its middle.
+fn table(operation: &Operation, load: Load) -> Answer<Table> {
+    let points = load.points;
     let maybe = |name: &str, unit, role| Column::maybe(name, Holds::Float, unit, role);
     let heights = if operation.stage == "reproject" && operation.folder.ends_with("grids") {
         // OSGB36 has no ellipsoidal heights: the points come with heights of a vertical datum.
@@ -267,7 +342,11 @@ fn table(operation: &Operation, points: usize) -> Answer<Table> {
             point: PhysicalPoint::Target,
         }),
     };
-    let [south, north, west, east] = operation.area;
+    let [mut south, mut north, mut west, mut east] = operation.area;
+    if !load.spread {
+        let (latitude, longitude) = (f64::midpoint(south, north), f64::midpoint(west, east));
+        (south, north, west, east) = (latitude - 0.01, latitude + 0.01, longitude - 0.015, longitude + 0.015);
+    }
     #[allow(clippy::cast_precision_loss)]
     let share = |i: usize, step: f64| (i as f64 * step).fract();
     let mut builder = TableBuilder::new(Arc::new(schema), points);

@@ -352,8 +352,7 @@ impl Target<'_> {
 
 /// Moves of every point, as far as they can be computed here.
 fn moves(target: &Target, delivered: &Delivered, heights: &Heights, time: needs::Time, report: &mut Report) -> Result<(), Problem> {
-    let folders: Vec<PathBuf> = heights.folders().into_iter().chain(target.folders.iter().cloned()).collect();
-    let door = open(&folders)?;
+    let door = open(&target.folders)?;
     let Some(position) = Pinned::of(&door, report.operation.as_ref()) else { return Ok(()) };
     let height = if heights.with_positions() { None } else { Pinned::of(&door, heights.operation.as_ref()) };
     for p in &delivered.points {
@@ -364,7 +363,7 @@ fn moves(target: &Target, delivered: &Delivered, heights: &Heights, time: needs:
             Some(height) => height.carry(p, heights.time.unwrap_or(needs::Time::Never)),
         };
         let horizontal_m = moved.map(|new| shift([p.longitude_deg, p.latitude_deg, 0.0], [new[0], new[1], 0.0]).0);
-        let up_m = up.and_then(|up| heights.height(&door, p, up)).zip(p.height_m).map(|(new, old)| new - old);
+        let up_m = up.and_then(|up| heights.height(p, up)).zip(p.height_m).map(|(new, old)| new - old);
         report.points.push(Move { point: p.name.clone(), horizontal_m, up_m });
     }
     report.horizontal_m = Range::of(report.points.iter().filter_map(|m| m.horizontal_m));

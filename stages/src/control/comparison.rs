@@ -239,14 +239,14 @@ impl Comparison {
 }
 
 struct Opened<'d> {
-    projection: Option<OpenProjection<'d>>,
+    projection: Option<OpenProjection>,
     operation: Option<Object<'d>>,
 }
 
 impl<'d> Opened<'d> {
     fn of(system: &System, door: &'d Door) -> Result<Self, Problem> {
         let projection = match &system.way {
-            Way::Grid(p) => Some(p.open(door)?),
+            Way::Grid(p) => Some(p.open()?),
             _ => None,
         };
         let operation = match &system.operation {

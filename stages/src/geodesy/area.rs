@@ -24,6 +24,80 @@ fn turn(longitude: f64) -> f64 {
     longitude.rem_euclid(360.0)
 }
 
+/// The box around places, deg.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Extent {
+    /// Lowest latitude.
+    pub south: f64,
+    /// Highest latitude.
+    pub north: f64,
+    /// Lowest longitude, as it is written: a survey across the 180th meridian has a box around the earth.
+    pub west: f64,
+    /// Highest longitude.
+    pub east: f64,
+    /// Whether every place is finite. Rows that are not a number are not in the box.
+    pub complete: bool,
+}
+
+impl Extent {
+    /// Looks at latitudes and longitudes (deg) once.
+    #[must_use]
+    pub fn of(latitudes: &[f64], longitudes: &[f64]) -> Self {
+        let (la, lo) = (Span::of(latitudes), Span::of(longitudes));
+        Self { south: la.low, north: la.high, west: lo.low, east: lo.high, complete: la.finite && lo.finite }
+    }
+
+    /// Whether no place is in it.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.south > self.north || self.west > self.east
+    }
+}
+
+/// What one look at a column of numbers tells.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Span {
+    /// Lowest number; infinite when there is none.
+    pub low: f64,
+    /// Highest number; minus infinite when there is none.
+    pub high: f64,
+    /// Whether every row is finite.
+    pub finite: bool,
+}
+
+impl Span {
+    /// Looks at each number once, eight side by side.
+    #[must_use]
+    pub fn of(column: &[f64]) -> Self {
+        Self::of_each(column, |v| *v)
+    }
+
+    /// The same for what is made of each number.
+    #[must_use]
+    pub fn of_each(column: &[f64], make: impl Fn(&f64) -> f64) -> Self {
+        let (mut low, mut high, mut odd) = ([f64::INFINITY; 8], [f64::NEG_INFINITY; 8], [0.0; 8]);
+        let mut look = |eight: &[f64; 8]| {
+            for k in 0..8 {
+                let v = make(&eight[k]);
+                // A comparison with NaN is false, so NaN is passed over; times zero, only finite numbers stay zero.
+                low[k] = if v < low[k] { v } else { low[k] };
+                high[k] = if v > high[k] { v } else { high[k] };
+                odd[k] += v * 0.0;
+            }
+        };
+        let (eights, rest) = column.as_chunks();
+        eights.iter().for_each(&mut look);
+        for v in rest {
+            look(&[*v; 8]);
+        }
+        Self {
+            low: low.into_iter().fold(f64::INFINITY, f64::min),
+            high: high.into_iter().fold(f64::NEG_INFINITY, f64::max),
+            finite: odd.iter().all(|v| *v == 0.0),
+        }
+    }
+}
+
 impl Area {
     /// Width in degrees.
     fn width(&self) -> f64 {
@@ -42,17 +116,15 @@ impl Area {
         ((self.south + self.north) / 2.0, self.west + self.width() * 0.6)
     }
 
-    /// Whether all these places lie inside, told from the box around them; `false` may also mean that the box is too coarse.
-    /// Places that are not finite are left out.
+    /// Whether all places of a box lie inside; `false` may also mean that the box is too coarse.
     #[must_use]
-    pub fn surely_contains_all(&self, latitudes: &[f64], longitudes: &[f64]) -> bool {
-        // `min` and `max` pass over NaN.
-        let range = |values: &[f64]| values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(*v), high.max(*v)));
-        let ((south, north), (west, east)) = (range(latitudes), range(longitudes));
-        if south > north || west > east {
+    pub fn surely_contains(&self, all: &Extent) -> bool {
+        if all.is_empty() {
             return true;
         }
-        self.contains(south, west) && self.contains(north, east) && turn(west - self.west) + (east - west) <= self.width()
+        self.contains(all.south, all.west)
+            && self.contains(all.north, all.east)
+            && turn(all.west - self.west) + (all.east - all.west) <= self.width()
     }
 
     /// Size in square degrees, to put smaller areas first.
@@ -166,6 +238,7 @@ pub fn place_text(latitude: f64, longitude: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
 
     fn area(west: f64, south: f64, east: f64, north: f64) -> Area {
         Area { west, south, east, north, name: String::new() }
@@ -197,5 +270,31 @@ mod tests {
         assert!(a.margin(-40.0, -176.0).1 == Side::East && a.margin(-40.0, 165.0).1 == Side::West);
         let world = area(-180.0, -90.0, 180.0, 90.0);
         assert!(world.contains(0.0, 180.0) && world.contains(-90.0, -180.0) && world.margin(10.0, 10.0).0 > 0.0);
+    }
+
+    proptest! {
+        #[test]
+        fn one_look_tells_what_row_by_row_does(column in prop::collection::vec(prop_oneof![
+            8 => -400.0..400.0_f64, 1 => Just(f64::NAN), 1 => Just(f64::INFINITY), 1 => Just(f64::NEG_INFINITY)], 0..40)) {
+            let span = Span::of(&column);
+            prop_assert_eq!(span.finite, column.iter().all(|v| v.is_finite()));
+            prop_assert_eq!(span.low, column.iter().copied().fold(f64::INFINITY, f64::min));
+            prop_assert_eq!(span.high, column.iter().copied().fold(f64::NEG_INFINITY, f64::max));
+        }
+
+        #[test]
+        fn a_box_that_is_surely_inside_has_every_place_inside(
+            west in -200.0..200.0_f64, width in 0.0..360.0_f64, south in -90.0..90.0_f64, high in 0.0..90.0_f64,
+            places in prop::collection::vec((-90.0..90.0_f64, -190.0..370.0_f64), 0..6),
+        ) {
+            let a = area(west, south, west + width, south + high);
+            let (latitudes, longitudes): (Vec<f64>, Vec<f64>) = places.into_iter().unzip();
+            if a.surely_contains(&Extent::of(&latitudes, &longitudes)) {
+                prop_assert!(latitudes.iter().zip(&longitudes).all(|(la, lo)| a.contains(*la, *lo)));
+            }
+            // Places inside that do not go around the earth are told at once.
+            let some: Vec<f64> = (0..5).map(|i| west + width * f64::from(i) / 5.0).collect();
+            prop_assert!(a.surely_contains(&Extent::of(&[f64::midpoint(a.south, a.north); 5], &some)));
+        }
     }
 }

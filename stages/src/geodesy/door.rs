@@ -1,16 +1,19 @@
 //! The only place that calls PROJ: every `unsafe` of the geodesy is here, behind safe types.
 //!
-//! A [`Door`] is one context. It is made where it is used and belongs to one thread. The network is
+//! A [`Door`] is one context. It is made where it is used and belongs to one thread; with [`Kept`] it waits, with its
+//! objects, for the next session. The network is
 //! off, PROJ prints nothing, the registry is the one built into this program, and files are found by
 //! `finder` alone, so nothing else on the machine and nothing in the user's environment can change a
 //! result. An [`Object`] borrows its door.
 #![allow(unsafe_code)]
 
 mod finder;
+mod kept;
 mod object;
 #[cfg(test)]
 mod raw;
 
+pub use kept::{Kept, Pool};
 pub use object::{Numbers, Object};
 
 use super::area::Area;

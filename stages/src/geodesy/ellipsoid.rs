@@ -53,6 +53,13 @@ impl Ellipsoid {
         self.a * (1.0 - self.e2()) / (w2 * w2.sqrt())
     }
 
+    /// Mean of the two radii of curvature at a latitude (deg), the square root of their product, m: the sphere that fits there.
+    #[must_use]
+    pub fn gaussian_radius(&self, latitude_deg: f64) -> f64 {
+        let s = latitude_deg.to_radians().sin();
+        self.b() / (1.0 - self.e2() * s * s)
+    }
+
     /// Geocentric X, Y, Z (m) of a latitude and longitude (deg) and ellipsoidal height (m).
     ///
     /// IOGP Guidance Note 7-2, method EPSG:9602.

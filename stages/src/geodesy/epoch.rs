@@ -20,27 +20,48 @@ pub fn decimal_year(nanoseconds: i64) -> f64 {
     year + part
 }
 
-/// As [`decimal_year`], row by row; NaN for a row without a time. A survey lies in one year or two, whose ends are looked up once.
+/// As [`decimal_year`], row by row. A survey lies in one year or two, whose ends are looked up once.
 #[must_use]
-pub fn decimal_years(instants: &[Option<i64>]) -> Vec<f64> {
-    const DAY: i64 = 86_400_000_000_000;
-    // First instant of a year, first of the next one, the year.
-    let mut known = (0, 0, 0.0);
-    let of = |instant: &Option<i64>| {
-        let Some(at) = *instant else { return f64::NAN };
-        if !(known.0..known.1).contains(&at) {
-            let (year, _, _) = civil(at.div_euclid(DAY));
-            let ends = new_year(year).checked_mul(DAY).zip(new_year(year + 1).checked_mul(DAY));
-            let Some((start, end)) = ends else { return decimal_year(at) };
-            #[allow(clippy::cast_precision_loss)]
-            let year = year as f64;
-            known = (start, end, year);
-        }
+pub fn decimal_years(instants: &[i64]) -> Vec<f64> {
+    let mut years = Vec::with_capacity(instants.len());
+    let mut rest = instants;
+    while let Some(first) = rest.first() {
+        let Some(year) = Year::of(*first) else {
+            years.push(decimal_year(*first));
+            rest = rest.get(1..).unwrap_or_default();
+            continue;
+        };
+        // As many rows as lie in the same year, in one go.
+        let here = rest.iter().position(|at| !(year.start..year.end).contains(at)).unwrap_or(rest.len());
+        let (same, others) = rest.split_at(here);
+        years.extend(same.iter().map(|at| year.decimal(*at)));
+        rest = others;
+    }
+    years
+}
+
+/// A calendar year: its number, its first instant and that of the next one.
+struct Year {
+    number: f64,
+    start: i64,
+    end: i64,
+}
+
+impl Year {
+    /// The year of an instant; `None` at the ends of time, where its own ends cannot be written.
+    fn of(instant: i64) -> Option<Self> {
+        const DAY: i64 = 86_400_000_000_000;
+        let (year, _, _) = civil(instant.div_euclid(DAY));
         #[allow(clippy::cast_precision_loss)]
-        let part = (at - known.0) as f64 / (known.1 - known.0) as f64;
-        known.2 + part
-    };
-    instants.iter().map(of).collect()
+        let number = year as f64;
+        Some(Self { number, start: new_year(year).checked_mul(DAY)?, end: new_year(year + 1).checked_mul(DAY)? })
+    }
+
+    fn decimal(&self, instant: i64) -> f64 {
+        #[allow(clippy::cast_precision_loss)]
+        let part = (instant - self.start) as f64 / (self.end - self.start) as f64;
+        self.number + part
+    }
 }
 
 /// Instant, in nanoseconds since 1970 UTC, of a decimal year; to about 1 microsecond, which is what a
@@ -81,9 +102,9 @@ mod tests {
 
     proptest! {
         #[test]
-        fn by_the_column_or_alone(rows in prop::collection::vec(prop::option::of(any::<i64>()), 0..20)) {
+        fn by_the_column_or_alone(rows in prop::collection::vec(prop_oneof![any::<i64>(), 1_735_000_000_000_000_000..1_768_000_000_000_000_000_i64], 0..20)) {
             for (year, instant) in decimal_years(&rows).into_iter().zip(&rows) {
-                prop_assert_eq!(year.to_bits(), instant.map_or(f64::NAN, decimal_year).to_bits());
+                prop_assert_eq!(year.to_bits(), decimal_year(*instant).to_bits());
             }
         }
 

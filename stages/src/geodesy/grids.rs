@@ -1,10 +1,12 @@
 //! Where grids are looked for, and the geoid grid itself.
 
+use super::area::{Extent, Span};
 use super::crs::{block, open};
-use super::door::{Door, Numbers, Object};
+use super::door::{Kept, Numbers, Object};
 use super::lattice::{self, Cells, Lattice};
 use pipeline_core::stage::Problem;
 use sha2::{Digest, Sha256};
+use std::cell::RefCell;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
@@ -104,23 +106,16 @@ impl GeoidGrid {
         vec![self.folder.clone()]
     }
 
-    /// Opens it for computing on one thread.
+    /// Opens it for computing, by one thread at a time.
     ///
     /// # Errors
-    /// When the file has gone since planning.
-    pub fn open<'d>(&self, door: &'d Door) -> Result<OpenGeoid<'d>, Problem> {
-        let object = door.create(&self.pipeline()).map_err(|e| Problem::broken(format!("the geoid grid cannot be opened: {e}")))?;
-        Ok(OpenGeoid { object, lattice: self.lattice })
-    }
-
-    /// What lies around a place; `None` where the grid has no value.
-    ///
-    /// # Errors
-    /// When the library cannot start.
-    pub fn around(&self, latitude_deg: f64, longitude_deg: f64) -> Result<Option<Surroundings>, Problem> {
-        let door = open(&self.folders())?;
-        let grid = self.open(&door)?;
-        Ok(grid.separation(latitude_deg, longitude_deg).is_ok().then(|| grid.surroundings(latitude_deg, longitude_deg)))
+    /// When the library cannot start, or the file has gone since planning.
+    pub fn open(&self) -> Result<OpenGeoid, Problem> {
+        let text = self.pipeline();
+        let kept = Kept::new(open(&self.folders())?, |door| {
+            Ok([door.create(&text).map_err(|e| Problem::broken(format!("the geoid grid cannot be opened: {e}")))?])
+        })?;
+        Ok(OpenGeoid { kept, lattice: self.lattice, cells: self.lattice.map(|l| RefCell::new(Cells::of(l))) })
     }
 
     /// Separation N (m) at one place: height above the ellipsoid = height above the geoid + N.
@@ -129,8 +124,7 @@ impl GeoidGrid {
     /// # Errors
     /// When the library cannot start.
     pub fn separation_at(&self, latitude_deg: f64, longitude_deg: f64) -> Result<Option<f64>, Problem> {
-        let door = open(&self.folders())?;
-        Ok(self.open(&door)?.separation(latitude_deg, longitude_deg).ok())
+        Ok(self.open()?.separation(latitude_deg, longitude_deg).ok())
     }
 }
 
@@ -151,7 +145,7 @@ pub struct Surroundings {
     pub slope_north_mm_per_km: Option<f64>,
 }
 
-impl OpenGeoid<'_> {
+impl OpenGeoid {
     /// What lies around a place.
     #[must_use]
     pub fn surroundings(&self, latitude_deg: f64, longitude_deg: f64) -> Surroundings {
@@ -165,7 +159,7 @@ impl OpenGeoid<'_> {
             edge_km: margin.map(|m| m.0),
             edge: margin.map(|m| m.1.word()),
             cell_km,
-            hole_beside: self.lattice.is_some_and(|l| l.hole_beside(&self.object, latitude_deg, longitude_deg)),
+            hole_beside: self.lattice.is_some_and(|l| l.hole_beside(self.object(), latitude_deg, longitude_deg)),
             slope_east_mm_per_km: east,
             slope_north_mm_per_km: north,
         }
@@ -197,23 +191,54 @@ fn kilometres(latitude_deg: f64) -> (f64, f64) {
     (north * 10.0, east.max(1e-9) * 10.0)
 }
 
-/// A geoid grid ready to compute on one thread.
-pub struct OpenGeoid<'d> {
-    object: Object<'d>,
+/// A geoid grid ready to compute, by one thread at a time. It may wait for the next session: what it learns about the cells of
+/// the grid is true for every session.
+pub struct OpenGeoid {
+    kept: Kept<1>,
     lattice: Option<Lattice>,
+    cells: Option<RefCell<Cells>>,
 }
 
-impl OpenGeoid<'_> {
-    /// Separations (m) of whole columns of latitude and longitude (deg); NaN where [`OpenGeoid::separation`] has none.
+/// Separations of whole columns.
+pub struct Separations {
+    /// Separation N, m; NaN where [`OpenGeoid::separation`] has none.
+    pub n: Vec<f64>,
+    /// Rows without one.
+    pub missing: usize,
+}
+
+/// Rows that go through PROJ together: so few that they stay in the nearest memory.
+const ROWS: usize = 1024;
+
+impl OpenGeoid {
+    fn object(&self) -> &Object<'_> {
+        let [object] = self.kept.objects();
+        object
+    }
+
+    /// Separations of whole columns of latitude and longitude (deg); `extent` is the box around them.
     #[must_use]
-    pub fn separations(&self, latitude_deg: &[f64], longitude_deg: &[f64]) -> Vec<f64> {
-        let (mut x, mut y, mut n) = (longitude_deg.to_vec(), latitude_deg.to_vec(), vec![0.0; latitude_deg.len()]);
-        let content = self.object.carry_columns(&mut x, &mut y, Numbers::Each(&mut n), Numbers::All(f64::INFINITY));
-        let mut cells = self.lattice.map(|l| Cells::around(l, &self.object, latitude_deg, longitude_deg));
+    pub fn separations(&self, latitude_deg: &[f64], longitude_deg: &[f64], extent: &Extent) -> Separations {
+        let object = self.object();
+        let mut n = Vec::with_capacity(latitude_deg.len().min(longitude_deg.len()));
+        // The result is written in place; latitude and longitude are needed again, and PROJ overwrites what it gets.
+        let (mut x, mut y) = ([0.0; ROWS], [0.0; ROWS]);
+        let mut content = true;
+        for (latitude, longitude) in latitude_deg.chunks(ROWS).zip(longitude_deg.chunks(ROWS)) {
+            let rows = latitude.len().min(longitude.len());
+            let from = n.len();
+            n.resize(from + rows, 0.0);
+            let (x, y) = (&mut x[..rows], &mut y[..rows]);
+            x.copy_from_slice(&longitude[..rows]);
+            y.copy_from_slice(&latitude[..rows]);
+            content &= object.carry_columns(x, y, Numbers::Each(&mut n[from..]), Numbers::All(f64::INFINITY));
+        }
+        if let Some(cells) = &self.cells {
+            cells.borrow_mut().take_away(object, latitude_deg, longitude_deg, extent, &mut n);
+        }
         let mut missing = 0;
-        for (i, n) in n.iter_mut().enumerate() {
-            let hole = n.is_finite() && cells.as_mut().is_some_and(|c| c.has_hole(latitude_deg[i], longitude_deg[i]));
-            if hole || !n.is_finite() {
+        if !Span::of(&n).finite {
+            for n in n.iter_mut().filter(|n| !n.is_finite()) {
                 *n = f64::NAN;
                 missing += 1;
             }
@@ -221,8 +246,9 @@ impl OpenGeoid<'_> {
         if missing == 0 && !content {
             // An error that no row shows: none of them is to be trusted.
             n.fill(f64::NAN);
+            missing = n.len();
         }
-        n
+        Separations { n, missing }
     }
 
     /// Separation N (m) at a latitude and longitude (deg).
@@ -230,8 +256,9 @@ impl OpenGeoid<'_> {
     /// # Errors
     /// Outside the grid, or where a node of the cell has no value.
     pub fn separation(&self, latitude_deg: f64, longitude_deg: f64) -> Result<f64, String> {
-        let n = self.object.carry([longitude_deg, latitude_deg, 0.0, f64::INFINITY]).map(|out| out[2])?;
-        if self.lattice.is_some_and(|l| l.has_hole(&self.object, latitude_deg, longitude_deg)) {
+        let object = self.object();
+        let n = object.carry([longitude_deg, latitude_deg, 0.0, f64::INFINITY]).map(|out| out[2])?;
+        if self.cells.as_ref().is_some_and(|cells| cells.borrow_mut().has_hole(object, latitude_deg, longitude_deg)) {
             return Err("a node of the grid beside it has no value".to_owned());
         }
         Ok(n)

@@ -7,7 +7,7 @@
 //! says exactly what its numbers are and any geodesy library can go back to the grid.
 
 use super::crs::{Crs, block, define, open};
-use super::door::{Door, Kind};
+use super::door::Kind;
 use super::projection::Projection;
 use crate::reference::promised::parts;
 use pipeline_core::diag::{Diagnostic, Verdict};
@@ -94,7 +94,7 @@ pub fn definition(ground: &Ground, base: &str) -> Result<String, Problem> {
     );
     // The text stays as it is: written out again by the library it would lose the codes of the systems inside.
     door.create(&wkt).map_err(|e| bad(format!("the ground system cannot be defined: {e}"), "name"))?;
-    proved(&door, &wkt, base, &crs, (k, ground.origin, add))?;
+    proved(&wkt, base, &crs, (k, ground.origin, add))?;
     Ok(wkt)
 }
 
@@ -114,11 +114,11 @@ fn remark(ground: &Ground, crs: &Crs, k: f64, add: GridPair) -> String {
 
 /// Computes a point by the definition and by plain arithmetic; a definition that another reading of the
 /// axes would change cannot pass.
-fn proved(door: &Door, wkt: &str, base: &str, crs: &Crs, (k, origin, add): (f64, GridPair, GridPair)) -> Result<(), Problem> {
+fn proved(wkt: &str, base: &str, crs: &Crs, (k, origin, add): (f64, GridPair, GridPair)) -> Result<(), Problem> {
     let Some(area) = &crs.area else { return Ok(()) };
     let (latitude, longitude) = area.centre();
     let (grid, ground) = (Projection::plan(base)?, Projection::plan(wkt)?);
-    let at = |p: &Projection| p.open(door)?.project(latitude, longitude).map_err(Problem::broken);
+    let at = |p: &Projection| p.open()?.project(latitude, longitude).map_err(Problem::broken);
     let (a, b) = (at(&grid)?, at(&ground)?);
     let off = |have: f64, grid: f64, origin: f64, add: f64| (have - (origin + k * (grid - origin) + add)).abs();
     if off(b.easting, a.easting, origin.easting, add.easting) < 1e-5 && off(b.northing, a.northing, origin.northing, add.northing) < 1e-5 {
@@ -163,7 +163,7 @@ pub fn beside_the_place(ground: &Ground, base: &str, place: Locality) -> Option<
 /// at the latitude.
 #[must_use]
 pub fn elevation_factor(crs: &Crs, latitude_deg: f64, height_m: f64) -> f64 {
-    let radius = (crs.ellipsoid.meridian_radius(latitude_deg) * crs.ellipsoid.prime_vertical_radius(latitude_deg)).sqrt();
+    let radius = crs.ellipsoid.gaussian_radius(latitude_deg);
     radius / (radius + height_m)
 }
 

@@ -4,6 +4,10 @@
 //! none: at the rim of a coverage a height would be off by decimetres and look good. With the nodes
 //! known, such a cell is told apart by how the function behaves in it.
 
+mod cells;
+
+pub use cells::Cells;
+
 use super::area::Area;
 use super::door::Object;
 use std::io::Read;
@@ -124,24 +128,16 @@ impl Lattice {
         })
     }
 
-    /// Whether some node of the cell around a place has no value.
+    /// Whether some node of a cell has no value.
     ///
     /// With four values the function is a straight line along each axis and meets the next cell
     /// without a step. With one node missing it is a quotient and bends; with two or three missing it
     /// is level along an axis and jumps, or ends, at the empty nodes.
-    #[must_use]
-    pub fn has_hole(&self, grid: &Object, latitude_deg: f64, longitude_deg: f64) -> bool {
-        let columns = cells((longitude_deg - self.west) / self.step_longitude);
-        let rows = cells((latitude_deg - self.south) / self.step_latitude);
-        // On a line of nodes both cells give the same value, so one without a hole is enough; at the rim of
-        // the grid there is only one.
-        !columns.iter().any(|column| rows.iter().any(|row| !self.cell_has_hole(grid, *column, *row)))
-    }
-
     fn cell_has_hole(&self, grid: &Object, column: f64, row: f64) -> bool {
         let value = |x: f64, y: f64| {
-            let at = [self.west + (column + x) * self.step_longitude, self.south + (row + y) * self.step_latitude, 0.0, f64::INFINITY];
-            grid.carry(at).map(|out| out[2])
+            let longitude = self.west + (column + x) * self.step_longitude;
+            let longitude = if longitude > 180.0 { longitude - 360.0 } else { longitude };
+            grid.carry([longitude, self.south + (row + y) * self.step_latitude, 0.0, f64::INFINITY]).map(|out| out[2])
         };
         // Lines that do not go through the middle, where two empty corners across from each other hide.
         let (x, y) = (0.3, 0.3);
@@ -166,73 +162,10 @@ impl Lattice {
     }
 }
 
-/// Which cells have a hole, asked once for each cell: a survey has many points in few cells.
-pub struct Cells<'g> {
-    lattice: Lattice,
-    grid: &'g Object<'g>,
-    column: f64,
-    row: f64,
-    columns: usize,
-    rows: usize,
-    known: Vec<Option<bool>>,
-}
-
-impl<'g> Cells<'g> {
-    /// Room for the cells around these places; a place elsewhere, or a range of very many cells, is answered all the same.
-    #[must_use]
-    pub fn around(lattice: Lattice, grid: &'g Object<'g>, latitudes: &[f64], longitudes: &[f64]) -> Self {
-        const MOST: f64 = 4e6;
-        let range = |values: &[f64], start: f64, step: f64| {
-            let (low, high) = values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(*v), high.max(*v)));
-            let first = ((low - start) / step).floor();
-            (first, ((high - start) / step).floor() - first + 1.0)
-        };
-        let (column, columns) = range(longitudes, lattice.west, lattice.step_longitude);
-        let (row, rows) = range(latitudes, lattice.south, lattice.step_latitude);
-        let fits = columns >= 1.0 && rows >= 1.0 && columns * rows <= MOST;
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-        let (columns, rows) = if fits { (columns as usize, rows as usize) } else { (0, 0) };
-        Self { lattice, grid, column, row, columns, rows, known: vec![None; columns * rows] }
-    }
-
-    /// As [`Lattice::has_hole`].
-    #[must_use]
-    pub fn has_hole(&mut self, latitude_deg: f64, longitude_deg: f64) -> bool {
-        let x = (longitude_deg - self.lattice.west) / self.lattice.step_longitude;
-        let y = (latitude_deg - self.lattice.south) / self.lattice.step_latitude;
-        let (column, row) = (x.floor(), y.floor());
-        let inside = |fraction: f64| fraction > ON_LINE && fraction < 1.0 - ON_LINE;
-        let (i, j) = (column - self.column, row - self.row);
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-        let at = (i >= 0.0 && j >= 0.0 && (i as usize) < self.columns && (j as usize) < self.rows)
-            .then(|| j as usize * self.columns + i as usize);
-        match at.and_then(|at| self.known.get_mut(at)) {
-            Some(known) if inside(x - column) && inside(y - row) => {
-                *known.get_or_insert_with(|| self.lattice.cell_has_hole(self.grid, column, row))
-            }
-            _ => self.lattice.has_hole(self.grid, latitude_deg, longitude_deg),
-        }
-    }
-}
-
-/// Fraction of a cell within which a place counts as on the line of nodes.
-const ON_LINE: f64 = 1e-6;
-
-/// The cells that a coordinate in units of the step lies in: two when it is on a line of nodes.
-fn cells(position: f64) -> Vec<f64> {
-    let (floor, fraction) = (position.floor(), position - position.floor());
-    if fraction < ON_LINE {
-        vec![floor, floor - 1.0]
-    } else if fraction > 1.0 - ON_LINE {
-        vec![floor, floor + 1.0]
-    } else {
-        vec![floor]
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::geodesy::area::Extent;
     use crate::geodesy::fixture::{plane, shared, write_gtx};
     use crate::geodesy::grids::GeoidGrid;
     use proptest::prelude::*;
@@ -259,12 +192,29 @@ mod tests {
             // By the column, the same; a row without a position has no separation.
             let places = [(27.2, -87.3), (27.21, -87.31), (26.2, -88.2), (26.0, -88.5), (f64::NAN, -87.0), (29.0, -87.0)];
             let (latitudes, longitudes): (Vec<f64>, Vec<f64>) = places.into_iter().unzip();
-            let door = crate::geodesy::door::Door::new(&grid.folders()).unwrap();
-            let open = grid.open(&door).unwrap();
-            let all = open.separations(&latitudes, &longitudes);
-            for (i, n) in all.iter().enumerate() {
+            let open = grid.open().unwrap();
+            let all = open.separations(&latitudes, &longitudes, &Extent::of(&latitudes, &longitudes));
+            assert_eq!(all.missing, all.n.iter().filter(|n| n.is_nan()).count());
+            for (i, n) in all.n.iter().enumerate() {
                 let alone = open.separation(latitudes[i], longitudes[i]).ok();
                 assert_eq!(n.is_nan().then_some(f64::NAN).map_or(Some(*n), |_| None), alone, "{mask:04b} row {i}");
+            }
+            // Also when the box of the rows has cells with holes, cells without, and the rim.
+            let (mut latitudes, mut longitudes) = (vec![], vec![]);
+            for i in 0..60 {
+                for j in 0..60 {
+                    latitudes.push(26.0 + 2.5 * f64::from(i) / 59.0);
+                    longitudes.push(-88.5 + 2.5 * f64::from(j) / 59.0);
+                }
+            }
+            let all = open.separations(&latitudes, &longitudes, &Extent::of(&latitudes, &longitudes));
+            for (i, n) in all.n.iter().enumerate() {
+                let (la, lo) = (latitudes[i], longitudes[i]);
+                let middle = (27.0..=27.5).contains(&la) && (-87.5..=-87.0).contains(&lo);
+                // An empty node belongs to four cells.
+                let beside = (26.5..=28.0).contains(&la) && (-88.0..=-86.5).contains(&lo);
+                assert!(!n.is_nan() || (mask != 0 && beside), "{mask:04b} at {la} {lo}");
+                assert!(n.is_nan() || mask == 0 || !middle, "{mask:04b} at {la} {lo}");
             }
         }
     }

@@ -9,7 +9,7 @@ mod locked;
 
 use super::area::{Area, place_text};
 use super::crs::{Crs, block, define, open};
-use super::door::{Door, GridNeed, Kind, Object};
+use super::door::{Door, GridNeed, Kept, Kind, Object};
 use super::ellipsoid::GRS80;
 use super::local::Tangent;
 use super::shelf::{self, Picked, margin_text};
@@ -450,6 +450,21 @@ impl Operation {
         pins::door(&self.files)
     }
 
+    /// Opens it for computing, by one thread at a time.
+    ///
+    /// # Errors
+    /// When the library cannot start, or the pipeline cannot be opened any more.
+    pub fn open(&self) -> Result<OpenOperation, Problem> {
+        if self.identity {
+            return Ok(OpenOperation(None));
+        }
+        let text = &self.pipeline;
+        Kept::new(self.door()?, |door| {
+            Ok([door.create(text).map_err(|e| Problem::broken(format!("the pinned operation cannot be opened: {e}")))?])
+        })
+        .map(|kept| OpenOperation(Some(kept)))
+    }
+
     /// For the plan and the record.
     #[must_use]
     pub fn decided(&self) -> serde_json::Value {
@@ -485,6 +500,20 @@ impl Operation {
             Epoch::Fixed(year) => year,
             Epoch::EachObservation => row_nanoseconds.map_or(f64::NAN, super::epoch::decimal_year),
         }
+    }
+}
+
+/// An operation that is ready to compute.
+pub struct OpenOperation(Option<Kept<1>>);
+
+impl OpenOperation {
+    /// What computes; `None` when both frames are the same and nothing is computed.
+    #[must_use]
+    pub fn object(&self) -> Option<&Object<'_>> {
+        self.0.as_ref().map(|kept| {
+            let [object] = kept.objects();
+            object
+        })
     }
 }
 

@@ -1,7 +1,8 @@
 //! From latitude and longitude to the grid of the same datum: a pure conversion, axes by name.
 
+use super::area::Span;
 use super::crs::{Crs, block, define, open};
-use super::door::{Door, Factors, Kind, Numbers, Object};
+use super::door::{Door, Factors, Kept, Kind, Numbers, Object};
 use super::operation::place_of;
 use super::pins::{self, Pipeline};
 use crate::angle::turn;
@@ -141,19 +142,20 @@ impl Projection {
         }
         let over = Over::of(&door, &object)?;
         let projection = Self { crs, base, base_has_heights, pipeline, unit, over };
-        projection.check_axes(&door)?;
+        projection.check_axes()?;
         Ok(projection)
     }
 
     /// Axis order by computation: a step to the north must move the point along the direction that
     /// the convergence says. Swapped axes cannot pass.
-    fn check_axes(&self, door: &Door) -> Result<(), Problem> {
+    fn check_axes(&self) -> Result<(), Problem> {
         let Some(area) = &self.crs.area else { return Ok(()) };
         let (latitude, longitude) = area.centre();
-        let open = self.open(door)?;
+        let open = self.open()?;
+        let [pipeline, _] = open.kept.objects();
         let (Ok(a), Ok(b), Ok(f)) = (
-            open.pipeline.carry([longitude, latitude, 0.0, f64::INFINITY]),
-            open.pipeline.carry([longitude, latitude + 1e-6, 0.0, f64::INFINITY]),
+            pipeline.carry([longitude, latitude, 0.0, f64::INFINITY]),
+            pipeline.carry([longitude, latitude + 1e-6, 0.0, f64::INFINITY]),
             open.factors(latitude, longitude),
         ) else {
             return Ok(());
@@ -205,17 +207,14 @@ impl Projection {
         Ok(other.into_iter().collect())
     }
 
-    /// Opens it for computing.
+    /// Opens it for computing, by one thread at a time.
     ///
     /// # Errors
-    /// When PROJ refuses the pinned pipeline.
-    pub fn open<'d>(&self, door: &'d Door) -> Result<OpenProjection<'d>, Problem> {
+    /// When the library cannot start, or PROJ refuses the pinned pipeline.
+    pub fn open(&self) -> Result<OpenProjection, Problem> {
         let grid = self.over.as_ref().map_or(self.crs.text.as_str(), |over| over.base.as_str());
-        Ok(OpenProjection {
-            pipeline: door.create(&self.pipeline).map_err(Problem::broken)?,
-            grid: define(door, grid)?,
-            over: self.over.clone(),
-        })
+        let kept = Kept::new(open(&[])?, |door| Ok([door.create(&self.pipeline).map_err(Problem::broken)?, define(door, grid)?]))?;
+        Ok(OpenProjection { kept, over: self.over.clone() })
     }
 
     /// Easting and northing at one place.
@@ -223,17 +222,15 @@ impl Projection {
     /// # Errors
     /// PROJ's reason.
     pub fn at(&self, latitude_deg: f64, longitude_deg: f64) -> Result<GridPoint, String> {
-        let door = Door::new(&[])?;
-        let open = self.open(&door).map_err(|p| p.finding.what)?;
+        let open = self.open().map_err(|p| p.finding.what)?;
         open.project(latitude_deg, longitude_deg)
     }
 }
 
-/// A projection ready to compute on one thread.
-pub struct OpenProjection<'d> {
-    pipeline: Object<'d>,
-    /// The grid whose convergence and scale PROJ knows: the system itself, or the base of a derived one.
-    grid: Object<'d>,
+/// A projection ready to compute, by one thread at a time.
+pub struct OpenProjection {
+    /// The pipeline, and the grid whose convergence and scale PROJ knows: the system itself, or the base of a derived one.
+    kept: Kept<2>,
     over: Option<Over>,
 }
 
@@ -251,33 +248,36 @@ pub struct GridColumns {
     pub failed: Vec<usize>,
 }
 
-impl OpenProjection<'_> {
+impl OpenProjection {
     /// The same for whole columns of latitude and longitude (deg).
     #[must_use]
     pub fn project_columns(&self, latitude_deg: &[f64], longitude_deg: &[f64]) -> GridColumns {
         let rows = latitude_deg.len().min(longitude_deg.len());
         let (mut easting, mut northing) = (longitude_deg.to_vec(), latitude_deg.to_vec());
-        let content = self.pipeline.carry_columns(&mut easting, &mut northing, Numbers::All(0.0), Numbers::All(f64::INFINITY));
-        let mut out = GridColumns { easting, northing, convergence_deg: vec![f64::NAN; rows], scale: vec![f64::NAN; rows], failed: vec![] };
+        let [pipeline, _] = self.kept.objects();
+        let content = pipeline.carry_columns(&mut easting, &mut northing, Numbers::All(0.0), Numbers::All(f64::INFINITY));
+        let whole = Span::of(&easting).finite && Span::of(&northing).finite;
+        let (mut convergence_deg, mut scale) = (Vec::with_capacity(rows), Vec::with_capacity(rows));
+        let mut failed = vec![];
         for i in 0..rows {
             let (latitude, longitude) = (latitude_deg[i], longitude_deg[i]);
-            let factors =
-                if out.easting[i].is_finite() && out.northing[i].is_finite() { self.factors(latitude, longitude).ok() } else { None };
-            if let Some(f) = factors {
-                out.convergence_deg[i] = f.convergence_deg;
-                out.scale[i] = f.meridional;
-                continue;
-            }
-            (out.easting[i], out.northing[i]) = (f64::NAN, f64::NAN);
-            if latitude.is_finite() && longitude.is_finite() {
-                out.failed.push(i);
+            let there = whole || (easting[i].is_finite() && northing[i].is_finite());
+            let factors = if there { self.factors(latitude, longitude).ok() } else { None };
+            let (convergence, by) = factors.map_or((f64::NAN, f64::NAN), |f| (f.convergence_deg, f.meridional));
+            convergence_deg.push(convergence);
+            scale.push(by);
+            if factors.is_none() {
+                (easting[i], northing[i]) = (f64::NAN, f64::NAN);
+                if latitude.is_finite() && longitude.is_finite() {
+                    failed.push(i);
+                }
             }
         }
-        if out.failed.is_empty() && !content {
+        if failed.is_empty() && !content {
             // An error that no row shows: none of them is to be trusted.
-            out.failed = (0..rows).collect();
+            failed = (0..rows).collect();
         }
-        out
+        GridColumns { easting, northing, convergence_deg, scale, failed }
     }
 
     /// Easting, northing, convergence and scale of a latitude and longitude (deg).
@@ -285,7 +285,8 @@ impl OpenProjection<'_> {
     /// # Errors
     /// PROJ's reason.
     pub fn project(&self, latitude_deg: f64, longitude_deg: f64) -> Result<GridPoint, String> {
-        let [easting, northing, _] = self.pipeline.carry([longitude_deg, latitude_deg, 0.0, f64::INFINITY])?;
+        let [pipeline, _] = self.kept.objects();
+        let [easting, northing, _] = pipeline.carry([longitude_deg, latitude_deg, 0.0, f64::INFINITY])?;
         Ok(GridPoint { easting, northing, factors: self.factors(latitude_deg, longitude_deg)? })
     }
 
@@ -294,7 +295,8 @@ impl OpenProjection<'_> {
     /// # Errors
     /// PROJ's reason.
     pub fn factors(&self, latitude_deg: f64, longitude_deg: f64) -> Result<Factors, String> {
-        let factors = self.grid.factors(latitude_deg, longitude_deg)?;
+        let [_, grid] = self.kept.objects();
+        let factors = grid.factors(latitude_deg, longitude_deg)?;
         Ok(self.over.as_ref().map_or(factors, |over| over.turn(factors)))
     }
 }

@@ -1,12 +1,13 @@
 //! Rows of a table through an operation, and findings that name them.
 
-use super::area::Area;
+use super::area::{Area, Extent, Span};
 use super::door::Numbers;
-use super::operation::Operation;
+use super::operation::{OpenOperation, Operation};
 use pipeline_core::diag::{Diagnostic, Label, Verdict};
 use pipeline_core::stage::{Cx, Problem};
 use pipeline_core::table::schema::{Axes, Epoch, Frame, Role, Schema};
 use pipeline_core::table::{Table, by_role};
+use std::borrow::Cow;
 
 /// Names of the columns of a position in latitude and longitude.
 #[derive(Clone, Debug)]
@@ -62,54 +63,57 @@ pub fn geographic_frame(schema: &Schema) -> Result<&Frame, Problem> {
     }
 }
 
-/// Positions after an operation.
-pub struct Moved {
+/// Positions after an operation: the columns of the table themselves where nothing was computed.
+pub struct Moved<'t> {
     /// Latitude, deg; NaN where the row has no position or the operation gave none.
-    pub latitude: Vec<f64>,
+    pub latitude: Cow<'t, [f64]>,
     /// Longitude, deg.
-    pub longitude: Vec<f64>,
+    pub longitude: Cow<'t, [f64]>,
     /// Ellipsoidal height, m.
-    pub height: Vec<f64>,
+    pub height: Cow<'t, [f64]>,
+    /// The box around the places.
+    pub extent: Extent,
 }
 
-/// Carries every row of a table. Rows for which the operation gives nothing, and rows outside an area
-/// of use, are said as findings that stop the delivery; rows without a position stay without.
+/// Carries every row of a table by an operation that is open. Rows for which the operation gives nothing, and rows outside an
+/// area of use, are said as findings that stop the delivery; rows without a position stay without.
 ///
 /// The columns are copied once, into the result, and PROJ works on them in place.
 ///
 /// # Errors
-/// When columns are missing or the library cannot start.
-pub fn carry(table: &Table, columns: &Columns, operation: &Operation, cx: &Cx) -> Result<Moved, Problem> {
+/// When columns are missing or the library reports an error that no row shows.
+pub fn carry<'t>(table: &'t Table, columns: &Columns, operation: &Operation, open: &OpenOperation, cx: &Cx) -> Result<Moved<'t>, Problem> {
     let latitude = table.floats(&columns.latitude)?;
     let longitude = table.floats(&columns.longitude)?;
     let height = table.floats(&columns.height)?;
+    let extent = Extent::of(&latitude, &longitude);
     for (name, area) in &operation.limits {
-        outside(table, beyond(area, &latitude, &longitude), name, area, cx);
+        outside(table, beyond(area, &extent, &latitude, &longitude), name, area, cx);
     }
-    let mut moved = Moved { latitude: latitude.to_vec(), longitude: longitude.to_vec(), height: height.to_vec() };
-    if operation.identity {
-        return Ok(moved);
-    }
-    let door = operation.door()?;
-    let object = door.create(&operation.pipeline).map_err(|e| Problem::broken(format!("the pinned operation cannot be opened: {e}")))?;
+    let Some(object) = open.object() else { return Ok(Moved { latitude, longitude, height, extent }) };
+    let (mut y, mut x, mut z) = (latitude.to_vec(), longitude.to_vec(), height.to_vec());
     let mut years = match (&columns.time, operation.time) {
-        (Some(time), Epoch::EachObservation) => super::epoch::decimal_years(&table.instants(time)?),
+        (Some(time), Epoch::EachObservation) => years(table, time)?,
         (None, Epoch::EachObservation) => vec![f64::NAN; table.rows()],
         _ => vec![],
     };
     let one = operation.year(None);
     let year = if one.is_nan() { Numbers::Each(&mut years) } else { Numbers::All(one) };
-    let content = object.carry_columns(&mut moved.longitude, &mut moved.latitude, Numbers::Each(&mut moved.height), year);
+    let content = object.carry_columns(&mut x, &mut y, Numbers::Each(&mut z), year);
+    let mut extent = Extent::of(&y, &x);
     let mut failed: Vec<usize> = vec![];
-    for i in 0..table.rows() {
-        let out = [&mut moved.longitude[i], &mut moved.latitude[i], &mut moved.height[i]];
-        if out.iter().all(|v| v.is_finite()) {
-            continue;
+    if !(extent.complete && Span::of(&z).finite) {
+        for i in 0..table.rows() {
+            let out = [&mut x[i], &mut y[i], &mut z[i]];
+            if out.iter().all(|v| v.is_finite()) {
+                continue;
+            }
+            if longitude[i].is_finite() && latitude[i].is_finite() && height[i].is_finite() {
+                failed.push(i);
+            }
+            out.into_iter().for_each(|v| *v = f64::NAN);
         }
-        if longitude[i].is_finite() && latitude[i].is_finite() && height[i].is_finite() {
-            failed.push(i);
-        }
-        out.into_iter().for_each(|v| *v = f64::NAN);
+        extent = Extent::of(&y, &x);
     }
     if failed.is_empty() && !content {
         return Err(Problem::broken("the geodesy library reports an error and names no row"));
@@ -141,12 +145,25 @@ pub fn carry(table: &Table, columns: &Columns, operation: &Operation, cx: &Cx) -
             .fix("check the positions of these points; if they are right, name frames that cover them"),
         );
     }
-    Ok(moved)
+    Ok(Moved { latitude: Cow::Owned(y), longitude: Cow::Owned(x), height: Cow::Owned(z), extent })
 }
 
-/// Rows with a position outside an area.
-pub(crate) fn beyond(area: &Area, latitude: &[f64], longitude: &[f64]) -> Vec<usize> {
-    if area.surely_contains_all(latitude, longitude) {
+/// Decimal years of a column of instants; NaN for a row without one.
+fn years(table: &Table, column: &str) -> Result<Vec<f64>, Problem> {
+    let mut years = super::epoch::decimal_years(&table.whole_numbers(column)?);
+    if table.missing(column)? > 0 {
+        for (year, instant) in years.iter_mut().zip(table.instants(column)?) {
+            if instant.is_none() {
+                *year = f64::NAN;
+            }
+        }
+    }
+    Ok(years)
+}
+
+/// Rows with a position outside an area; `extent` is the box around all of them.
+pub(crate) fn beyond(area: &Area, extent: &Extent, latitude: &[f64], longitude: &[f64]) -> Vec<usize> {
+    if area.surely_contains(extent) {
         return vec![];
     }
     let places = latitude.iter().zip(longitude).enumerate();

@@ -37,10 +37,8 @@ impl Limits {
     /// When a column does not hold what its name says.
     pub fn hold(&self, before: &Table, after: Table, code: &str, cx: &Cx) -> Result<Table, Problem> {
         let mut refused = vec![false; after.rows()];
-        let points: Vec<Option<String>> = match after.schema.role(Role::Point) {
-            Some(c) => after.texts(&c.name)?.iter().map(|t| t.map(str::to_owned)).collect(),
-            None => return Ok(after),
-        };
+        let Some(name_of_point) = after.schema.role(Role::Point).map(|c| c.name.clone()) else { return Ok(after) };
+        let mut points = None;
         for (name, limit, word) in
             [("horizontal_95_m", self.horizontal_95_m, "horizontally"), ("vertical_95_m", self.vertical_95_m, "in height")]
         {
@@ -52,7 +50,11 @@ impl Limits {
                 if !(new[i] > limit && old[i] <= limit) || refused[i] {
                     continue;
                 }
-                let point = points[i].clone().unwrap_or_else(|| format!("row {}", i + 1));
+                let points = match &points {
+                    Some(points) => points,
+                    None => points.insert(after.texts(&name_of_point)?),
+                };
+                let point = points[i].map_or_else(|| format!("row {}", i + 1), str::to_owned);
                 let mut finding = Diagnostic::new(
                     code,
                     Verdict::Hold,

@@ -2,7 +2,7 @@
 
 use super::findings;
 use crate::geodesy::crs::{Crs, block, define, metres, open};
-use crate::geodesy::door::{Door, Kind, Object};
+use crate::geodesy::door::{Door, Kept, Kind, Numbers, Object};
 use crate::geodesy::operation::{Candidate, held, place_of};
 use crate::geodesy::pins::{self, Pipeline};
 use crate::geodesy::shelf::{self, Picked};
@@ -277,27 +277,64 @@ impl Change {
         })
     }
 
-    /// Opens it for computing on one thread.
+    /// Opens it for computing, by one thread at a time.
     ///
     /// # Errors
-    /// When the pinned pipeline cannot be opened.
-    pub fn open<'d>(&self, door: &'d Door) -> Result<Option<Object<'d>>, Problem> {
-        self.pipeline
-            .as_ref()
-            .map(|p| door.create(p).map_err(|e| Problem::broken(format!("the pinned change of datum cannot be opened: {e}"))))
-            .transpose()
+    /// When the library cannot start, or the pinned pipeline cannot be opened.
+    pub fn open(&self) -> Result<OpenChange, Problem> {
+        let Some(text) = &self.pipeline else { return Ok(OpenChange { kept: None, units: (1.0, 1.0), offset_m: self.offset_m }) };
+        let kept = Kept::new(pins::door(&self.files)?, |door| {
+            Ok([door.create(text).map_err(|e| Problem::broken(format!("the pinned change of datum cannot be opened: {e}")))?])
+        })?;
+        Ok(OpenChange { kept: Some(kept), units: self.units, offset_m: 0.0 })
     }
+}
 
+/// A change of vertical datum that is ready to compute, by one thread at a time.
+pub struct OpenChange {
+    kept: Option<Kept<1>>,
+    /// Metres in the units of both systems.
+    units: (f64, f64),
+    /// The number of a change that is written by hand, m.
+    offset_m: f64,
+}
+
+impl OpenChange {
     /// Height (m) in the datum of the delivery, of a height (m) in that of the model.
     ///
     /// # Errors
     /// Where the operation gives no result.
-    pub fn apply(&self, object: Option<&Object>, latitude_deg: f64, longitude_deg: f64, height_m: f64) -> Result<f64, String> {
-        match object {
-            Some(object) => {
+    pub fn apply(&self, latitude_deg: f64, longitude_deg: f64, height_m: f64) -> Result<f64, String> {
+        match &self.kept {
+            Some(kept) => {
+                let [object] = kept.objects();
                 object.carry([longitude_deg, latitude_deg, height_m / self.units.0, f64::INFINITY]).map(|out| out[2] * self.units.1)
             }
             None => Ok(height_m + self.offset_m),
+        }
+    }
+
+    /// As [`OpenChange::apply`], for whole columns; the height of a row without a result becomes NaN.
+    pub fn apply_columns(&self, latitude_deg: &[f64], longitude_deg: &[f64], heights_m: &mut [f64]) {
+        let Some(kept) = &self.kept else {
+            heights_m.iter_mut().for_each(|h| *h += self.offset_m);
+            return;
+        };
+        let [object] = kept.objects();
+        let (mut x, mut y) = (longitude_deg.to_vec(), latitude_deg.to_vec());
+        heights_m.iter_mut().for_each(|h| *h /= self.units.0);
+        let content = object.carry_columns(&mut x, &mut y, Numbers::Each(heights_m), Numbers::All(f64::INFINITY));
+        let mut lost = false;
+        for h in heights_m.iter_mut() {
+            *h *= self.units.1;
+            if !h.is_finite() {
+                *h = f64::NAN;
+                lost = true;
+            }
+        }
+        if !content && !lost {
+            // An error that no row shows: none of them is to be trusted.
+            heights_m.fill(f64::NAN);
         }
     }
 }

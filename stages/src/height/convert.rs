@@ -13,7 +13,7 @@
 //! **References.** IOGP Guidance Note 7-2, methods for geographic 3D to gravity-related height;
 //! GGA semantics h = altitude + separation.
 
-use super::change::{self, Change};
+use super::change::{self, Change, OpenChange};
 use super::findings;
 use super::pairs;
 use super::plan::{
@@ -21,12 +21,14 @@ use super::plan::{
     unused, written,
 };
 use crate::budget::Contributor;
+use crate::geodesy::area::Span;
 use crate::geodesy::crs::{block, open};
+use crate::geodesy::door::Pool;
 use crate::geodesy::findings::ensemble_source;
 use crate::geodesy::gridfile;
-use crate::geodesy::grids::{self, GeoidGrid, OpenGeoid};
-use crate::geodesy::operation::{Operation, Wish};
-use crate::geodesy::pins::{self, Pipeline};
+use crate::geodesy::grids::{self, GeoidGrid, OpenGeoid, Separations};
+use crate::geodesy::operation::{OpenOperation, Operation, Wish};
+use crate::geodesy::pins::Pipeline;
 use crate::geodesy::rows::{self, Columns};
 use crate::geodesy::shelf::{self, Picked};
 use crate::geodesy::uncertainty::{Limits, add_systematic};
@@ -73,6 +75,14 @@ pub struct HeightConvert {
     height: String,
     output: Arc<Schema>,
     resources: Vec<Resource>,
+    open: Pool<Opened>,
+}
+
+/// What PROJ holds open for one thread, from session to session.
+struct Opened {
+    operation: OpenOperation,
+    geoid: OpenGeoid,
+    change: Option<OpenChange>,
 }
 
 const DOC: &str = "\
@@ -206,8 +216,9 @@ impl Stage for HeightConvert {
             return Err(problems);
         }
         let FoundGrid { grid, file, notes, lock } = found;
-        let separation = place.and_then(|l| grid.separation_at(l.latitude_deg, l.longitude_deg).ok());
-        if let (Some(None), Some(place)) = (separation, place) {
+        let opened = place.map(|place| Ok((place, grid.open()?))).transpose().map_err(|p: Problem| vec![p])?;
+        let here = opened.as_ref().and_then(|(l, grid)| grid.separation(l.latitude_deg, l.longitude_deg).ok());
+        if let (None, Some(place)) = (here, place) {
             return Err(vec![
                 block(
                     "height/outside-geoid",
@@ -232,13 +243,10 @@ impl Stage for HeightConvert {
             vec![Resource { name: geoid.grid.clone(), path: file.path.clone(), role: ResourceRole::Grid, option: String::new() }];
         resources.extend(grid_resources(&operation));
         resources.extend(change.iter().flat_map(|c| files_as_resources(&c.files)));
-        let here = separation.flatten();
         let model = findings::model(&geoid);
-        let around = match place {
-            Some(place) => grid.around(place.latitude_deg, place.longitude_deg).map_err(|p| vec![p])?,
-            None => None,
-        };
+        let around = opened.as_ref().map(|(l, grid)| grid.surroundings(l.latitude_deg, l.longitude_deg));
         let theirs = place.and_then(|l| l.receiver_separation_m);
+        let ways = candidates(&geoid, &datum, reference, cx);
         let decided_geoid = serde_json::json!({
             "grid": geoid.grid,
             "sha256": file.sha256,
@@ -256,7 +264,7 @@ impl Stage for HeightConvert {
             "belongs_to": pairs::of(&geoid).iter().map(|p| format!("{} and {} ({})", p.frame, p.datum, p.source)).collect::<Vec<_>>(),
             "coverage": place.and_then(|l| gridfile::read(&file.path).ok().map(|g| shelf::coverage(&geoid.grid, &g.area, l))),
             "lock": lock,
-            "candidates": candidates(&geoid, &datum, reference, cx),
+            "candidates": ways,
         });
         let mut bound = Bound::new(
             Self {
@@ -274,6 +282,7 @@ impl Stage for HeightConvert {
                 output: Arc::new(output.clone()),
                 resources,
                 operation,
+                open: Pool::default(),
             },
             output,
             Grain::Session,
@@ -289,7 +298,7 @@ impl Stage for HeightConvert {
         bound.notes.extend(unused(reference, is_source, &geoid.frame));
         bound.notes.extend(bound.stage.operation.epoch_note());
         bound.notes.extend(around.as_ref().and_then(|a| findings::near_edge(&geoid, a)));
-        bound.notes.extend(other_grid(&geoid, &datum, reference, cx));
+        bound.notes.extend(other_grid(&geoid, &datum, &ways));
         if let (Some(n), Some(theirs)) = (here, theirs) {
             bound.notes.push(Problem::from(Diagnostic::new(
                 "height/receiver-geoid-difference",
@@ -331,35 +340,46 @@ impl Stage for HeightConvert {
 
     fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem> {
         let table = inputs.first().ok_or_else(|| Problem::broken("no input"))?;
-        let moved = rows::carry(table, &self.columns, &self.operation, cx)?;
-        let door = open(&self.geoid.folders())?;
-        let grid = self.geoid.open(&door)?;
-        let change_door = pins::door(self.change.as_ref().map_or(&[], |c| c.files.as_slice()))?;
-        let change = self.change.as_ref().map_or(Ok(None), |c| c.open(&change_door))?;
+        self.open.with(|| self.opened(), |open| self.work(table, open, cx))
+    }
+}
+
+impl HeightConvert {
+    fn opened(&self) -> Result<Opened, Problem> {
+        Ok(Opened {
+            operation: self.operation.open()?,
+            geoid: self.geoid.open()?,
+            change: self.change.as_ref().map(Change::open).transpose()?,
+        })
+    }
+
+    fn work(&self, table: &Table, open: &Opened, cx: &Cx) -> Result<Table, Problem> {
+        let moved = rows::carry(table, &self.columns, &self.operation, &open.operation, cx)?;
         let rows = table.rows();
-        let mut separations = grid.separations(&moved.latitude, &moved.longitude);
-        let metres = self.unit.metres();
+        let Separations { n: mut separations, mut missing } = open.geoid.separations(&moved.latitude, &moved.longitude, &moved.extent);
         let mut heights: Vec<f64> = moved.height.iter().zip(&separations).map(|(h, n)| h - n).collect();
         let mut refused = None;
-        if let Some(c) = &self.change {
-            for i in 0..rows {
-                if !heights[i].is_finite() {
-                    continue;
-                }
-                match c.apply(change.as_ref(), moved.latitude[i], moved.longitude[i], heights[i]) {
-                    Ok(height) => heights[i] = height,
-                    Err(e) => {
-                        (separations[i], heights[i]) = (f64::NAN, f64::NAN);
-                        refused = Some(e);
-                    }
-                }
+        if let Some(change) = &open.change {
+            change.apply_columns(&moved.latitude, &moved.longitude, &mut heights);
+            for i in (0..rows)
+                .filter(|i| heights[*i].is_nan() && moved.height[*i].is_finite() && separations[*i].is_finite())
+                .collect::<Vec<_>>()
+            {
+                let height = moved.height[i] - separations[i];
+                refused = refused.or_else(|| change.apply(moved.latitude[i], moved.longitude[i], height).err());
+                separations[i] = f64::NAN;
+                missing += 1;
             }
         }
-        heights.iter_mut().for_each(|h| *h /= metres);
+        if self.unit != LengthUnit::Metre {
+            let metres = self.unit.metres();
+            heights.iter_mut().for_each(|h| *h /= metres);
+        }
         let has_position = |i: &usize| moved.latitude[*i].is_finite() && moved.longitude[*i].is_finite() && moved.height[*i].is_finite();
-        let outside: Vec<usize> = (0..rows).filter(|i| separations[*i].is_nan() && has_position(i)).collect();
+        let outside: Vec<usize> =
+            if missing == 0 { vec![] } else { (0..rows).filter(|i| separations[*i].is_nan() && has_position(i)).collect() };
         if let Some(&first) = outside.first() {
-            let reason = grid.separation(moved.latitude[first], moved.longitude[first]).err().or(refused).unwrap_or_default();
+            let reason = open.geoid.separation(moved.latitude[first], moved.longitude[first]).err().or(refused).unwrap_or_default();
             let mut finding = Diagnostic::new(
                 "height/outside-geoid",
                 Verdict::Block,
@@ -372,14 +392,14 @@ impl Stage for HeightConvert {
             finding.labels = rows::labels(table, &outside, "no separation here");
             cx.find(finding);
         }
-        self.report(table, &moved, &separations, &grid, cx)?;
+        self.report(table, &moved, &separations, &open.geoid, cx)?;
 
         let mut builder = TableBuilder::from_table(self.output.clone(), table);
         if !self.operation.identity {
             builder
-                .floats(&self.columns.latitude, moved.latitude)
-                .floats(&self.columns.longitude, moved.longitude)
-                .floats(&self.columns.height, moved.height);
+                .floats(&self.columns.latitude, moved.latitude.into_owned())
+                .floats(&self.columns.longitude, moved.longitude.into_owned())
+                .floats(&self.columns.height, moved.height.into_owned());
         }
         builder.floats(&self.height, heights).floats("geoid_separation_m", separations);
         let accuracy = self.operation.accuracy_m;
@@ -388,6 +408,38 @@ impl Stage for HeightConvert {
         add_systematic(&mut builder, table, &parts)?;
         cx.fact("added_sigma_m", serde_json::json!({"geoid_up": self.geoid_sigma_m, "operation_up": accuracy, "operation_horizontal": accuracy, "change_of_datum_up": change}));
         self.limits.hold(table, builder.finish()?, "height/over-budget", cx)
+    }
+
+    /// What the separations are, and how the receiver's differ from the model.
+    fn report(&self, table: &Table, moved: &rows::Moved, separations: &[f64], grid: &OpenGeoid, cx: &Cx) -> Result<(), Problem> {
+        if let Some(Spread { low, mean, high, .. }) = Spread::of(separations.iter().copied()) {
+            // The slope at the row whose separation is nearest to the mean, which lies among the points.
+            let off = |n: &f64| (n - mean).abs();
+            let least = Span::of_each(separations, off).low;
+            let middle = separations.iter().position(|n| off(n) == least);
+            let (east, north) = middle.map_or((None, None), |i| grid.slope(moved.latitude[i], moved.longitude[i]));
+            cx.fact(
+                "geoid_separation_m",
+                serde_json::json!({"min": low, "mean": mean, "max": high, "slope_east_mm_per_km": east, "slope_north_mm_per_km": north}),
+            );
+        }
+        let Some(column) = table.schema.role(Role::ReceiverSeparation) else { return Ok(()) };
+        let theirs = table.floats(&column.name)?;
+        let differences = theirs.iter().zip(separations).map(|(a, b)| a - b);
+        let Some(Spread { low, mean, high, count }) = Spread::of(differences) else { return Ok(()) };
+        cx.fact("receiver_geoid_difference_m", serde_json::json!({"min": low, "mean": mean, "max": high, "rows": count}));
+        cx.find(
+            Diagnostic::new(
+                "height/receiver-geoid-difference",
+                Verdict::Note,
+                format!("the receiver's own separation differs from {} by {mean:+.3} m on average, {low:+.3} to {high:+.3} m", self.model),
+            )
+            .place(format!("{count} rows"))
+            .size(format!("{:.3} m in height, if the receiver's model had been used", mean.abs()))
+            .why("receivers carry a coarse global model; it was removed from the log's heights and not used again")
+            .fix("nothing to do"),
+        );
+        Ok(())
     }
 }
 
@@ -400,51 +452,29 @@ fn unit_words(unit: LengthUnit) -> String {
     }
 }
 
-impl HeightConvert {
-    /// Difference of the receiver's separation from the model.
-    fn report(&self, table: &Table, moved: &rows::Moved, separations: &[f64], grid: &OpenGeoid, cx: &Cx) -> Result<(), Problem> {
-        let known: Vec<f64> = separations.iter().copied().filter(|n| n.is_finite()).collect();
-        if let Some((low, mean, high)) = spread(&known) {
-            // The slope at the row whose separation is nearest to the mean, which lies among the points.
-            let middle = (0..separations.len()).filter(|i| separations[*i].is_finite()).min_by(|a, b| {
-                let off = |i: &usize| (separations[*i] - mean).abs();
-                off(a).total_cmp(&off(b))
-            });
-            let (east, north) = middle.map_or((None, None), |i| grid.slope(moved.latitude[i], moved.longitude[i]));
-            cx.fact(
-                "geoid_separation_m",
-                serde_json::json!({"min": low, "mean": mean, "max": high, "slope_east_mm_per_km": east, "slope_north_mm_per_km": north}),
-            );
-        }
-        let Some(column) = table.schema.role(Role::ReceiverSeparation) else { return Ok(()) };
-        let theirs = table.floats(&column.name)?;
-        let differences: Vec<f64> = theirs.iter().zip(separations).map(|(a, b)| a - b).filter(|d| d.is_finite()).collect();
-        let Some((low, mean, high)) = spread(&differences) else { return Ok(()) };
-        cx.fact("receiver_geoid_difference_m", serde_json::json!({"min": low, "mean": mean, "max": high, "rows": differences.len()}));
-        cx.find(
-            Diagnostic::new(
-                "height/receiver-geoid-difference",
-                Verdict::Note,
-                format!("the receiver's own separation differs from {} by {mean:+.3} m on average, {low:+.3} to {high:+.3} m", self.model),
-            )
-            .place(format!("{} rows", differences.len()))
-            .size(format!("{:.3} m in height, if the receiver's model had been used", mean.abs()))
-            .why("receivers carry a coarse global model; it was removed from the log's heights and not used again")
-            .fix("nothing to do"),
-        );
-        Ok(())
-    }
+/// Lowest, mean and highest of the finite numbers of a column, and how many there are.
+struct Spread {
+    low: f64,
+    mean: f64,
+    high: f64,
+    count: usize,
 }
 
-fn spread(values: &[f64]) -> Option<(f64, f64, f64)> {
-    if values.is_empty() {
-        return None;
+impl Spread {
+    /// Looks at each number once, eight side by side; `None` when none is finite.
+    fn of(column: impl ExactSizeIterator<Item = f64>) -> Option<Self> {
+        let mut lanes = [(f64::INFINITY, 0.0, f64::NEG_INFINITY, 0_usize); 8];
+        for (i, v) in column.enumerate() {
+            let (low, sum, high, count) = &mut lanes[i % 8];
+            if v.is_finite() {
+                (*low, *sum, *high, *count) = (low.min(v), *sum + v, high.max(v), *count + 1);
+            }
+        }
+        let (low, sum, high, count) =
+            lanes.into_iter().fold((f64::INFINITY, 0.0, f64::NEG_INFINITY, 0), |a, b| (a.0.min(b.0), a.1 + b.1, a.2.max(b.2), a.3 + b.3));
+        #[allow(clippy::cast_precision_loss)]
+        (count > 0).then(|| Self { low, mean: sum / count as f64, high, count })
     }
-    let low = values.iter().copied().fold(f64::INFINITY, f64::min);
-    let high = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    #[allow(clippy::cast_precision_loss)]
-    let mean = values.iter().sum::<f64>() / values.len() as f64;
-    Some((low, mean, high))
 }
 
 /// Moves new problems to the list; the result carries no more than that it failed.

@@ -12,6 +12,7 @@ use crate::geodesy::operation::{here, shift};
 use pipeline_core::reference::{Geoid, Reference};
 use pipeline_core::stage::{Locality, Problem};
 use pipeline_core::table::schema::Epoch;
+use std::sync::LazyLock;
 
 const TABLE: &str = include_str!("pairs.csv");
 
@@ -35,8 +36,13 @@ fn plain(text: &str) -> String {
     text.chars().filter(char::is_ascii_alphanumeric).map(|c| c.to_ascii_uppercase()).collect()
 }
 
-/// The table.
-pub(crate) fn all() -> Vec<Pair> {
+/// The table, read once.
+pub(crate) fn all() -> &'static [Pair] {
+    static ALL: LazyLock<Vec<Pair>> = LazyLock::new(read);
+    &ALL
+}
+
+fn read() -> Vec<Pair> {
     let names = |text: &str| text.split('|').map(plain).filter(|n| !n.is_empty()).collect();
     csv::ReaderBuilder::new()
         .comment(Some(b'#'))
@@ -51,15 +57,15 @@ pub(crate) fn all() -> Vec<Pair> {
 }
 
 /// The rows of a model: by the name of its file, or else by its own name with or without the version.
-pub(crate) fn of(geoid: &Geoid) -> Vec<Pair> {
+pub(crate) fn of(geoid: &Geoid) -> Vec<&'static Pair> {
     let file = std::path::Path::new(&geoid.grid).file_stem().map(|f| plain(&f.to_string_lossy())).unwrap_or_default();
     let all = all();
-    let by_file: Vec<Pair> = all.iter().filter(|p| p.grids.contains(&file)).cloned().collect();
+    let by_file: Vec<&Pair> = all.iter().filter(|p| p.grids.contains(&file)).collect();
     if !by_file.is_empty() {
         return by_file;
     }
     let names = [plain(&geoid.model), plain(&format!("{}{}", geoid.model, geoid.version))];
-    all.into_iter().filter(|p| p.models.iter().any(|m| names.contains(m))).collect()
+    all.iter().filter(|p| p.models.iter().any(|m| names.contains(m))).collect()
 }
 
 /// Whether two systems have one datum, or one is a group of realisations to which the other belongs.
@@ -90,14 +96,14 @@ pub(crate) fn belongs(door: &Door, a: &str, b: &str) -> bool {
 /// Whether a model, its frame and the datum that it leads to belong together: one problem for the frame, one for the datum.
 pub(crate) fn judge(geoid: &Geoid, datum: &str, reference: &Reference, grid: Option<&GeoidGrid>, place: Option<Locality>) -> Vec<Problem> {
     let rows = of(geoid);
+    let Some(first) = rows.first().copied() else { return vec![] };
     let Ok(door) = open(&grids::folders(&reference.folder)) else { return vec![] };
-    let Some(first) = rows.first() else { return vec![] };
     let coded = Crs::look_up(datum).is_ok_and(|c| c.kind == Kind::Vertical);
     let mut found = vec![];
-    let frames: Vec<&Pair> = rows.iter().filter(|p| belongs(&door, &p.frame, &geoid.frame)).collect();
+    let frames: Vec<&Pair> = rows.iter().copied().filter(|p| belongs(&door, &p.frame, &geoid.frame)).collect();
     if frames.is_empty() {
         // Of several frames the one whose datum is meant, else the first.
-        let best = rows.iter().find(|p| coded && belongs(&door, &p.datum, datum)).unwrap_or(first);
+        let best = rows.iter().copied().find(|p| coded && belongs(&door, &p.datum, datum)).unwrap_or(first);
         found.push(other_frame(&door, geoid, best, place));
     }
     if coded && !rows.iter().any(|p| belongs(&door, &p.datum, datum)) {
@@ -193,7 +199,7 @@ mod tests {
     fn every_row_names_systems_that_the_registry_knows() {
         let rows = all();
         assert!(rows.len() > 200, "{}", rows.len());
-        for p in &rows {
+        for p in rows {
             let frame = Crs::look_up(&p.frame).unwrap();
             assert_eq!(frame.kind, Kind::Geographic3D, "{p:?}");
             assert_eq!(Crs::look_up(&p.datum).unwrap().kind, Kind::Vertical, "{p:?}");

@@ -156,6 +156,8 @@ pub(super) fn find_grid(geoid: &Geoid, datum: &str, reference: &Reference, folde
     Ok(FoundGrid { grid, file, notes, lock })
 }
 
+const BALLPARK: &str = "not taken: it only pretends to transform (ballpark)";
+
 /// The registry's ways from the frame of the model to the datum, and which of them the reference takes.
 pub(super) fn candidates(geoid: &Geoid, datum: &str, reference: &Reference, cx: &BindCx) -> Vec<Candidate> {
     let stem = Path::new(&geoid.grid).file_stem().map(|f| f.to_string_lossy().into_owned()).unwrap_or_default();
@@ -163,18 +165,19 @@ pub(super) fn candidates(geoid: &Geoid, datum: &str, reference: &Reference, cx: 
         if !stem.is_empty() && object.grids().iter().any(|g| g.name.contains(&stem)) {
             "taken: the reference names its grid"
         } else if object.is_ballpark() {
-            "not taken: it only pretends to transform (ballpark)"
+            BALLPARK
         } else {
             "not taken: the reference names another grid"
         }
     })
 }
 
-/// A note when the registry leads to this datum through another grid.
-pub(super) fn other_grid(geoid: &Geoid, datum: &str, reference: &Reference, cx: &BindCx) -> Option<Problem> {
-    let registered = findings::registered(&geoid.frame, datum, &reference.folder, cx.locality)?;
+/// A note when the registry's best way to this datum, the first of its ways, goes through another grid.
+pub(super) fn other_grid(geoid: &Geoid, datum: &str, ways: &[Candidate]) -> Option<Problem> {
+    let best = ways.iter().find(|c| c.verdict != BALLPARK)?;
+    let grids: Vec<&str> = best.grids.iter().map(|g| g.name.as_str()).collect();
     let file = std::path::Path::new(&geoid.grid).file_stem()?.to_string_lossy().into_owned();
-    if registered.grids.is_empty() || registered.grids.iter().any(|g| g.contains(&file)) {
+    if grids.is_empty() || grids.iter().any(|g| g.contains(&file)) {
         return None;
     }
     Some(Problem::from(
@@ -184,7 +187,7 @@ pub(super) fn other_grid(geoid: &Geoid, datum: &str, reference: &Reference, cx: 
             format!(
                 "the registry leads from `{}` to `{datum}` with `{}`; the reference names `{}`",
                 geoid.frame,
-                registered.grids.join("`, `"),
+                grids.join("`, `"),
                 geoid.grid
             ),
         )

@@ -126,14 +126,14 @@ fn the_rim_of_a_grid_and_holes_beside_the_work() {
         if (la - 27.0).abs() < 1e-9 && (lo + 87.0).abs() < 1e-9 { f64::NAN } else { plane(la, lo) }
     });
     let grid = GeoidGrid::at(&folder.path().join("rim.gtx")).unwrap();
-    let around = |la, lo| grid.around(la, lo).unwrap().unwrap();
+    let around = |la, lo| grid.open().unwrap().surroundings(la, lo);
     // A plane of 0.5 m a degree to the north and -0.25 m to the east; a degree of latitude is 110.8 km here.
     let a = around(27.52, -87.45);
     assert!((a.slope_north_mm_per_km.unwrap() - 500.0 / 110.8).abs() < 0.02, "{a:?}");
     assert!((a.slope_east_mm_per_km.unwrap() + 250.0 / (111.32 * 27.52_f64.to_radians().cos())).abs() < 0.02, "{a:?}");
     assert!(!a.hole_beside && (a.edge_km.unwrap() - 0.48 * 110.8).abs() < 0.3, "{a:?}");
     assert!(around(27.15, -87.15).hole_beside);
-    assert!(grid.around(27.05, -87.05).unwrap().is_none());
+    assert!(grid.separation_at(27.05, -87.05).unwrap().is_none());
     // At the very rim the slope is taken on one side.
     let rim = around(28.0, -87.5);
     assert!(rim.edge_km.unwrap() < 0.001 && (rim.slope_north_mm_per_km.unwrap() - 500.0 / 110.8).abs() < 0.02);

@@ -4,7 +4,7 @@ use super::stations::{Position, Station};
 use crate::archive::delivered::Delivered;
 use crate::geodesy::crs::{Crs, define, open};
 use crate::geodesy::detective::{Lineup, Mark, Question, Stated, Suspect, accuse, lineup};
-use crate::geodesy::door::Kind;
+use crate::geodesy::door::{Kept, Kind};
 use crate::geodesy::grids::GeoidGrid;
 use crate::geodesy::operation::{Operation, Wish};
 use crate::geodesy::plane::{self, Pair, Site};
@@ -16,6 +16,8 @@ use pipeline_core::reference::{EpochText, Reference};
 use pipeline_core::stage::{Locality, Problem};
 use pipeline_core::table::schema::Epoch;
 use serde::Serialize;
+use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 use std::path::{Path, PathBuf};
 
 /// Positions that were measured, or set in the base, of marks with names.
@@ -134,7 +136,8 @@ pub struct Frames {
 /// `frame/no-marks` when nothing can be joined, and what the detective says about what is stated.
 pub fn compare(list: &[Station], measured: &Measured, tolerance_m: f64, folders: &[PathBuf]) -> Result<Frames, Problem> {
     let grid = list.iter().all(|s| matches!(s.position, Position::Grid(..)));
-    let joined = join(list, measured)?;
+    let mut systems = Systems::default();
+    let joined = join(list, measured, &mut systems)?;
     if joined.is_empty() {
         let names = |v: Vec<String>| v.into_iter().take(6).collect::<Vec<_>>().join(", ");
         return Err(Problem::new("frame/no-marks", "no measured mark is in the list")
@@ -169,7 +172,7 @@ pub fn compare(list: &[Station], measured: &Measured, tolerance_m: f64, folders:
             });
         }
     }
-    let (marks, frame) = marks(&joined, system)?;
+    let (marks, frame) = marks(&joined, system, &mut systems)?;
     let question = Question {
         marks: &marks,
         published: Stated { frame: frame.clone(), epoch },
@@ -199,7 +202,7 @@ pub fn compare(list: &[Station], measured: &Measured, tolerance_m: f64, folders:
 
 type Joined<'a> = Vec<(&'a Station, Place)>;
 
-fn join<'a>(list: &'a [Station], measured: &Measured) -> Result<Joined<'a>, Problem> {
+fn join<'a>(list: &'a [Station], measured: &Measured, systems: &mut Systems) -> Result<Joined<'a>, Problem> {
     let mut out = vec![];
     for (name, la, lo, h) in &measured.marks {
         if let Some(station) = list.iter().find(|s| s.name == *name) {
@@ -209,7 +212,7 @@ fn join<'a>(list: &'a [Station], measured: &Measured) -> Result<Joined<'a>, Prob
     if let ([(_, la, lo, h)], true) = (measured.marks.as_slice(), out.is_empty()) {
         let mut best: Option<(f64, &Station)> = None;
         for station in list {
-            let (a, o, _) = geographic(station)?.0;
+            let (a, o, _) = systems.geographic(station)?.0;
             let away = crate::geodesy::geodesic::between((*la, *lo), (a, o), crate::geodesy::GRS80).length_m;
             if away < 100.0 && best.is_none_or(|(b, _)| away < b) {
                 best = Some((away, station));
@@ -223,41 +226,67 @@ fn join<'a>(list: &'a [Station], measured: &Measured) -> Result<Joined<'a>, Prob
 /// Latitude, longitude (deg) and ellipsoidal height (m).
 type Place = (f64, f64, Option<f64>);
 
-/// Where a station is, and the geographic 3D frame that it is in.
-fn geographic(station: &Station) -> Result<(Place, String), Problem> {
-    let crs = Crs::look_up(&station.system)?;
-    let three = || crs.geographic_3d.clone().unwrap_or_else(|| station.system.clone());
-    Ok(match station.position {
-        Position::Geographic(la, lo, h) => ((la, lo, h), three()),
-        Position::Geocentric(x, y, z) => {
-            let (la, lo, h) = crs.ellipsoid.geodetic(x, y, z);
-            ((la, lo, Some(h)), three())
-        }
-        Position::Grid(e, n) => {
-            let unit = crs.horizontal_unit().map_or(1.0, crate::geodesy::crs::metres);
-            let door = open(&[])?;
-            let grid = define(&door, &station.system)?;
-            if grid.kind() != Kind::Projected {
-                return Err(Problem::new("frame/not-horizontal", format!("{} has no easting and northing", crs.title()))
-                    .fix("name the grid in column `crs`"));
+/// Systems of a list, each looked up once.
+#[derive(Default)]
+struct Systems(BTreeMap<String, System>);
+
+struct System {
+    crs: Crs,
+    /// The way from a grid back to latitude and longitude, once it was needed.
+    back: Option<Kept<1>>,
+}
+
+impl Systems {
+    /// Where a station is, and the geographic 3D frame that it is in.
+    fn geographic(&mut self, station: &Station) -> Result<(Place, String), Problem> {
+        let system = match self.0.entry(station.system.clone()) {
+            Entry::Occupied(known) => known.into_mut(),
+            Entry::Vacant(new) => new.insert(System { crs: Crs::look_up(&station.system)?, back: None }),
+        };
+        let System { crs, back } = system;
+        let three = || crs.geographic_3d.clone().unwrap_or_else(|| station.system.clone());
+        Ok(match station.position {
+            Position::Geographic(la, lo, h) => ((la, lo, h), three()),
+            Position::Geocentric(x, y, z) => {
+                let (la, lo, h) = crs.ellipsoid.geodetic(x, y, z);
+                ((la, lo, Some(h)), three())
             }
-            let flat = grid.geodetic().and_then(|g| g.to_2d()).ok_or_else(|| Problem::broken("a grid without a geographic system"))?;
-            let back = door.operations(&grid, &flat, None, false).into_iter().next().and_then(|o| o.normalized());
-            let back = back.ok_or_else(|| Problem::broken("a grid without a way back"))?;
-            let [lo, la, _] = back.carry([e / unit, n / unit, 0.0, f64::INFINITY]).map_err(|why| {
-                Problem::new("frame/operation-fails", format!("`{}` lies nowhere in {}: {why}", station.name, crs.title()))
-                    .fix("check the coordinates, their unit and their order")
-            })?;
-            ((la, lo, None), three())
+            Position::Grid(e, n) => {
+                let unit = crs.horizontal_unit().map_or(1.0, crate::geodesy::crs::metres);
+                let [back] = match back {
+                    Some(back) => back,
+                    None => back.insert(way_back(&station.system, crs)?),
+                }
+                .objects();
+                let [lo, la, _] = back.carry([e / unit, n / unit, 0.0, f64::INFINITY]).map_err(|why| {
+                    Problem::new("frame/operation-fails", format!("`{}` lies nowhere in {}: {why}", station.name, crs.title()))
+                        .fix("check the coordinates, their unit and their order")
+                })?;
+                ((la, lo, None), three())
+            }
+        })
+    }
+}
+
+/// From a grid to its own latitude and longitude.
+fn way_back(system: &str, crs: &Crs) -> Result<Kept<1>, Problem> {
+    Kept::new(open(&[])?, |door| {
+        let grid = define(door, system)?;
+        if grid.kind() != Kind::Projected {
+            return Err(Problem::new("frame/not-horizontal", format!("{} has no easting and northing", crs.title()))
+                .fix("name the grid in column `crs`"));
         }
+        let flat = grid.geodetic().and_then(|g| g.to_2d()).ok_or_else(|| Problem::broken("a grid without a geographic system"))?;
+        let back = door.operations(&grid, &flat, None, false).into_iter().next().and_then(|o| o.normalized());
+        Ok([back.ok_or_else(|| Problem::broken("a grid without a way back"))?])
     })
 }
 
-fn marks(joined: &Joined, system: &str) -> Result<(Vec<Mark>, String), Problem> {
+fn marks(joined: &Joined, system: &str, systems: &mut Systems) -> Result<(Vec<Mark>, String), Problem> {
     let mut frame = system.to_owned();
     let mut out = vec![];
     for (station, measured) in joined {
-        let (published, three) = geographic(station)?;
+        let (published, three) = systems.geographic(station)?;
         frame = three;
         out.push(Mark { name: station.name.clone(), published, measured: *measured });
     }
@@ -268,11 +297,12 @@ fn marks(joined: &Joined, system: &str) -> Result<(Vec<Mark>, String), Problem> 
 /// if they were in the datum of the grid: a shift of frames is no factor and no exchange.
 fn pairs(joined: &Joined, system: &str) -> Result<(Vec<Pair>, Option<Site>), Problem> {
     let projection = Projection::plan(system)?;
+    let open = projection.open()?;
     let unit = crate::geodesy::crs::metres(projection.unit);
     let (mut out, mut site) = (vec![], None);
     for (station, (la, lo, h)) in joined {
         let Position::Grid(e, n) = station.position else { continue };
-        let at = projection.at(*la, *lo).map_err(|why| {
+        let at = open.project(*la, *lo).map_err(|why| {
             Problem::new("frame/operation-fails", format!("`{}` lies nowhere in {}: {why}", station.name, projection.crs.title()))
                 .fix("check the measured position")
         })?;
@@ -326,8 +356,7 @@ pub fn geoids(separations: &[(f64, f64, f64)], folders: &[PathBuf]) -> Vec<Geoid
 
 fn fit(name: &str, path: &Path, separations: &[(f64, f64, f64)]) -> Option<GeoidFit> {
     let grid = GeoidGrid::at(path).ok()?;
-    let door = open(&grid.folders()).ok()?;
-    let model = grid.open(&door).ok()?;
+    let model = grid.open().ok()?;
     let mut differences = vec![];
     for (la, lo, n) in separations {
         differences.push(n - model.separation(*la, *lo).ok()?);

@@ -15,12 +15,12 @@ use super::promised;
 use crate::budget::Contributor;
 use crate::geodesy::area::Area;
 use crate::geodesy::crs::{Crs, block, metres, open};
-use crate::geodesy::door::Kind;
+use crate::geodesy::door::{Kind, Pool};
 use crate::geodesy::findings::ensemble_source;
 use crate::geodesy::grids;
 use crate::geodesy::ground;
-use crate::geodesy::operation::{Operation, Wish, here};
-use crate::geodesy::projection::{Projection, outside_target};
+use crate::geodesy::operation::{OpenOperation, Operation, Wish, here};
+use crate::geodesy::projection::{OpenProjection, Projection, outside_target};
 use crate::geodesy::rows::{self, Columns};
 use crate::geodesy::shelf::margin_text;
 use crate::geodesy::uncertainty::{Limits, add_systematic};
@@ -53,6 +53,13 @@ pub struct Reproject {
     limits: Limits,
     output: Arc<Schema>,
     resources: Vec<Resource>,
+    open: Pool<Opened>,
+}
+
+/// What PROJ holds open for one thread, from session to session.
+struct Opened {
+    operation: OpenOperation,
+    projection: Option<OpenProjection>,
 }
 
 struct Grid {
@@ -204,15 +211,26 @@ impl Stage for Reproject {
 
     fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem> {
         let table = inputs.first().ok_or_else(|| Problem::broken("no input"))?;
-        let moved = rows::carry(table, &self.columns, &self.operation, cx)?;
+        self.open.with(|| self.opened(), |open| self.work(table, open, cx))
+    }
+}
+
+impl Reproject {
+    fn opened(&self) -> Result<Opened, Problem> {
+        Ok(Opened { operation: self.operation.open()?, projection: self.grid.as_ref().map(|grid| grid.projection.open()).transpose()? })
+    }
+
+    fn work(&self, table: &Table, open: &Opened, cx: &Cx) -> Result<Table, Problem> {
+        let moved = rows::carry(table, &self.columns, &self.operation, &open.operation, cx)?;
         let mut builder = TableBuilder::from_table(self.output.clone(), table);
-        if let Some(grid) = &self.grid {
-            grid.fill(table, &moved, self.heights_empty, &mut builder, cx)?;
+        if let (Some(grid), Some(projection)) = (&self.grid, &open.projection) {
+            grid.fill(table, &moved, self.heights_empty, projection, &mut builder, cx);
         }
         if !self.operation.identity {
-            builder.floats(&self.columns.latitude, moved.latitude).floats(&self.columns.longitude, moved.longitude);
-            let rows = table.rows();
-            builder.floats(&self.columns.height, if self.heights_empty { vec![f64::NAN; rows] } else { moved.height });
+            builder.floats(&self.columns.latitude, moved.latitude.into_owned());
+            builder.floats(&self.columns.longitude, moved.longitude.into_owned());
+            let heights = if self.heights_empty { vec![f64::NAN; table.rows()] } else { moved.height.into_owned() };
+            builder.floats(&self.columns.height, heights);
             let up = if self.heights_empty { 0.0 } else { self.operation.accuracy_m };
             add_systematic(&mut builder, table, &[(Contributor::FrameChange, self.operation.accuracy_m, up)])?;
         }
@@ -221,9 +239,15 @@ impl Stage for Reproject {
 }
 
 impl Grid {
-    fn fill(&self, table: &Table, moved: &rows::Moved, heights_empty: bool, builder: &mut TableBuilder, cx: &Cx) -> Result<(), Problem> {
-        let door = open(&[])?;
-        let projection = self.projection.open(&door)?;
+    fn fill(
+        &self,
+        table: &Table,
+        moved: &rows::Moved,
+        heights_empty: bool,
+        projection: &OpenProjection,
+        builder: &mut TableBuilder,
+        cx: &Cx,
+    ) {
         let grid = projection.project_columns(&moved.latitude, &moved.longitude);
         // NaN, an empty cell, where the datum of the grid has no ellipsoidal heights.
         let combined = if heights_empty {
@@ -233,7 +257,13 @@ impl Grid {
             grid.scale.iter().enumerate().map(|(i, scale)| scale * elevation(i)).collect()
         };
         if let Some(area) = &self.area {
-            rows::outside(table, rows::beyond(area, &moved.latitude, &moved.longitude), &self.projection.crs.title(), area, cx);
+            rows::outside(
+                table,
+                rows::beyond(area, &moved.extent, &moved.latitude, &moved.longitude),
+                &self.projection.crs.title(),
+                area,
+                cx,
+            );
         }
         if let Some(&first) = grid.failed.first() {
             let reason = projection.project(moved.latitude[first], moved.longitude[first]).err().unwrap_or_default();
@@ -251,7 +281,6 @@ impl Grid {
         }
         builder.floats(&self.easting, grid.easting).floats(&self.northing, grid.northing);
         builder.floats("grid_convergence_deg", grid.convergence_deg).floats("scale_factor", grid.scale).floats("combined_factor", combined);
-        Ok(())
     }
 }
 
@@ -406,7 +435,8 @@ fn bound(
     let conversion = grid.as_ref().map(|g| g.projection.pipeline.clone());
     let decided = operation.decided();
     let resources = grid_resources(&operation);
-    let stage = Reproject { columns, operation, grid, heights_empty, limits, output: Arc::new(output.clone()), resources };
+    let stage =
+        Reproject { columns, operation, grid, heights_empty, limits, output: Arc::new(output.clone()), resources, open: Pool::default() };
     let mut bound = Bound::new(stage, output, Grain::Session).decided("operation", decided);
     if let Some(area) = target_area {
         bound = bound.decided("target_area", area);

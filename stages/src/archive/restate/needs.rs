@@ -5,7 +5,7 @@ use crate::archive::delivered::{Delivered, Point};
 use crate::archive::way::{self, Official, Ways};
 use crate::geodesy::crs::{Crs, define};
 use crate::geodesy::door::{Door, Object};
-use crate::geodesy::grids::GeoidGrid;
+use crate::geodesy::grids::{GeoidGrid, OpenGeoid};
 use crate::geodesy::{packages, shelf};
 use pipeline_core::reference::{EpochText, HeightSurface};
 use pipeline_core::stage::{Locality, Problem};
@@ -122,7 +122,7 @@ pub fn choose(target: &Target, source: &Crs, report: &mut Report, heights: &Heig
 #[derive(Default)]
 pub struct Heights {
     /// Geoid of the reference, when it is here and needed.
-    geoid: Option<GeoidGrid>,
+    geoid: Option<OpenGeoid>,
     /// Operation to the frame of the geoid; none when the delivery is in it.
     pub operation: Option<Official>,
     /// When that operation is evaluated.
@@ -168,7 +168,7 @@ impl Heights {
             Some(found) if geoid.sha256.as_ref().is_some_and(|want| !want.eq_ignore_ascii_case(&found.sha256)) => {
                 plan.missing.push(format!("the geoid grid `{}` has other bytes than the reference names", geoid.grid));
             }
-            Some(found) => plan.geoid = Some(GeoidGrid::at(&found.path)?),
+            Some(found) => plan.geoid = Some(GeoidGrid::at(&found.path)?.open()?),
         }
         let frame = define(door, &geoid.frame)?;
         let ways = way::ways(door, source.1, &frame, place);
@@ -188,18 +188,12 @@ impl Heights {
 
     /// The height that the reference promises, m, of a point: `moved` is its position in the frame of the geoid
     /// (vertical datum) or of the reference (ellipsoid).
-    pub fn height(&self, door: &Door, point: &Point, moved: [f64; 3]) -> Option<f64> {
+    pub fn height(&self, point: &Point, moved: [f64; 3]) -> Option<f64> {
         point.ellipsoidal_m?;
         if self.ellipsoidal {
             return Some(moved[2]);
         }
-        let open = self.geoid.as_ref()?.open(door).ok()?;
-        Some(moved[2] - open.separation(moved[1], moved[0]).ok()?)
-    }
-
-    /// Folders that the geoid needs.
-    pub fn folders(&self) -> Vec<std::path::PathBuf> {
-        self.geoid.as_ref().map(GeoidGrid::folders).unwrap_or_default()
+        Some(moved[2] - self.geoid.as_ref()?.separation(moved[1], moved[0]).ok()?)
     }
 
     /// Whether heights go with the positions, by the same operation.

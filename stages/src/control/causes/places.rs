@@ -2,7 +2,6 @@
 
 use super::Alternative;
 use crate::geodesy::crs::Crs;
-use crate::geodesy::door::Door;
 use crate::geodesy::grids::GeoidGrid;
 use crate::geodesy::operation::{Operation, Wish};
 use crate::geodesy::projection::Projection;
@@ -194,8 +193,7 @@ pub fn zones(crs: &str, spots: &[Spot]) -> Vec<Alternative> {
 #[must_use]
 pub fn geoid(name: &str, path: &std::path::Path, spots: &[Spot], have: &[f64]) -> Option<Alternative> {
     let grid = GeoidGrid::at(path).ok()?;
-    let door = Door::new(&grid.folders()).ok()?;
-    let open = grid.open(&door).ok()?;
+    let open = grid.open().ok()?;
     let enu_m: Option<Vec<[f64; 3]>> = spots
         .iter()
         .zip(have)
