@@ -439,3 +439,152 @@ fn operations_written_by_hand_are_checked_like_others() {
         }
     }
 }
+
+/// An NTv2 grid of 7 by 7 nodes that moves everything by one shift (seconds north and west), as its format asks for it.
+fn write_ntv2(path: &Path, south: f64, west: f64, step: f64, shift: (f32, f32)) {
+    let mut bytes = vec![];
+    let mut record = |key: &str, value: &[u8]| {
+        bytes.extend(format!("{key:<8}").bytes());
+        bytes.extend(value);
+        bytes.extend(vec![0; 8 - value.len()]);
+    };
+    let seconds = |deg: f64| (deg * 3600.0).to_le_bytes();
+    for (key, n) in [("NUM_OREC", 11_i32), ("NUM_SREC", 11), ("NUM_FILE", 1)] {
+        record(key, &n.to_le_bytes());
+    }
+    for (key, text) in [("GS_TYPE", "SECONDS "), ("VERSION", "1       "), ("SYSTEM_F", "OLD     "), ("SYSTEM_T", "NEW     ")] {
+        record(key, text.as_bytes());
+    }
+    for key in ["MAJOR_F", "MINOR_F", "MAJOR_T", "MINOR_T"] {
+        record(key, &6_378_137.0_f64.to_le_bytes());
+    }
+    for (key, text) in [("SUB_NAME", "ALL     "), ("PARENT", "NONE    "), ("CREATED", "        "), ("UPDATED", "        ")] {
+        record(key, text.as_bytes());
+    }
+    // Longitudes count to the west.
+    let limits = [south, south + 6.0 * step, -(west + 6.0 * step), -west, step, step];
+    for (key, v) in ["S_LAT", "N_LAT", "E_LONG", "W_LONG", "LAT_INC", "LONG_INC"].into_iter().zip(limits) {
+        record(key, &seconds(v));
+    }
+    record("GS_COUNT", &49_i32.to_le_bytes());
+    for _ in 0..49 {
+        for v in [shift.0, shift.1, 0.0, 0.0] {
+            bytes.extend(v.to_le_bytes());
+        }
+    }
+    bytes.extend(b"END     \0\0\0\0\0\0\0\0");
+    std::fs::write(path, bytes).unwrap();
+}
+
+/// One grid of a job in every state, with and without a lock, beside settings of other programs.
+struct Matrix<'a> {
+    /// The name that the operation gives.
+    name: &'a str,
+    /// The older name under which the registry takes it too.
+    older: &'a str,
+    /// Writes it with the right values (0), with others (1), or elsewhere (2).
+    write: &'a dyn Fn(&Path, u8),
+    /// What stops the job when no file has either name, without a lock.
+    missing: &'a str,
+    /// What stops it when the grid does not reach the work, without a lock.
+    outside: &'a str,
+}
+
+impl Matrix<'_> {
+    fn hold(&self, job: &Job) {
+        let bad = job.path("poison");
+        poison(&bad);
+        for name in [self.name, self.older] {
+            (self.write)(&bad.join(name), 1);
+            (self.write)(&bad.join("proj").join(name), 1);
+        }
+        std::fs::copy(bad.join("proj.ini"), job.path("proj.ini")).unwrap();
+        let set = |name: &str, what: Option<u8>| {
+            for name in [self.name, self.older] {
+                let _ = std::fs::remove_file(job.path(name));
+            }
+            if let Some(what) = what {
+                (self.write)(&job.path(name), what);
+            }
+        };
+        set(self.name, Some(0));
+        let want = job.result(&[]).unwrap();
+        let answer = json(&job.run(&["check", "job.yaml"], &[]));
+        let unpinned = find(&findings(&answer), "grids/unpinned").unwrap_or_else(|| panic!("nothing is said of an unpinned grid"));
+        says(&unpinned, "fix", &["gunter lock JOB"]);
+        for environment in environments(bad.to_str().unwrap()) {
+            for name in [self.name, self.older] {
+                set(name, Some(0));
+                assert_eq!(job.result(&environment).unwrap(), want, "{name} {environment:?}");
+            }
+            set(self.name, None);
+            job.stops(self.missing, &environment);
+            set(self.name, Some(2));
+            job.stops(self.outside, &environment);
+        }
+        // A lock made with the file under its older name serves both names.
+        set(self.older, Some(0));
+        assert_eq!(code(&job.run(&["lock", "job.yaml"], &[])), 0);
+        let lock = std::fs::read_to_string(job.path("job.lock.json")).unwrap();
+        assert!(lock.contains(&format!("\"file\": \"{}\"", self.name)), "the lock has another name than the pipeline: {lock}");
+        for environment in environments(bad.to_str().unwrap()) {
+            for name in [self.name, self.older] {
+                set(name, Some(0));
+                assert_eq!(job.result(&environment).unwrap(), want, "locked, {name} {environment:?}");
+                for what in [1, 2] {
+                    set(name, Some(what));
+                    job.stops("lock/grid-differs", &environment);
+                }
+            }
+            set(self.name, None);
+            says(&job.stops("lock/grid-differs", &environment), "fix", &[self.older]);
+        }
+        // Another edition under the new name, the right one under the older: the digest decides.
+        set(self.older, Some(0));
+        (self.write)(&job.path(self.name), 1);
+        assert_eq!(job.result(&[]).unwrap(), want);
+    }
+}
+
+#[test]
+fn grid_matrix_of_a_horizontal_shift_under_both_of_its_names() {
+    let job = Job::new();
+    let (name, older) = ("at_bev_AT_GIS_GRID.tif", "AT_GIS_GRID.gsb");
+    let pipeline = format!(
+        "+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad +step +proj=hgridshift +grids={name} +step +proj=unitconvert +xy_in=rad +xy_out=deg"
+    );
+    by_hand(&job, &pipeline, "  area: { west: -89, south: 27, east: -86, north: 30 }\n");
+    let write = |path: &Path, what: u8| match what {
+        0 => write_ntv2(path, 27.0, -89.0, 0.5, (0.01, -0.02)),
+        1 => write_ntv2(path, 27.0, -89.0, 0.5, (0.01, -0.021)),
+        _ => write_ntv2(path, 40.0, -89.0, 0.5, (0.01, -0.02)),
+    };
+    Matrix { name, older, write: &write, missing: "frame/grid-missing", outside: "frame/operation-fails" }.hold(&job);
+}
+
+/// The geoid leads to one datum, the delivery is in another, and the registry's operation between them reads a grid.
+#[test]
+fn grid_matrix_of_a_change_of_vertical_datum_under_both_of_its_names() {
+    let job = Job::new();
+    job.edit("reference.yaml", "datum: Trapshoal geoid datum", "datum: EPSG:5703");
+    job.edit("reference.yaml", "      sigma_m: 0.01\n", "      sigma_m: 0.01\n      datum: EPSG:7968\n");
+    let (name, older) = ("us_noaa_vertcone.tif", "vertcone.gtx");
+    // The grid holds millimetres.
+    let write = |path: &Path, what: u8| match what {
+        0 => write_gtx(path, 27.0, -89.0, 0.5, 7, 250.0),
+        1 => write_gtx(path, 27.0, -89.0, 0.5, 7, 260.0),
+        _ => write_gtx(path, 40.0, -89.0, 0.5, 7, 250.0),
+    };
+    Matrix { name, older, write: &write, missing: "frame/grid-missing", outside: "height/no-datum-change" }.hold(&job);
+}
+
+#[test]
+fn a_published_grid_with_other_bytes_is_stopped_without_any_pin() {
+    let job = Job::new();
+    // The name of a file whose digest this program knows, with values of our own.
+    std::fs::rename(job.path("geoid.gtx"), job.path("us_noaa_g2018p0.tif")).unwrap();
+    job.edit("reference.yaml", "grid: geoid.gtx", "grid: us_noaa_g2018p0.tif");
+    let finding = job.stops("grids/other-bytes", &[]);
+    says(&finding, "what", &["us_noaa_g2018p0.tif", "a654a89cfc0d220620cad4e41fc076f9b4ed6e46edbf2ce373f6a0e75746cee8"]);
+    says(&finding, "fix", &["gunter grids add"]);
+}

@@ -146,6 +146,26 @@ fn s14_keeps_both() {
     assert_eq!(seen, [("207", "unchecked"), ("207", "unchecked")]);
 }
 
+/// What the job of S5 delivers itself: longitude and latitude of the points on the grid, and no `crs`, which the format does not know.
+#[test]
+fn s5_geojson_is_in_degrees() {
+    let folder = workspace();
+    let place = folder.path().join("tests/fixtures/traps/S5");
+    let run = gunter(&place, &["run", "fixed.yaml", "--format", "json"]);
+    assert_eq!(code(&run), 0, "{:#?}", findings(&json(&run)));
+    let results = place.join("results/S5");
+    let rows = csv_rows(&results.join("points.csv"));
+    let geojson: Value = serde_json::from_str(&std::fs::read_to_string(results.join("points.geojson")).unwrap()).unwrap();
+    assert!(geojson.get("crs").is_none(), "{geojson}");
+    let features = geojson["features"].as_array().unwrap();
+    assert_eq!((rows.len(), features.len()), (1, 1));
+    for (i, column) in ["longitude_deg", "latitude_deg"].into_iter().enumerate() {
+        let have = features[0]["geometry"]["coordinates"][i].as_f64().unwrap();
+        // WGS 84 and NAD83(2011) are within two metres of each other.
+        assert!((have - rows[0][column].parse::<f64>().unwrap()).abs() < 3e-5, "{column}: {have} {:?}", rows[0]);
+    }
+}
+
 macro_rules! traps {
     ($($name:ident)*) => {$(
         #[test]
@@ -158,7 +178,7 @@ macro_rules! traps {
     };
 }
 
-traps! { P10 S1 S10 S13 S14 S2 S3 S6 S8 S9 T01 T02 T03 T04 T05 T06 T07 T08 T09 T10 T11 T12 T13 T14 T15 T16 T17 T18 T19 T20 }
+traps! { P10 S1 S10 S13 S14 S2 S3 S5 S6 S8 S9 T01 T02 T03 T04 T05 T06 T07 T08 T09 T10 T11 T12 T13 T14 T15 T16 T17 T18 T19 T20 }
 
 /// Shots to a nail with a beam that is 0.5 deg off across its azimuth (the generator's own truth).
 #[test]

@@ -23,6 +23,15 @@ impl Serialize for EpochText {
     }
 }
 
+impl From<EpochText> for crate::table::schema::Epoch {
+    fn from(text: EpochText) -> Self {
+        match text {
+            EpochText::Year(year) => Self::Fixed(year),
+            EpochText::Observation => Self::EachObservation,
+        }
+    }
+}
+
 impl<'de> Deserialize<'de> for EpochText {
     fn deserialize<D: Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
         struct V;

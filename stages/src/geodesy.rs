@@ -15,6 +15,7 @@
 //! * [`pipeline`]: what the text of a pipeline names.
 //! * [`pins`]: pipelines in the lock of a job.
 //! * [`ground`]: ground systems as derived CRS.
+//! * [`known`]: published grids whose bytes this program knows.
 //! * [`lattice`]: nodes of a grid, and nodes without a value.
 //! * [`magnetic`]: declination of the magnetic field.
 //! * [`motion`]: points moved in time, by plates and velocities.
@@ -40,6 +41,7 @@ pub mod geodesic;
 pub mod gridfile;
 pub mod grids;
 pub mod ground;
+pub mod known;
 pub mod lattice;
 pub mod local;
 pub mod magnetic;

@@ -12,7 +12,7 @@ mod rig;
 use crate::demo::put;
 use crate::earth::{Geodetic, Local, gda2020_to_gda94, geocentric, geodetic, utm};
 use crate::epoch::{Ellipse, Epoch};
-use crate::files::{self, CHAIN, CSV, Reference, Step};
+use crate::files::{self, CHAIN, CSV, Reference, Step, step};
 use crate::geoid::Grid;
 use crate::nmea::{self, Damage, Hit, Line, Mix};
 use crate::noise::{Correlated, Noise};
@@ -294,7 +294,38 @@ fn control_traps() -> Vec<Trap> {
     s13.reference = static_frame("EPSG:6319", "EPSG:6345");
     let (e, n) = utm(s13.still.tip(), -87.0);
     s13.control = Some((grid_list("EPSG:6345", e * 1.000_12, n * 1.000_12), Some(grid_list("EPSG:6345", e, n))));
-    vec![t05, s1, s8, s13]
+    vec![t05, s1, s8, s13, projected_geojson()]
+}
+
+/// Grid coordinates written to GeoJSON. The job delivers GeoJSON itself, in degrees.
+fn projected_geojson() -> Trap {
+    let mut s5 = trap(
+        "S5",
+        "control/projected-geojson",
+        "block",
+        "the control is GeoJSON with eastings and northings in place of longitude and latitude",
+        Still::at(38.717, -102.353, 1204.6),
+    );
+    s5.reference = Reference { frame: "EPSG:6319", epoch: "", ..ellipsoid("EPSG:6342") };
+    let tip = s5.still.tip();
+    let list = |x: f64, y: f64| {
+        format!(
+            "{{\n  \"type\": \"FeatureCollection\",\n  \"features\": [\n    {{\n      \"type\": \"Feature\",\n      \"geometry\": {{ \"type\": \"Point\", \"coordinates\": [{x:.9}, {y:.9}, {:.4}] }},\n      \"properties\": {{ \"point\": \"V-21\", \"crs\": \"EPSG:6319\", \"sigma_horizontal_m\": 0.005, \"sigma_up_m\": 0.008, \"source\": \"invented static survey\", \"date\": \"2026-01-20\" }}\n    }}\n  ]\n}}\n",
+            tip.height
+        )
+    };
+    let (e, n) = utm(tip, -105.0);
+    s5.more = vec![("control.geojson", list(e, n).into_bytes()), ("control-fixed.geojson", list(tip.longitude, tip.latitude).into_bytes())];
+    let with = |rest: &'static str| {
+        chain(|s| {
+            flat(s);
+            s.insert(s.len() - 1, step("control", "control-check", rest));
+            s.push(step("geojson", "export-geojson", "    from: [grid]\n    options: { path: points.geojson, accuracy_m: 2 }\n"));
+        })
+    };
+    s5.steps = with("    options: { control: [control.geojson], rule: once }\n");
+    s5.fixed_steps = Some(with("    options: { control: [control-fixed.geojson], rule: once }\n"));
+    s5
 }
 
 fn height_traps() -> Vec<Trap> {

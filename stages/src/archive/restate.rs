@@ -6,6 +6,7 @@ mod text;
 
 use super::delivered::{self, Delivered, Point, STATEMENT};
 use super::way::{self, Official, Ways};
+use crate::geodesy::area::Area;
 use crate::geodesy::crs::{Crs, define, open};
 use crate::geodesy::door::{Door, Object};
 use crate::geodesy::grids;
@@ -14,7 +15,7 @@ use crate::geodesy::operation::shift;
 use crate::reference::promised;
 use needs::Heights;
 use pipeline_core::diag::Diagnostic;
-use pipeline_core::reference::{EpochText, Reference};
+use pipeline_core::reference::Reference;
 use pipeline_core::stage::Problem;
 use pipeline_core::table::schema::Epoch;
 use serde::Serialize;
@@ -157,10 +158,7 @@ pub fn restate(reference: &Reference, records: &[(String, PathBuf)]) -> Result<R
     })?;
     let object = define(&door, &frame)?;
     let base = Crs::of(&frame, &object);
-    let epoch = reference.delivery.epoch.map(|e| match e {
-        EpochText::Year(year) => Epoch::Fixed(year),
-        EpochText::Observation => Epoch::EachObservation,
-    });
+    let epoch = reference.delivery.epoch.map(Epoch::from);
     if base.dynamic && epoch.is_none() {
         return Err(Problem::new(
             "frame/no-epoch",
@@ -303,9 +301,11 @@ fn open_record(path: &Path, name: &str, report: &mut Report) -> Result<Old, Prob
 /// Decides what can be done, and fills in the moves.
 fn plan(door: &Door, target: &Target, old: &Old, report: &mut Report) -> Result<(), Problem> {
     let delivered = &old.delivered;
+    if delivered.without_position > 0 {
+        report.reasons.push(format!("{} delivered rows have no position; they need their raw logs", delivered.without_position));
+    }
     let Some(place) = needs::middle(&delivered.points) else {
         report.verdict = Verdict::Recompute;
-        report.reasons.push("no delivered row has a position".to_owned());
         return Ok(());
     };
     let source = define(door, &delivered.frame)?;
@@ -373,7 +373,7 @@ fn moves(target: &Target, delivered: &Delivered, heights: &Heights, time: needs:
     if lost > 0 {
         report
             .reasons
-            .push(format!("{lost} of {all} points lie where the operation gives no result, or have no time; they need their raw logs"));
+            .push(format!("{lost} of {all} points lie outside the area of the operation or where it gives no result, or have no time; they need their raw logs"));
     }
     let without = report.points.iter().filter(|m| m.up_m.is_none()).count();
     if without > 0 && report.verdict == Verdict::Restate {
@@ -382,8 +382,8 @@ fn moves(target: &Target, delivered: &Delivered, heights: &Heights, time: needs:
     Ok(())
 }
 
-/// An operation ready to compute, or none to be made.
-struct Pinned<'d>(Option<Object<'d>>);
+/// An operation ready to compute where it may be used, or none to be made.
+struct Pinned<'d>(Option<(Object<'d>, Option<Area>)>);
 
 impl<'d> Pinned<'d> {
     /// `None` when a grid is missing.
@@ -392,14 +392,15 @@ impl<'d> Pinned<'d> {
         if operation.grids.iter().any(|g| !g.found) {
             return None;
         }
-        door.create(&operation.pipeline).ok().filter(|p| !p.uses_radians()).map(|p| Self(Some(p)))
+        door.create(&operation.pipeline).ok().filter(|p| !p.uses_radians()).map(|p| Self(Some((p, operation.area.clone()))))
     }
 
     fn carry(&self, p: &Point, time: needs::Time) -> Option<[f64; 3]> {
         let at = [p.longitude_deg, p.latitude_deg, p.ellipsoidal_m.unwrap_or(0.0)];
         match &self.0 {
             None => Some(at),
-            Some(object) => object.carry([at[0], at[1], at[2], time.year(p.year)?]).ok(),
+            Some((_, Some(area))) if !area.contains(p.latitude_deg, p.longitude_deg) => None,
+            Some((object, _)) => object.carry([at[0], at[1], at[2], time.year(p.year)?]).ok(),
         }
     }
 }

@@ -5,6 +5,7 @@
 //! authority warns of: it brings in a third frame with its own error, and goes another way than the authority's
 //! own realisation does. Such a chain is named here and not taken.
 
+use crate::geodesy::area::Area;
 use crate::geodesy::door::{Door, GridNeed, Object};
 use serde::Serialize;
 
@@ -17,6 +18,9 @@ pub struct Official {
     pub accuracy_m: f64,
     /// Grids that it needs, and whether they are here.
     pub grids: Vec<GridNeed>,
+    /// Its area of use.
+    #[serde(skip)]
+    pub area: Option<Area>,
     /// Pipeline: longitude, latitude (deg), height (m), decimal year in.
     #[serde(skip_serializing_if = "String::is_empty")]
     pub pipeline: String,
@@ -53,7 +57,7 @@ pub fn ways(door: &Door, from: &Object, to: &Object, place: (f64, f64)) -> Ways 
         let pipeline = found.normalized().and_then(|n| n.proj_text()).unwrap_or_default();
         // Conversions between forms of the same frame are no part of what was published.
         let name = if steps.len() == 1 { steps.concat() } else { found.name() };
-        ways.official.push(Official { name, accuracy_m, grids: found.grids(), pipeline });
+        ways.official.push(Official { name, accuracy_m, grids: found.grids(), area: found.area(), pipeline });
     }
     ways
 }

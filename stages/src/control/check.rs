@@ -7,17 +7,21 @@ use super::report;
 use super::statistics::{self, Check, Statistics};
 use crate::export::path;
 use pipeline_core::diag::{Diagnostic, Label, Verdict};
+use pipeline_core::lock::{Pin, ProbeAt};
+use pipeline_core::reference::Reference;
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, ResourceRole, Spec, Stage};
 use pipeline_core::table::Table;
 use pipeline_core::table::schema::{Role, Schema};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+mod frames;
 mod sessions;
 mod shots;
 #[cfg(test)]
 mod tests;
 
+pub use frames::Frames;
 pub use shots::Shot;
 
 /// What each session must have.
@@ -85,7 +89,7 @@ pub struct ControlCheck {
     comparison: Comparison,
     limits: Limits,
     rule: Rule,
-    base: Option<String>,
+    reference: Reference,
     report: String,
     resources: Vec<Resource>,
 }
@@ -181,7 +185,7 @@ impl Stage for ControlCheck {
         let mut problems = vec![];
         problems.extend(path::check(&options.report, Some(".csv")).err().map(|p| p.option("report")));
         problems.extend(needed(schema));
-        let resources = match files(&options.control, "control", cx) {
+        let mut resources = match files(&options.control, "control", cx) {
             Ok(resources) => resources,
             Err(more) => {
                 problems.extend(more);
@@ -195,17 +199,21 @@ impl Stage for ControlCheck {
             |list: Vec<Problem>| list.into_iter().map(|p| if p.option.is_none() { p.option("control") } else { p }).collect::<Vec<_>>();
         let marks = marks_of(&resources).map_err(at)?;
         let official = options.operation == OtherFrame::Official;
-        let comparison = Comparison::plan(marks, schema, reference, cx.locality, official).map_err(at)?;
+        let comparison = Comparison::plan(marks, schema, reference, cx.locality, official, cx.locked).map_err(at)?;
         let limits = Limits::new(
             options.confidence_pct,
             options.horizontal_limit_m.unwrap_or(reference.budget.horizontal_95_m),
             options.vertical_limit_m.unwrap_or(reference.budget.vertical_95_m),
         );
-        let base = reference.corrections.base_station.clone();
+        let wrong_base = frames::base(&comparison.marks, reference, &limits, cx.locality);
+        if !wrong_base.is_empty() {
+            return Err(wrong_base);
+        }
+        resources.extend(comparison.grids());
         let operations = comparison.operations();
         let mut notes = comparison.notes.clone();
         notes.extend(geoid_unchecked(&comparison, schema));
-        let stage = Self { comparison, limits, rule: options.rule, base, report: options.report, resources };
+        let stage = Self { comparison, limits, rule: options.rule, reference: reference.clone(), report: options.report, resources };
         let mut bound = Bound::new(stage, schema.clone(), Grain::Whole)
             .decided("horizontal_limit_m", limits.horizontal_m)
             .decided("vertical_limit_m", limits.vertical_m);
@@ -220,14 +228,21 @@ impl Stage for ControlCheck {
         self.resources.clone()
     }
 
+    fn pins(&self, probes: &[ProbeAt]) -> Result<Vec<Pin>, Problem> {
+        self.comparison.pins(probes)
+    }
+
     fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem> {
         let table = inputs.first().ok_or_else(|| Problem::broken("no input"))?;
         let differences = self.comparison.differences(table)?;
-        let shots = shots::of(table, &self.comparison, &differences, &self.limits, self.base.as_deref())?;
+        let shots = shots::of(table, &self.comparison, &differences, &self.limits, self.base())?;
         self.say(&shots, table, cx)?;
+        let frames = self.frames(&shots, table)?;
+        frames.explained.iter().for_each(|f| cx.find(f.clone()));
+        frames.receiver_geoid_note(&shots).into_iter().for_each(|f| cx.find(f));
         let statistics = self.statistics(&shots);
-        self.statistics_said(&statistics, cx);
-        report::write(cx, &self.report, &self.comparison.marks, &shots, &self.limits, &statistics)?;
+        self.statistics_said(&statistics, &frames, cx);
+        report::write(cx, &self.report, &self.comparison.marks, &shots, &self.limits, &statistics, &frames)?;
         let keep = sessions::judge(table, &shots, self.rule, cx)?;
         let aside: Vec<u32> = keep.iter().enumerate().filter(|(_, k)| !**k).filter_map(|(i, _)| u32::try_from(i).ok()).collect();
         cx.set_aside_rows(table, &aside, "held", "the control of the session is missing or not good")?;
@@ -261,6 +276,11 @@ fn geoid_unchecked(comparison: &Comparison, schema: &Schema) -> Option<Problem> 
 }
 
 impl ControlCheck {
+    /// Name of the base station.
+    fn base(&self) -> Option<&str> {
+        self.reference.corrections.base_station.as_deref()
+    }
+
     fn statistics(&self, shots: &[Shot]) -> Statistics {
         let independent: Vec<&Shot> = shots.iter().filter(|s| s.dependent.is_none()).collect();
         let checks: Vec<Check> = independent
@@ -304,7 +324,7 @@ impl ControlCheck {
             .marks
             .iter()
             .enumerate()
-            .filter(|(i, m)| dependent(m, self.base.as_deref()).is_none() && !shots.iter().any(|s| s.difference.mark == *i))
+            .filter(|(i, m)| dependent(m, self.base()).is_none() && !shots.iter().any(|s| s.difference.mark == *i))
             .map(|(_, m)| m.name.as_str())
             .collect();
         if !never.is_empty() {
@@ -354,7 +374,7 @@ impl ControlCheck {
         );
     }
 
-    fn statistics_said(&self, s: &Statistics, cx: &Cx) {
+    fn statistics_said(&self, s: &Statistics, frames: &Frames, cx: &Cx) {
         cx.fact("control", serde_json::to_value(s).unwrap_or_default());
         let Some(plan) = s.rmse_horizontal_m else { return };
         let up = s.up.map_or_else(String::new, |u| format!(", {:.4} m in height", u.rmse));
@@ -379,7 +399,7 @@ impl ControlCheck {
                 (Some(h), None) => format!("with the marks' own error {h:.4} m in plan"),
                 _ => String::new(),
             })
-            .why(format!("{} marks; {enough}", s.marks))
+            .why(format!("{}{} marks; {enough}", frames.declared_fits(), s.marks))
             .fix("nothing to do"),
         );
         if !s.biased.is_empty() {

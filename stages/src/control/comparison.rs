@@ -7,14 +7,16 @@
 use super::marks::{Mark, Place, Use};
 use crate::geodesy::crs::{Crs, metres, open};
 use crate::geodesy::door::{Door, Object};
-use crate::geodesy::operation::{Operation, Wish, here, shift};
+use crate::geodesy::operation::{self, Operation, Wish, here, shift};
 use crate::geodesy::projection::{OpenProjection, Projection};
 use crate::geodesy::{Ellipsoid, Tangent, grids};
+use crate::height::plan::grid_resources;
 use pipeline_core::diag::{Diagnostic, Label, Verdict};
+use pipeline_core::lock::{Locked, Pin, ProbeAt};
 use pipeline_core::reference::Reference;
-use pipeline_core::stage::{Locality, Problem};
+use pipeline_core::stage::{Locality, Problem, Resource};
 use pipeline_core::table::Table;
-use pipeline_core::table::schema::{Axes, Column, Epoch, Frame, Heights, Role, Schema, Unit};
+use pipeline_core::table::schema::{Axes, Column, Epoch, Frame, Heights, Role, Schema, Unit, year_text};
 
 /// Coordinate epochs further apart than this are not the same, years: 2 mm at 2 cm a year.
 const SAME_EPOCH_A: f64 = 0.1;
@@ -47,12 +49,13 @@ struct Ready {
 
 struct System {
     way: Way,
-    operation: Option<Operation>,
+    /// The operation to its frame, where the points are in another, and the part of the step's lock that it is.
+    operation: Option<(Operation, String)>,
 }
 
 impl System {
     fn door(&self) -> Result<Door, Problem> {
-        self.operation.as_ref().map_or_else(|| open(&[]), Operation::door)
+        self.operation.as_ref().map_or_else(|| open(&[]), |(o, _)| o.door())
     }
 }
 
@@ -116,6 +119,7 @@ impl Comparison {
         reference: &Reference,
         place: Option<Locality>,
         official: bool,
+        locked: Option<Locked>,
     ) -> Result<Self, Vec<Problem>> {
         let (Some(frame), Ok(names)) = (&schema.frame, Names::of(schema)) else {
             return Err(vec![
@@ -124,7 +128,7 @@ impl Comparison {
             ]);
         };
         let base = Crs::look_up(&frame.crs).ok().and_then(|c| c.geographic_3d);
-        let mut planner = Planner { frame, base, reference, place, official, systems: vec![], keys: vec![], notes: vec![] };
+        let mut planner = Planner { frame, base, reference, place, official, locked, systems: vec![], keys: vec![], notes: vec![] };
         let (mut ready, mut problems) = (vec![], vec![]);
         for mark in &marks {
             match planner.mark(mark, &names) {
@@ -153,7 +157,26 @@ impl Comparison {
     /// Operations that are applied, for the plan.
     #[must_use]
     pub fn operations(&self) -> Vec<serde_json::Value> {
-        self.systems.iter().filter_map(|s| s.operation.as_ref().map(Operation::decided)).collect()
+        self.applied().map(|(o, _)| o.decided()).collect()
+    }
+
+    /// Operations that are applied, each with its part of the step's lock.
+    fn applied(&self) -> impl Iterator<Item = &(Operation, String)> {
+        self.systems.iter().filter_map(|s| s.operation.as_ref())
+    }
+
+    /// Grids that they read.
+    #[must_use]
+    pub fn grids(&self) -> Vec<Resource> {
+        self.applied().flat_map(|(o, _)| grid_resources(o)).collect()
+    }
+
+    /// For the lock of the job.
+    ///
+    /// # Errors
+    /// When an operation gives no result at a point.
+    pub fn pins(&self, probes: &[ProbeAt]) -> Result<Vec<Pin>, Problem> {
+        self.applied().map(|(o, part)| o.pin(part, probes)).collect()
     }
 
     /// Which height of the table a mark is compared with.
@@ -204,7 +227,7 @@ impl Comparison {
             let (system, tools) = (&self.systems[ready.way], &opened[ready.way]);
             let mut here = [longitude[row], latitude[row], ellipsoidal[row]];
             let mut operation_m = 0.0;
-            if let (Some(operation), Some(object)) = (&system.operation, &tools.operation) {
+            if let (Some((operation, _)), Some(object)) = (&system.operation, &tools.operation) {
                 let height = if here[2].is_finite() { here[2] } else { 0.0 };
                 here = object
                     .carry([here[0], here[1], height, operation.year(times[row])])
@@ -250,7 +273,7 @@ impl<'d> Opened<'d> {
             _ => None,
         };
         let operation = match &system.operation {
-            Some(o) => Some(door.create(&o.pipeline).map_err(Problem::broken)?),
+            Some((o, _)) => Some(door.create(&o.pipeline).map_err(Problem::broken)?),
             None => None,
         };
         Ok(Self { projection, operation })
@@ -317,6 +340,7 @@ struct Planner<'a> {
     reference: &'a Reference,
     place: Option<Locality>,
     official: bool,
+    locked: Option<Locked<'a>>,
     systems: Vec<System>,
     /// CRS text and epoch of each system.
     keys: Vec<(String, Option<u64>, bool)>,
@@ -401,7 +425,7 @@ impl Planner<'_> {
         }
     }
 
-    fn operation(&self, mark: &Mark, crs: &Crs) -> Result<Operation, Problem> {
+    fn operation(&mut self, mark: &Mark, crs: &Crs) -> Result<(Operation, String), Problem> {
         let folders = grids::folders(&self.reference.folder);
         let (Some(from), Some(to)) = (self.base.clone(), crs.geographic_3d.clone()) else {
             return Err(block(
@@ -411,6 +435,8 @@ impl Planner<'_> {
             .size("the shift between the two datums, up to hundreds of metres")
             .fix("give the marks in the system of the delivery"));
         };
+        let epoch = mark.epoch.map_or_else(String::new, |year| format!(" at {}", year_text(year)));
+        let part = format!("{} to {to}{epoch}", operation::PART);
         let chosen = Operation::choose(&Wish {
             from: &from,
             from_epoch: self.frame.epoch,
@@ -424,14 +450,14 @@ impl Planner<'_> {
             written: None,
             motion: None,
             folders: &folders,
-            locked: None,
+            locked: self.locked.filter(|_| self.official).map(|l| (l, part.as_str())),
         });
+        // The marks ask for it, and no key of the reference.
+        let of_marks = |p: Problem| Problem { reference_key: None, ..p };
         if self.official {
-            return chosen.map_err(|mut found| {
-                let mut first = found.swap_remove(0);
-                first.reference_key = None;
-                first
-            });
+            let chosen = chosen.map_err(|mut found| of_marks(found.swap_remove(0)))?;
+            self.notes.extend(chosen.notes.iter().cloned().map(of_marks));
+            return Ok((chosen, part));
         }
         let size = match (&chosen, self.place) {
             (Ok(operation), Some(place)) => shift_here(operation, place).unwrap_or_else(|| "the shift between the two datums".to_owned()),

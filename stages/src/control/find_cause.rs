@@ -104,7 +104,7 @@ impl Stage for FindCause {
         let at =
             |list: Vec<Problem>| list.into_iter().map(|p| if p.option.is_none() { p.option("control") } else { p }).collect::<Vec<_>>();
         let marks = marks_of(&control).map_err(at)?;
-        let comparison = Comparison::plan(marks, schema, reference, cx.locality, false).map_err(at)?;
+        let comparison = Comparison::plan(marks, schema, reference, cx.locality, false, None).map_err(at)?;
         let mut notes = vec![];
         if cx.inputs.len() < 2 && cx.rig.is_some_and(|r| r.attitude.is_some()) {
             notes.push(no_epochs());

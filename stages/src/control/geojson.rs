@@ -11,10 +11,24 @@ use pipeline_core::stage::Problem;
 use serde_json::Value;
 use std::collections::BTreeMap;
 
+/// Grid coordinates where the format knows only degrees.
+fn projected(name: &str, feature: usize, words: &BTreeMap<String, String>, x: f64, y: f64) -> Problem {
+    let mark = words.get("point").map_or_else(String::new, |p| format!(", `{p}`,"));
+    Problem::from(Diagnostic::new(
+        "control/projected-geojson",
+        Verdict::Block,
+        format!("feature {feature}{mark} of `{name}` has the coordinates {x} {y}, which are no longitude and latitude"),
+    ))
+    .label(Label::file(name, "this file"))
+    .size(format!("read as degrees the mark lies nowhere; read with a guessed grid it is off by up to {:.0} m", x.hypot(y)))
+    .why("RFC 7946, section 4: GeoJSON holds longitude and latitude only, and nothing in it says which grid was written there")
+    .fix("write the file with longitude and latitude; or give the grid as properties `easting_m`, `northing_m` and `crs` of each feature")
+}
+
 /// The records of a file.
 ///
 /// # Errors
-/// `control/unreadable`.
+/// `control/unreadable`, `control/projected-geojson`.
 pub(super) fn records(name: &str, bytes: &[u8]) -> Result<Vec<Record>, Vec<Problem>> {
     let bad = |what: String| {
         vec![
@@ -53,6 +67,9 @@ pub(super) fn records(name: &str, bytes: &[u8]) -> Result<Vec<Record>, Vec<Probl
             let (Some(longitude), Some(latitude)) = (numbers.first(), numbers.get(1)) else {
                 return Err(bad(format!("feature {} of `{name}` has no coordinates", i + 1)));
             };
+            if longitude.abs() > 360.0 || latitude.abs() > 90.0 {
+                return Err(vec![projected(name, i + 1, &words, *longitude, *latitude)]);
+            }
             words.insert("longitude_deg".to_owned(), longitude.to_string());
             words.insert("latitude_deg".to_owned(), latitude.to_string());
             let other = words.keys().any(|k| k.starts_with("height_") && k != "height_datum") || words.contains_key("ellipsoidal_height_m");

@@ -1,6 +1,6 @@
 //! The report of a control check: one line for each shot on a mark, and the statistics beside it.
 
-use super::check::{Limits, Shot};
+use super::check::{Frames, Limits, Shot};
 use super::marks::{Mark, Place};
 use super::statistics::Statistics;
 use crate::export::cells::differs;
@@ -118,11 +118,20 @@ pub fn write_json(cx: &Cx, name: &str, value: &serde_json::Value) -> Result<(), 
 ///
 /// # Errors
 /// `export/cannot-write`, `export/read-back-differs`, `export/exists`.
-pub fn write(cx: &Cx, name: &str, marks: &[Mark], shots: &[Shot], limits: &Limits, statistics: &Statistics) -> Result<(), Problem> {
+pub fn write(
+    cx: &Cx,
+    name: &str,
+    marks: &[Mark],
+    shots: &[Shot],
+    limits: &Limits,
+    statistics: &Statistics,
+    frames: &Frames,
+) -> Result<(), Problem> {
     let rows: Vec<Vec<String>> = shots.iter().map(|s| row(s, &marks[s.difference.mark], limits)).collect();
     write_csv(cx, name, &HEADER, &rows)?;
     let value = serde_json::json!({
         "statistics": statistics,
+        "frames": frames,
         "limits": {
             "horizontal_m": limits.horizontal_m,
             "vertical_m": limits.vertical_m,

@@ -128,7 +128,7 @@ impl ToWgs84 {
     pub fn locked(self, locked: Option<Locked>) -> Result<(Self, Vec<Problem>), Problem> {
         let Some(locked) = locked else { return Ok((self, vec![])) };
         let pin = locked.pin(PART)?;
-        pins::hold(locked, pin, &[], None)?;
+        pins::hold(locked, pin, (&self.from, WGS84_3D), &[], None)?;
         let other = pins::other_choice(pin, &self.operation, &self.pipeline, &[]);
         let accuracy_m = pin.accuracy_m.unwrap_or(self.accuracy_m);
         let way = Self { operation: pin.name.clone(), pipeline: pin.pipeline.clone(), accuracy_m, ..self };

@@ -120,8 +120,6 @@ pub struct Lineup {
     pub suspects: Vec<Suspect>,
     /// Frames that were looked at.
     pub looked_at: usize,
-    /// Frames that no official operation reaches from here with the grids of this machine.
-    pub out_of_reach: Vec<String>,
     /// Marks.
     pub marks: usize,
 }
@@ -162,15 +160,8 @@ pub fn lineup(question: &Question) -> Result<Lineup, Problem> {
     let frames = candidates(&door, place);
     let carrier = Carrier::find(&door, &frames, place, question.published.epoch.or(question.observed));
     let court = Court { door: &door, place, marks: question.marks, observed: question.observed, carrier, ways: RefCell::default() };
-    let mut lineup =
-        Lineup { as_stated: None, suspects: vec![], looked_at: frames.len(), out_of_reach: vec![], marks: question.marks.len() };
-    for frame in &frames {
-        let tried = court.measured_in(&published, frame);
-        if tried.is_empty() {
-            lineup.out_of_reach.push(frame.crs.name.clone());
-        }
-        lineup.suspects.extend(tried);
-    }
+    let mut lineup = Lineup { as_stated: None, suspects: vec![], looked_at: frames.len(), marks: question.marks.len() };
+    lineup.suspects.extend(frames.iter().flat_map(|frame| court.measured_in(&published, frame)));
     let believed = measured.as_ref().unwrap_or(&published);
     lineup.as_stated = court.stated(&published, believed);
     if let Some(measured) = &measured {

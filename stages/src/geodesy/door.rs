@@ -172,6 +172,15 @@ impl Door {
         Ok(door)
     }
 
+    /// The older name under which the registry takes the file of a grid too. `name` must be a plain file name.
+    #[must_use]
+    pub fn older_name(name: &str) -> Option<String> {
+        // The library itself asks for the older name when no file has the new one.
+        let door = Self::exactly(&[]).ok()?;
+        door.create(&format!("+proj=vgridshift +grids={name}")).err()?;
+        Some(door.finder.asked()).filter(|asked| asked != name && !asked.is_empty())
+    }
+
     /// Version of the library and of its EPSG registry, for the record.
     #[must_use]
     pub fn versions(&self) -> (String, String) {

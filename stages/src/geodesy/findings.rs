@@ -74,8 +74,7 @@ pub(crate) fn epoch_change(wish: &Wish, from: &Crs, to: &Crs, target: Epoch) -> 
 /// A group of realisations as the frame of the corrections (`frame/ensemble-source`).
 ///
 /// `None` when the frame is a single realisation, or the group is good enough for the budget.
-#[must_use]
-pub fn ensemble_source(door: &Door, frame: &str, target: &str, budget_m: f64, locality: Option<Locality>) -> Option<Problem> {
+fn ensemble_source(door: &Door, frame: &str, target: &str, budget_m: f64, locality: Option<Locality>) -> Option<Problem> {
     let source = define(door, frame).ok()?;
     let crs = Crs::of(frame, &source);
     let accuracy = crs.ensemble_accuracy_m.filter(|a| *a > budget_m)?;
@@ -119,6 +118,17 @@ pub fn named_group(reference: &Reference, locality: Option<Locality>) -> Option<
     Some(problem)
 }
 
+/// The frame of the corrections, when it is a group and no realisation, by its code or by its everyday name; `target` is where
+/// the points go first.
+#[must_use]
+pub fn undecided_source(reference: &Reference, target: &str, locality: Option<Locality>) -> Option<Problem> {
+    let by_code = || {
+        let door = super::crs::open(&super::grids::folders(&reference.folder)).ok()?;
+        ensemble_source(&door, &reference.corrections.frame, target, reference.budget.operation_m, locality)
+    };
+    named_group(reference, locality).or_else(by_code)
+}
+
 fn european(crs: &Crs) -> bool {
     crs.datum.starts_with("European Terrestrial Reference")
 }
@@ -140,22 +150,21 @@ fn sizes(door: &Door, source: &Object, target: &str, place: Locality) -> Option<
     let at = [start[0], start[1], start[2], year];
     let moved =
         |object: &Object| any_operation(door, object, &target_object, place).and_then(|o| o.carry(at).ok()).map(|out| shift(start, out));
+    let realisation = define(door, "EPSG:9989").ok()?;
+    // Where no realisation has a way to the target, the shift that the code of the group gives says nothing.
+    let (by_realisation, up_by_realisation) = moved(&realisation)?;
     let mut said = vec![];
-    let mut horizontals = vec![0.0];
+    let mut horizontals = vec![0.0, by_realisation];
     if !source.same_as(&target_object)
         && let Some((horizontal, up)) = moved(source)
     {
         said.push(format!("the code gives a shift of {horizontal:.3} m and {up:+.3} m in height to {}", target_crs.title()));
         horizontals.push(horizontal);
     }
-    let realisation = define(door, "EPSG:9989").ok()?;
-    if let Some((horizontal, up)) = moved(&realisation) {
-        said.push(format!("ITRF2020 at {year:.2} would give {horizontal:.3} m and {up:+.3} m"));
-        horizontals.push(horizontal);
-    }
+    said.push(format!("ITRF2020 at {year:.2} would give {by_realisation:.3} m and {up_by_realisation:+.3} m"));
     let low = horizontals.iter().copied().fold(f64::INFINITY, f64::min);
     let high = horizontals.iter().copied().fold(0.0, f64::max);
-    (!said.is_empty()).then(|| (said.join("; "), format!("undecided between {low:.3} m and {high:.3} m at {}", place_of(place))))
+    Some((said.join("; "), format!("undecided between {low:.3} m and {high:.3} m at {}", place_of(place))))
 }
 
 pub(crate) fn outside(crs: &Crs, area: &Area, place: Locality) -> Problem {

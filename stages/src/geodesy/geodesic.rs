@@ -1,12 +1,11 @@
-//! Shortest lines on the ellipsoid: distance and azimuth between two places, and the place at a
-//! distance and azimuth.
+//! Shortest lines on the ellipsoid: distance and azimuth between two places.
 //!
 //! A port of GeographicLib does the work (C. F. F. Karney, "Algorithms for geodesics", Journal of
 //! Geodesy 87, 2013): exact to some nanometres at any distance, also for places nearly across the
 //! Earth from each other.
 
 use super::ellipsoid::Ellipsoid;
-use geographiclib_rs::{DirectGeodesic, Geodesic, InverseGeodesic};
+use geographiclib_rs::{Geodesic, InverseGeodesic};
 
 /// A shortest line.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -28,18 +27,18 @@ pub fn between(from: (f64, f64), to: (f64, f64), ellipsoid: Ellipsoid) -> Line {
     Line { length_m, azimuth_start_deg, azimuth_end_deg }
 }
 
-/// Latitude and longitude (deg, longitude from -180 to 180) at the end of a line, and its azimuth there.
-#[must_use]
-pub fn end(from: (f64, f64), azimuth_deg: f64, length_m: f64, ellipsoid: Ellipsoid) -> (f64, f64, f64) {
-    Geodesic::new(ellipsoid.a, ellipsoid.f).direct(from.0, from.1, azimuth_deg, length_m)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::geodesy::fixture::shared;
     use crate::geodesy::{GRS80, WGS84};
+    use geographiclib_rs::DirectGeodesic;
     use proptest::prelude::*;
+
+    /// Latitude and longitude at the end of a line, and its azimuth there.
+    fn end(from: (f64, f64), azimuth_deg: f64, length_m: f64, ellipsoid: Ellipsoid) -> (f64, f64, f64) {
+        Geodesic::new(ellipsoid.a, ellipsoid.f).direct(from.0, from.1, azimuth_deg, length_m)
+    }
 
     #[test]
     fn geodesic_test_set() {

@@ -4,6 +4,7 @@ use super::area::{Extent, Span};
 use super::crs::{block, open};
 use super::door::{Kept, Numbers, Object};
 use super::lattice::{self, Cells, Lattice};
+use super::pipeline::bad_name;
 use pipeline_core::stage::Problem;
 use sha2::{Digest, Sha256};
 use std::cell::RefCell;
@@ -70,9 +71,9 @@ impl GeoidGrid {
     /// `height/geoid-unreadable` for a file that is no grid of heights.
     pub fn at(path: &Path) -> Result<Self, Problem> {
         let file = path.file_name().map(|f| f.to_string_lossy().into_owned()).unwrap_or_default();
-        if file.is_empty() || file.chars().any(|c| c.is_whitespace() || ",\"'+=".contains(c)) {
+        if let Some(why) = bad_name(&file) {
             return Err(block("height/geoid-name", format!("the name of the geoid grid `{file}` cannot be used"))
-                .why("blanks, commas, quotes, `+` and `=` have a meaning in a pipeline")
+                .why(why)
                 .fix("rename the file and `delivery.heights.geoid.grid`"));
         }
         let refused = |why: &str| {

@@ -5,6 +5,7 @@
 
 use super::crs::{Crs, block};
 use super::ellipsoid::Ellipsoid;
+use super::pipeline::bad_name;
 use super::shelf::{self, Picked};
 use pipeline_core::reference::Motion;
 use pipeline_core::stage::{Locality, Problem};
@@ -93,9 +94,8 @@ pub fn steps(motion: &Motion, frame: &Crs, to_year: f64, folders: &[PathBuf], pl
             })
         }
         (None, Some(grid)) => {
-            if grid.chars().any(|c| c.is_whitespace() || ",\"'+=".contains(c)) {
-                return Err(refused(format!("the name of the velocity grid `{grid}` cannot be used"), "motion.velocity_grid")
-                    .why("blanks, commas, quotes, `+` and `=` have a meaning in a pipeline"));
+            if let Some(why) = bad_name(grid) {
+                return Err(refused(format!("the name of the velocity grid `{grid}` cannot be used"), "motion.velocity_grid").why(why));
             }
             let Some(file) = shelf::pick(grid, None, folders, place).map_err(|p| p.reference_key("motion.velocity_grid"))? else {
                 return Err(refused(format!("the velocity grid `{grid}` is not on this machine"), "motion.velocity_grid")

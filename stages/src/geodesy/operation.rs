@@ -22,7 +22,7 @@ use pipeline_core::reference::{Motion, Operation as Written};
 use pipeline_core::stage::{Locality, Problem};
 use pipeline_core::table::schema::{Epoch, year_text};
 use serde::Serialize;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// What is wanted.
 pub struct Wish<'a> {
@@ -51,10 +51,12 @@ pub struct Wish<'a> {
     pub motion: Option<&'a Motion>,
     /// Folders of grids.
     pub folders: &'a [PathBuf],
-    /// What the lock of the job says about the step.
-    pub locked: Option<Locked<'a>>,
+    /// What the lock of the job says about the step, and which part of it is this operation.
+    pub locked: Option<(Locked<'a>, &'a str)>,
 }
 
+/// The part of a step's lock that is its operation.
+pub const PART: &str = "operation";
 /// Text of a pipeline that does nothing.
 const NOTHING: &str = "+proj=noop";
 
@@ -146,10 +148,6 @@ pub struct Operation {
     pub sensitivity: Option<Sensitivity>,
     /// Everything that was looked at.
     pub candidates: Vec<Candidate>,
-    /// Its area of use.
-    pub area: Option<Area>,
-    /// Grids that it reads.
-    pub grids: Vec<GridNeed>,
     /// Whether both frames are the same and nothing is computed.
     pub identity: bool,
     /// Lines for the plan: areas of use with margins.
@@ -232,8 +230,6 @@ impl Operation {
             motion: None,
             sensitivity: None,
             candidates: vec![],
-            area: None,
-            grids: vec![],
             identity: false,
             areas,
             limits,
@@ -297,7 +293,6 @@ impl Operation {
         self.identity = false;
         self.name = format!("{}; then {} after {}, to epoch {}", self.name, steps.name, motion.source, year_text(year));
         if let Some(file) = steps.grid {
-            self.grids.push(GridNeed { name: file.name.clone(), path: file.path.to_string_lossy().into_owned(), found: true });
             self.files.push(file);
         }
         self.motion = Some(format!(
@@ -413,7 +408,7 @@ impl Operation {
                 .fix("write an `operation` into the reference")
         };
         let pipeline = object.normalized().and_then(|n| n.proj_text()).ok_or_else(|| fails("it has no pipeline text".to_owned()))?;
-        let files = files_of(&pipeline, &object.grids(), wish).map_err(|why| match why {
+        let files = files_of(&pipeline, wish.folders, wish.locality).map_err(|why| match why {
             NoFiles::Text(why) => fails(why),
             NoFiles::Missing(missing) => fails(format!("the grid `{}` is not on this machine", missing.join("`, `"))),
             NoFiles::Problem(problem) => problem.reference_key(wish.to_key),
@@ -433,9 +428,7 @@ impl Operation {
             self.areas.extend(coverages(&files, place));
         }
         self.name = object.name();
-        self.area = object.area();
         self.limits.extend(object.area().map(|a| (format!("`{}`", object.name()), a)));
-        self.grids = object.grids();
         self.files = files;
         self.pipeline = pipeline;
         self.accuracy_m = accuracy;
@@ -518,7 +511,7 @@ impl OpenOperation {
 }
 
 /// Why the files of a pipeline cannot be told.
-enum NoFiles {
+pub(crate) enum NoFiles {
     /// The text names something that may not stand in it.
     Text(String),
     /// Files that are not on this machine.
@@ -527,21 +520,14 @@ enum NoFiles {
     Problem(Problem),
 }
 
-/// Exactly the files that a text names, and those that its models name in turn. `needs` are the grids as the
-/// library found them, some under an older name.
-fn files_of(text: &str, needs: &[GridNeed], wish: &Wish) -> Result<Vec<Picked>, NoFiles> {
+/// Exactly the files that a text names, and those that its models name in turn.
+pub(crate) fn files_of(text: &str, folders: &[PathBuf], place: Option<Locality>) -> Result<Vec<Picked>, NoFiles> {
     let (mut files, mut missing): (Vec<Picked>, Vec<String>) = (vec![], vec![]);
     let mut names = pipeline::files(text).map_err(NoFiles::Text)?;
     let mut at = 0;
     while let Some(name) = names.get(at).cloned() {
         at += 1;
-        let mut found = shelf::pick(&name, None, wish.folders, wish.locality).map_err(NoFiles::Problem)?;
-        if found.is_none()
-            && let Some(older) = needs.iter().find(|n| n.name == name && n.found).and_then(|n| Path::new(&n.path).file_name())
-        {
-            found = shelf::pick(&older.to_string_lossy(), None, wish.folders, wish.locality).map_err(NoFiles::Problem)?;
-        }
-        let Some(found) = found else {
+        let Some(found) = shelf::pick(&name, None, folders, place).map_err(NoFiles::Problem)? else {
             missing.push(name);
             continue;
         };
@@ -553,7 +539,7 @@ fn files_of(text: &str, needs: &[GridNeed], wish: &Wish) -> Result<Vec<Picked>, 
                 }
             }
         }
-        files.push(Picked { name, ..found });
+        files.push(found);
     }
     if missing.is_empty() { Ok(files) } else { Err(NoFiles::Missing(missing)) }
 }

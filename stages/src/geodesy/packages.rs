@@ -1,27 +1,31 @@
 //! Where a grid that is not on this machine comes from. Nothing is ever fetched.
 
-/// Grids of Debian's package `proj-data` 9.1.1-1 (Debian 12), by its list of files; each with the name
-/// of PROJ's public grid collection for which the library takes it too.
-const DEBIAN: [(&str, &str); 7] = [
-    ("egm96_15.gtx", "us_nga_egm96_15.tif"),
-    ("BETA2007.gsb", "de_adv_BETA2007.tif"),
-    ("CHENYX06.gsb", ""),
-    ("CHENYX06a.gsb", ""),
-    ("CHENYX06_etrs.gsb", ""),
-    ("ntf_r93.gsb", "fr_ign_ntf_r93.tif"),
-    ("nzgd2kgrid0005.gsb", "nz_linz_nzgd2kgrid0005.tif"),
-];
+use super::door::Door;
+use super::pipeline::bad_name;
+
+/// Grids of Debian's package `proj-data` 9.1.1-1 (Debian 12), by its list of files.
+const DEBIAN: [&str; 7] =
+    ["egm96_15.gtx", "BETA2007.gsb", "CHENYX06.gsb", "CHENYX06a.gsb", "CHENYX06_etrs.gsb", "ntf_r93.gsb", "nzgd2kgrid0005.gsb"];
 
 /// What `proj-data` of Debian holds, in one phrase.
 pub const DEBIAN_HOLDS: &str =
     "EGM96 (15 minutes; good to decimetres only) and national shift grids of Germany, Switzerland, France and New Zealand";
 
+/// The older name under which a grid of PROJ's public collection may lie on a machine; the same grid in an older format.
+#[must_use]
+pub fn older(file: &str) -> Option<String> {
+    let new = file.contains(".tif") && bad_name(file).is_none();
+    new.then(|| Door::older_name(file)).flatten()
+}
+
 /// How a grid comes to this machine: package or publisher, then the command that adds it.
 #[must_use]
 pub fn how_to_get(file: &str) -> String {
-    let same = |a: &str| a.eq_ignore_ascii_case(file);
-    if let Some((name, _)) = DEBIAN.iter().find(|(old, new)| same(old) || (!new.is_empty() && same(new))) {
-        let renamed = if same(name) { String::new() } else { format!(" under the name `{name}`, which is found too") };
+    let older = older(file);
+    let held = |name: &str| DEBIAN.into_iter().find(|n| n.eq_ignore_ascii_case(name));
+    if let Some(name) = held(file).or_else(|| held(older.as_deref()?)) {
+        let renamed =
+            if name.eq_ignore_ascii_case(file) { String::new() } else { format!(" under the older name `{name}`, which is found too") };
         let coarse = if name.starts_with("egm96") { " (EGM96 is good to decimetres only)" } else { "" };
         return format!("install Debian's package `proj-data`, which has it{renamed}{coarse}: `sudo apt-get install proj-data`");
     }
@@ -29,8 +33,9 @@ pub fn how_to_get(file: &str) -> String {
         Some(folder) => format!("its publisher, or folder `{folder}` of PROJ's public grid collection"),
         None => "the national mapping agency".to_owned(),
     };
+    let older = older.map_or_else(String::new, |older| format!("; a file `{older}`, its older name, is found too"));
     format!(
-        "get `{file}` from {publisher} on a machine with network (Debian's `proj-data` has only {DEBIAN_HOLDS}), then `gunter grids add {file} --model NAME --version VERSION`, or put it beside the reference file or in `grids` below it"
+        "get `{file}` from {publisher} on a machine with network (Debian's `proj-data` has only {DEBIAN_HOLDS}), then `gunter grids add {file} --model NAME --version VERSION`, or put it beside the reference file or in `grids` below it{older}"
     )
 }
 
@@ -53,6 +58,13 @@ mod tests {
         assert!(how_to_get("us_nga_egm96_15.tif").contains("`egm96_15.gtx`"));
         let text = how_to_get("us_noaa_g2018u0.tif");
         assert!(text.contains("folder `us_noaa`") && text.contains("gunter grids add us_noaa_g2018u0.tif"), "{text}");
+        // The older name is that of the registry; a grid that never had another has none.
+        assert_eq!(older("ca_nrc_HT2_2010v70.tif").as_deref(), Some("HT2_2010v70.gtx"));
+        assert_eq!(older("fr_ign_ntf_r93.tif").as_deref(), Some("ntf_r93.gsb"));
+        for none in ["us_noaa_g2018u0.tif", "ntf_r93.gsb", "county.tif", "a b.tif", "../x.tif", ""] {
+            assert_eq!(older(none), None, "{none}");
+        }
+        assert!(how_to_get("ca_nrc_HT2_2010v70.tif").contains("`HT2_2010v70.gtx`, its older name"));
         assert!(how_to_get("county.gtx").contains("national mapping agency"));
     }
 
@@ -69,7 +81,7 @@ mod tests {
             .filter(|n| n.ends_with(".gsb") || n.ends_with(".gtx") || n.ends_with(".tif"))
             .collect();
         have.sort();
-        let mut want: Vec<String> = DEBIAN.iter().map(|(n, _)| (*n).to_owned()).collect();
+        let mut want: Vec<String> = DEBIAN.iter().map(|n| (*n).to_owned()).collect();
         want.sort();
         assert_eq!(have, want);
     }

@@ -134,12 +134,27 @@ pub fn versions() -> (String, String) {
 
 const FIX: &str = "use the program and the grids of the lock (they are named in it); or, if the change is meant, accept it with `gunter lock JOB --accept`, which prints the difference, and deliver again";
 
-/// Holds a pinned pipeline to this machine: every grid by its digest, every probe point by its result.
-/// Gives the files that it must be opened with.
+/// Holds a pinned pipeline to the step (what it leads from and to) and to this machine: every grid by its digest, every
+/// probe point by its result. Gives the files that it must be opened with.
 ///
 /// # Errors
-/// `lock/grid-differs`, `lock/differs`.
-pub fn hold(locked: Locked, pin: &Pin, folders: &[PathBuf], place: Option<Locality>) -> Result<Vec<Picked>, Problem> {
+/// `lock/stale`, `lock/grid-differs`, `lock/differs`.
+pub fn hold(
+    locked: Locked,
+    pin: &Pin,
+    (from, to): (&str, &str),
+    folders: &[PathBuf],
+    place: Option<Locality>,
+) -> Result<Vec<Picked>, Problem> {
+    if pin.from != from || pin.to != to {
+        return Err(block(
+            "lock/stale",
+            format!("the lock leads from `{}` to `{}`; this step leads from `{from}` to `{to}`", pin.from, pin.to),
+        )
+        .size("the difference between the two systems, centimetres to metres")
+        .why("the lock was made for other systems")
+        .fix("make the lock again: `gunter lock JOB`"));
+    }
     let mut files = vec![];
     let mut wrong = vec![];
     for grid in &pin.grids {
@@ -258,16 +273,18 @@ mod tests {
         let made_with = MadeWith { program: "p".into(), library: "PROJ 9.0".into(), registry: "EPSG v10.008".into() };
         let pins = [pin.clone()];
         let locked = Locked { made_with: &made_with, pins: &pins };
-        assert!(hold(locked, &pin, &[], None).unwrap().is_empty());
+        let ways = ("EPSG:4283", "EPSG:4326");
+        assert!(hold(locked, &pin, ways, &[], None).unwrap().is_empty());
+        assert_eq!(hold(locked, &pin, ("EPSG:4283", "EPSG:7844"), &[], None).unwrap_err().finding.code, "lock/stale");
         assert!(other_choice(&pin, "x", &text, &[]).is_none());
         // Another year, another meaning: 2 m along X is 2 sin(longitude) east.
         let later = Pin { pipeline: helmert(102.0), ..pin.clone() };
-        let said = hold(locked, &later, &[], None).unwrap_err();
+        let said = hold(locked, &later, ways, &[], None).unwrap_err();
         assert_eq!(said.finding.code, "lock/differs");
         assert!(said.finding.size.contains("0 of 5 probe points agree") && said.finding.why.contains("v10.008"), "{:?}", said.finding);
         let said = other_choice(&pin, "y", &later.pipeline, &[]).unwrap();
         assert!(said.finding.size.contains("1.7") || said.finding.size.contains("1.8"), "{}", said.finding.size);
-        let said = hold(locked, &Pin { pipeline: "+proj=nonsense".into(), ..pin }, &[], None).unwrap_err();
+        let said = hold(locked, &Pin { pipeline: "+proj=nonsense".into(), ..pin }, ways, &[], None).unwrap_err();
         assert_eq!(said.finding.code, "lock/differs");
     }
 }

@@ -31,6 +31,18 @@ pub struct Distance {
     pub given_m: f64,
 }
 
+/// Distances between all points of a list.
+#[must_use]
+pub fn distances(pairs: &[Pair]) -> Vec<Distance> {
+    let apart = |a: [f64; 2], b: [f64; 2]| (a[0] - b[0]).hypot(a[1] - b[1]);
+    let of = |a: &Pair, b: &Pair| Distance {
+        name: format!("{}-{}", a.name, b.name),
+        grid_m: apart(a.measured, b.measured),
+        given_m: apart(a.given, b.given),
+    };
+    pairs.iter().enumerate().flat_map(|(i, a)| pairs[i + 1..].iter().map(move |b| of(a, b))).collect()
+}
+
 /// Factors of the grid at the site, from [`Projection`](super::projection::Projection).
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Site {
@@ -367,21 +379,6 @@ mod tests {
             .zip(["A", "B", "C"])
             .map(|(measured, name)| Pair { name: name.into(), measured, given: change(measured) })
             .collect()
-    }
-
-    fn distances(pairs: &[Pair]) -> Vec<Distance> {
-        let mut out = vec![];
-        for (i, a) in pairs.iter().enumerate() {
-            for b in &pairs[i + 1..] {
-                let d = |x: [f64; 2], y: [f64; 2]| (x[0] - y[0]).hypot(x[1] - y[1]);
-                out.push(Distance {
-                    name: format!("{}-{}", a.name, b.name),
-                    grid_m: d(a.measured, b.measured),
-                    given_m: d(a.given, b.given),
-                });
-            }
-        }
-        out
     }
 
     #[test]

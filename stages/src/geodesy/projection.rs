@@ -201,7 +201,7 @@ impl Projection {
     /// `lock/differs`, `lock/stale`.
     pub fn locked(&mut self, locked: Locked) -> Result<Vec<Problem>, Problem> {
         let pin = locked.pin(CONVERSION)?;
-        pins::hold(locked, pin, &[], None)?;
+        pins::hold(locked, pin, (&self.base, &self.crs.code()), &[], None)?;
         let other = pins::other_choice(pin, &self.crs.name, &self.pipeline, &[]);
         self.pipeline.clone_from(&pin.pipeline);
         Ok(other.into_iter().collect())

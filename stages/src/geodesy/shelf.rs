@@ -6,7 +6,7 @@
 use super::area::{Area, place_text};
 use super::crs::block;
 use super::grids::{self, GeoidGrid};
-use super::{packages, store};
+use super::{known, packages, store};
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::stage::{Locality, Problem};
 use std::path::{Path, PathBuf};
@@ -96,20 +96,29 @@ fn copies(name: &str, folders: &[PathBuf]) -> Vec<PathBuf> {
     found
 }
 
-/// The file of a name. With a digest, that one among all copies, and the first copy when none has it: the
-/// caller compares. Without, all copies must be the same. `None` when there is no copy.
+/// All files of a name with their digests.
+fn hashed(name: &str, file: &str, folders: &[PathBuf]) -> Result<Vec<Picked>, Problem> {
+    let one = |path: PathBuf| Ok(Picked { name: name.to_owned(), sha256: grids::sha256(file, &path)?, path });
+    copies(file, folders).into_iter().map(one).collect()
+}
+
+/// The file of a name, or, where none has it, of the older name that the registry knows for the grid. With a digest, that
+/// one among all copies, and the first copy when none has it: the caller compares. Without, all copies must be the
+/// same. `None` when there is no copy.
 ///
 /// # Errors
-/// `grids/two-versions`, `grids/withdrawn`, `data/unreadable-file`.
+/// `grids/two-versions`, `grids/withdrawn`, `grids/other-bytes`, `data/unreadable-file`.
 pub fn pick(name: &str, want: Option<&str>, folders: &[PathBuf], place: Option<Locality>) -> Result<Option<Picked>, Problem> {
-    let mut all = vec![];
-    for path in copies(name, folders) {
-        let sha256 = grids::sha256(name, &path)?;
-        all.push(Picked { name: name.to_owned(), path, sha256 });
+    let wanted = |p: &&Picked| want.is_some_and(|want| p.sha256.eq_ignore_ascii_case(want));
+    let mut all = hashed(name, name, folders)?;
+    if (all.is_empty() || want.is_some() && !all.iter().any(|p| wanted(&p)))
+        && let Some(older) = packages::older(name)
+    {
+        all.extend(hashed(name, &older, folders)?);
     }
     let Some(first) = all.first() else { return Ok(None) };
     let chosen = match want {
-        Some(want) => all.iter().find(|p| p.sha256.eq_ignore_ascii_case(want)).unwrap_or(first),
+        Some(_) => all.iter().find(wanted).unwrap_or(first),
         None => match all.iter().find(|p| p.sha256 != first.sha256) {
             Some(other) => return Err(two_versions(first, other, place)),
             None => first,
@@ -118,16 +127,22 @@ pub fn pick(name: &str, want: Option<&str>, folders: &[PathBuf], place: Option<L
     if let Some(bad) = withdrawn(folders)?.into_iter().find(|w| w.sha256 == chosen.sha256) {
         return Err(is_withdrawn(chosen, &bad));
     }
+    if want.is_none()
+        && store::about(&chosen.sha256)?.is_none()
+        && let Some(problem) = known::other_bytes(chosen)
+    {
+        return Err(problem);
+    }
     Ok(Some(chosen.clone()))
 }
 
-/// Nothing says which bytes a grid must have (`grids/unpinned`): the job runs, and another machine may give other
-/// coordinates without a word.
+/// Nothing says which bytes a grid must have, neither reference, lock and grid store nor the list of published files
+/// (`grids/unpinned`): the job runs, and another machine may give other coordinates without a word.
 ///
 /// # Errors
 /// `grids/bad-index`.
 pub fn unpinned(grid: &Picked) -> Result<Option<Problem>, Problem> {
-    if store::about(&grid.sha256)?.is_some() {
+    if store::about(&grid.sha256)?.is_some() || known::bytes(&grid.sha256).is_some() {
         return Ok(None);
     }
     let finding = Diagnostic::new(

@@ -3,7 +3,8 @@
 use super::findings;
 use crate::geodesy::crs::{Crs, block, define, metres, open};
 use crate::geodesy::door::{Door, Kept, Kind, Numbers, Object};
-use crate::geodesy::operation::{Candidate, held, place_of};
+use crate::geodesy::operation::{Candidate, NoFiles, files_of, held, place_of};
+use crate::geodesy::packages;
 use crate::geodesy::pins::{self, Pipeline};
 use crate::geodesy::shelf::{self, Picked};
 use pipeline_core::lock::{GivesIn, Locked, Pin, ProbeAt};
@@ -35,12 +36,16 @@ pub struct Change {
     /// Metres in the units of both systems.
     units: (f64, f64),
     candidates: Vec<Candidate>,
+    /// Warnings for the plan.
+    pub notes: Vec<Problem>,
     /// How it was held to the lock of the job, when there is one.
     lock: Option<String>,
 }
 
 /// Part of a step's lock.
 const PART: &str = "change-of-datum";
+/// Key of the reference that asks for a change.
+const KEY: &str = "delivery.heights.geoid.datum";
 
 /// What a change is looked for.
 pub(crate) struct Wish<'a> {
@@ -126,6 +131,7 @@ impl Change {
             here_m: None,
             units: (1.0, 1.0),
             candidates: vec![],
+            notes: vec![],
             lock: None,
         };
         if let Some(written) = wish.written {
@@ -142,9 +148,14 @@ impl Change {
             }));
         }
         if let Some(locked) = wish.locked {
-            return start.locked(wish, locked).map(Some);
+            let fresh = start.clone().of_registry(wish, from);
+            return start.locked(wish, locked, fresh).map(Some);
         }
-        start.of_registry(wish, from).map(Some)
+        let mut taken = start.of_registry(wish, from)?;
+        for file in &taken.files {
+            taken.notes.extend(shelf::unpinned(file)?.map(|p| p.reference_key(KEY)));
+        }
+        Ok(Some(taken))
     }
 
     fn of_registry(mut self, wish: &Wish, from: &str) -> Result<Self, Problem> {
@@ -158,11 +169,11 @@ impl Change {
                 .reference_key(key)
                 .fix("name a vertical system, for example `EPSG:5703`"))
         };
-        vertical(from, "delivery.heights.geoid.datum")?;
+        vertical(from, KEY)?;
         vertical(wish.to, "delivery.heights.datum")?;
         let none = |why: String| {
             block("height/no-datum-change", format!("no official operation leads from `{from}` to `{}`: {why}", wish.to))
-                .reference_key("delivery.heights.geoid.datum")
+                .reference_key(KEY)
                 .size("the distance of the two datums, centimetres to more than a metre")
                 .why("a height keeps its number when only the name of its datum is changed")
                 .fix("deliver in the datum of the model; or, where an authority has published the difference for the site, write it into `delivery.heights.change` with its accuracy and source")
@@ -180,9 +191,8 @@ impl Change {
                 None => "the registry has none".to_owned(),
             }));
         };
-        let missing: Vec<String> = object.grids().into_iter().filter(|g| !g.found).map(|g| g.name).collect();
-        if !missing.is_empty() {
-            return Err(block(
+        let without = |missing: &[String]| {
+            block(
                 "frame/grid-missing",
                 format!(
                     "the change from `{from}` to `{}` needs the grid `{}`, which is not on this machine",
@@ -190,10 +200,14 @@ impl Change {
                     missing.join("`, `")
                 ),
             )
-            .reference_key("delivery.heights.geoid.datum")
+            .reference_key(KEY)
             .size("the distance of the two datums, centimetres to more than a metre")
             .why(format!("`{}` is the registry's best here, and a lesser one is never taken in its place", object.name()))
-            .fix(format!("put `{}` beside the reference file or in `grids` below it, then plan again", missing.join("`, `"))));
+            .fix(missing.iter().map(|m| packages::how_to_get(m)).collect::<Vec<_>>().join("; "))
+        };
+        let missing: Vec<String> = object.grids().into_iter().filter(|g| !g.found).map(|g| g.name).collect();
+        if !missing.is_empty() {
+            return Err(without(&missing));
         }
         let accuracy = object.accuracy_m().unwrap_or(f64::INFINITY);
         if accuracy > wish.budget_m {
@@ -206,35 +220,37 @@ impl Change {
             lift(object, units, place).ok_or_else(|| none(format!("`{}` gives no result at {}", object.name(), place_of(place))))?;
         self.name = object.name();
         self.accuracy_m = accuracy;
-        for grid in object.grids() {
-            let key = |p: Problem| p.reference_key("delivery.heights.geoid.datum");
-            let file = shelf::pick(&grid.name, None, wish.folders, wish.place).map_err(key)?;
-            self.files.push(file.ok_or_else(|| none(format!("the grid `{}` is not on this machine under that name", grid.name)))?);
-        }
+        self.files = files_of(&pipeline, wish.folders, wish.place).map_err(|why| match why {
+            NoFiles::Text(why) => none(format!("`{}` cannot be written down: {why}", object.name())),
+            NoFiles::Missing(missing) => without(&missing),
+            NoFiles::Problem(problem) => problem.reference_key(KEY),
+        })?;
+        // What will be used is the text with exactly these files, and not the object of the registry.
+        let door = pins::door(&self.files)?;
+        door.create(&pipeline).map_err(|why| none(format!("`{}` cannot be used: {why}", object.name())))?;
         self.pipeline = Some(pipeline);
         self.here_m = Some(here);
         self.units = units;
         Ok(self)
     }
 
-    /// Takes exactly what the lock says, or refuses.
-    fn locked(mut self, wish: &Wish, locked: Locked) -> Result<Self, Problem> {
+    /// Takes exactly what the lock says, or refuses. `fresh` is what this machine would choose.
+    fn locked(mut self, wish: &Wish, locked: Locked, fresh: Result<Self, Problem>) -> Result<Self, Problem> {
         let pin = locked.pin(PART)?;
-        if pin.from != self.from || pin.to != self.to {
-            return Err(block(
-                "lock/stale",
-                format!("the lock leads from `{}` to `{}`; this step leads from `{}` to `{}`", pin.from, pin.to, self.from, self.to),
-            )
-            .size("the distance of the two datums, centimetres to more than a metre")
-            .why("the lock was made for other datums")
-            .fix("make the lock again: `gunter lock JOB`"));
-        }
         let accuracy = pin.accuracy_m.unwrap_or(f64::INFINITY);
         if accuracy > wish.budget_m {
             return Err(over_budget(wish, &format!("the locked `{}`", pin.name), accuracy).reference_key("budget.operation_m"));
         }
-        self.files = pins::hold(locked, pin, wish.folders, wish.place)?;
+        self.files = pins::hold(locked, pin, (&self.from, &self.to), wish.folders, wish.place)?;
         self.units = unit_of(&self.from).zip(unit_of(&self.to)).ok_or_else(|| Problem::broken("a locked datum has no unit"))?;
+        if let Ok(fresh) = fresh {
+            let text = fresh.pipeline.as_deref().unwrap_or_default();
+            self.notes.extend(pins::other_choice(pin, &fresh.name, text, &fresh.files));
+            if text == pin.pipeline {
+                self.here_m = fresh.here_m;
+            }
+            self.candidates = fresh.candidates;
+        }
         self.name.clone_from(&pin.name);
         self.accuracy_m = accuracy;
         self.pipeline = Some(pin.pipeline.clone());

@@ -17,17 +17,17 @@ use super::change::{self, Change, OpenChange};
 use super::findings;
 use super::pairs;
 use super::plan::{
-    FoundGrid, GEOID, candidates, check_datum, epoch_of, files_as_resources, find_grid, grid_resources, heights_of, other_grid, promise,
-    unused, written,
+    FoundGrid, GEOID, candidates, check_datum, files_as_resources, find_grid, grid_resources, heights_of, other_grid, promise, unused,
+    written,
 };
 use crate::budget::Contributor;
 use crate::geodesy::area::Span;
 use crate::geodesy::crs::{block, open};
 use crate::geodesy::door::Pool;
-use crate::geodesy::findings::ensemble_source;
+use crate::geodesy::findings::undecided_source;
 use crate::geodesy::gridfile;
 use crate::geodesy::grids::{self, GeoidGrid, OpenGeoid, Separations};
-use crate::geodesy::operation::{OpenOperation, Operation, Wish};
+use crate::geodesy::operation::{self, OpenOperation, Operation, Wish};
 use crate::geodesy::pins::Pipeline;
 use crate::geodesy::rows::{self, Columns};
 use crate::geodesy::shelf::{self, Picked};
@@ -186,14 +186,13 @@ impl Stage for HeightConvert {
         })
         .map_err(|p| problems.push(p));
         let is_source = frame.crs == reference.corrections.frame;
-        if is_source
-            && let Ok(door) = open(&folders)
-            && let Some(problem) = ensemble_source(&door, &frame.crs, &geoid.frame, reference.budget.operation_m, place)
-        {
+        let undecided = is_source.then(|| undecided_source(reference, &geoid.frame, place)).flatten();
+        let decided = undecided.is_none();
+        if let Some(problem) = undecided {
             problems.push(problem);
             problems.extend(findings::path_over_budget(&frame.crs, &geoid, &datum, reference, place));
         }
-        let to_epoch = reference.delivery.epoch.map(epoch_of).or(Some(frame.epoch)).filter(|e| *e != Epoch::Static);
+        let to_epoch = reference.delivery.epoch.map(Epoch::from).or(Some(frame.epoch)).filter(|e| *e != Epoch::Static);
         let operation = Operation::choose(&Wish {
             from: &frame.crs,
             from_epoch: frame.epoch,
@@ -207,9 +206,9 @@ impl Stage for HeightConvert {
             written: written(reference, is_source, &geoid.frame),
             motion: reference.motion.as_ref(),
             folders: &folders,
-            locked: cx.locked,
+            locked: cx.locked.map(|l| (l, operation::PART)),
         })
-        .map_err(|p| vec_append(&mut problems, p));
+        .map_err(|found| problems.extend(found.into_iter().filter(|_| decided)));
 
         let (Ok(columns), Ok(operation), Ok(change), Ok(found)) = (columns, operation, change, found) else { return Err(problems) };
         if !problems.is_empty() {
@@ -295,6 +294,7 @@ impl Stage for HeightConvert {
         bound.decided.push(("unit".to_owned(), unit_words(unit).into()));
         bound.notes.extend(bound.stage.operation.notes.clone());
         bound.notes.extend(notes);
+        bound.notes.extend(bound.stage.change.iter().flat_map(|c| c.notes.clone()));
         bound.notes.extend(unused(reference, is_source, &geoid.frame));
         bound.notes.extend(bound.stage.operation.epoch_note());
         bound.notes.extend(around.as_ref().and_then(|a| findings::near_edge(&geoid, a)));
@@ -331,7 +331,7 @@ impl Stage for HeightConvert {
             gives_in: GivesIn::Degree,
             time: Epoch::Static,
         };
-        let mut all = vec![self.operation.pin(probes)?, geoid.pin(probes)?];
+        let mut all = vec![self.operation.pin(operation::PART, probes)?, geoid.pin(probes)?];
         if let Some(pin) = self.change.as_ref().map(|c| c.pin(probes)).transpose()?.flatten() {
             all.push(pin);
         }

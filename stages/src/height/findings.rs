@@ -7,7 +7,7 @@ use crate::geodesy::operation::Candidate;
 use crate::geodesy::shelf::Picked;
 use crate::geodesy::store::Entry;
 use crate::geodesy::uncertainty::Z95;
-use crate::geodesy::{grids, packages};
+use crate::geodesy::{grids, known, packages};
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::reference::{Geoid, Reference};
 use pipeline_core::stage::{Locality, Problem};
@@ -115,18 +115,12 @@ pub(crate) fn path_over_budget(
 /// the points of its readme (cases S-EGM96-1 to 6); half a metre is common practice. EGM84 is older and coarser, a metre
 /// (from memory).
 const COARSE: [(&str, f64); 2] = [("egm96", 0.5), ("egm84", 1.0)];
-/// Digests under which EGM96 goes about: Debian's `proj-data` 9.1.1 and PROJ's public grid collection.
-const EGM96: [&str; 2] = [
-    "c02a6eb70a7a78efebe5adf3ade626eb75390e170bb8b3f36136a2c28f5326a0",
-    "db493027562c9b004d7220fa881f5603adada4e1c5029b933fa7de4547b0e78d",
-];
-
 /// A coarse model with a standard deviation that it cannot have (`height/coarse-geoid`).
 pub(super) fn coarse(geoid: &Geoid, file: &Picked) -> Option<Problem> {
     let plain = |s: &str| s.to_lowercase().replace(['-', '_', ' '], "");
     let named = |name: &str| plain(&geoid.grid).contains(name) || plain(&geoid.model).contains(name);
-    let by_bytes = EGM96.contains(&file.sha256.as_str());
-    let (name, least) = COARSE.into_iter().find(|(name, _)| named(name) || (by_bytes && *name == "egm96"))?;
+    let published = known::bytes(&file.sha256).map(|k| plain(&k.file)).unwrap_or_default();
+    let (name, least) = COARSE.into_iter().find(|(name, _)| named(name) || published.contains(name))?;
     (geoid.sigma_m < least).then(|| {
         block(
             "height/coarse-geoid",

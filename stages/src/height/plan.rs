@@ -17,14 +17,6 @@ use std::path::{Path, PathBuf};
 /// Part of a step's lock: the grid of the geoid.
 pub(super) const GEOID: &str = "geoid";
 
-/// Coordinate epoch of a table for an epoch of the reference.
-pub(crate) fn epoch_of(text: pipeline_core::reference::EpochText) -> Epoch {
-    match text {
-        pipeline_core::reference::EpochText::Year(year) => Epoch::Fixed(year),
-        pipeline_core::reference::EpochText::Observation => Epoch::EachObservation,
-    }
-}
-
 /// The operation written by hand, when it is for exactly these frames.
 pub(crate) fn written<'a>(reference: &'a Reference, is_source: bool, to: &str) -> Option<&'a pipeline_core::reference::Operation> {
     let operation = reference.operation.as_ref().filter(|_| is_source)?;
@@ -136,7 +128,7 @@ pub(super) fn find_grid(geoid: &Geoid, datum: &str, reference: &Reference, folde
     if let (Some(locked), Some(pin)) = (cx.locked, pin) {
         // The name in the pipeline is that of the file, which may lie in a folder that the reference names.
         let folder: Vec<PathBuf> = grid.folders().into_iter().chain(folders.iter().cloned()).collect();
-        pins::hold(locked, pin, &folder, cx.locality).map_err(at)?;
+        pins::hold(locked, pin, (&geoid.frame, datum), &folder, cx.locality).map_err(at)?;
         lock = Some(operation::held(locked, pin));
     }
     let mut notes = vec![];

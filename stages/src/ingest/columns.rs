@@ -1,6 +1,6 @@
 //! The epoch table: one row per epoch of a receiver, the same from every kind of log.
 
-use pipeline_core::reference::{EpochText, Reference};
+use pipeline_core::reference::Reference;
 use pipeline_core::rig::Rig;
 use pipeline_core::stage::Problem;
 use pipeline_core::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, PhysicalPoint, Role, Schema, Unit};
@@ -157,11 +157,7 @@ pub fn epoch_schema(reference: &Reference, rig: Option<&Rig>, with_event: bool) 
         name,
         crs,
         axes: Axes::Geographic,
-        epoch: match reference.corrections.epoch {
-            Some(EpochText::Year(year)) => Epoch::Fixed(year),
-            Some(EpochText::Observation) => Epoch::EachObservation,
-            None => Epoch::Static,
-        },
+        epoch: reference.corrections.epoch.map_or(Epoch::Static, Epoch::from),
         heights: Heights::Ellipsoidal,
         point: rig.map_or(PhysicalPoint::AntennaPhaseCentre, |r| r.receiver_output),
     };

@@ -1,7 +1,7 @@
 //! Which frame the measured numbers are in, and which geoid the receiver's separations are from.
 
 use super::stations::{Position, Station};
-use crate::archive::delivered::Delivered;
+use crate::archive::delivered::{Delivered, Point};
 use crate::geodesy::crs::{Crs, define, open};
 use crate::geodesy::detective::{Lineup, Mark, Question, Stated, Suspect, accuse, lineup};
 use crate::geodesy::door::{Kept, Kind};
@@ -10,9 +10,8 @@ use crate::geodesy::operation::{Operation, Wish};
 use crate::geodesy::plane::{self, Pair, Site};
 use crate::geodesy::projection::Projection;
 use crate::geodesy::{grids, ground, store};
-use crate::height::plan::epoch_of;
 use pipeline_core::diag::Diagnostic;
-use pipeline_core::reference::{EpochText, Reference};
+use pipeline_core::reference::Reference;
 use pipeline_core::stage::{Locality, Problem};
 use pipeline_core::table::schema::Epoch;
 use serde::Serialize;
@@ -31,6 +30,15 @@ pub struct Measured {
     pub observed: Option<f64>,
 }
 
+/// The decimal year of an epoch, where each observation's own is that of the measurement.
+fn year_of(epoch: Epoch, observed: Option<f64>) -> Option<f64> {
+    match epoch {
+        Epoch::Static => None,
+        Epoch::Fixed(year) => Some(year),
+        Epoch::EachObservation => observed,
+    }
+}
+
 impl Measured {
     /// Points of a delivery. With the reference of its job they are taken back to the frame of the corrections by the
     /// operation of the job, so that the numbers of the stream itself are asked about; without, they are in the datum
@@ -39,30 +47,34 @@ impl Measured {
     /// # Errors
     /// When the operation of the job cannot be made again here.
     pub fn of_delivery(delivered: &Delivered, reference: Option<&Reference>) -> Result<Self, Problem> {
-        let years: Vec<f64> = delivered.points.iter().filter_map(|p| p.year).collect();
+        Self::of_points(&delivered.points, &delivered.frame, delivered.epoch, reference)
+    }
+
+    /// Points in a geographic 3D frame at an epoch; as [`Self::of_delivery`].
+    ///
+    /// # Errors
+    /// When the operation of the job cannot be made again here.
+    pub fn of_points(points: &[Point], frame: &str, epoch: Epoch, reference: Option<&Reference>) -> Result<Self, Problem> {
+        let years: Vec<f64> = points.iter().filter_map(|p| p.year).collect();
         #[allow(clippy::cast_precision_loss)]
         let observed = (!years.is_empty()).then(|| years.iter().sum::<f64>() / years.len() as f64);
-        let year = |epoch: Epoch| match epoch {
-            Epoch::Static => None,
-            Epoch::Fixed(year) => Some(year),
-            Epoch::EachObservation => observed,
-        };
+        let year = |epoch: Epoch| year_of(epoch, observed);
         let plain = Self {
-            marks: delivered.points.iter().map(|p| (p.name.clone(), p.latitude_deg, p.longitude_deg, p.ellipsoidal_m)).collect(),
-            stated: Some(Stated { frame: delivered.frame.clone(), epoch: year(delivered.epoch) }),
+            marks: points.iter().map(|p| (p.name.clone(), p.latitude_deg, p.longitude_deg, p.ellipsoidal_m)).collect(),
+            stated: Some(Stated { frame: frame.to_owned(), epoch: year(epoch) }),
             observed,
         };
-        let (Some(reference), Some(first)) = (reference, delivered.points.first()) else { return Ok(plain) };
+        let (Some(reference), Some(first)) = (reference, points.first()) else { return Ok(plain) };
         let corrections = &reference.corrections;
-        let from_epoch = corrections.epoch.map_or(Epoch::Static, epoch_of);
+        let from_epoch = corrections.epoch.map_or(Epoch::Static, Epoch::from);
         let folders = grids::folders(&reference.folder);
         let operation = Operation::choose(&Wish {
             from: &corrections.frame,
             from_epoch,
             from_key: "corrections.frame",
             from_epoch_key: "corrections.epoch",
-            to: &delivered.frame,
-            to_epoch: reference.delivery.epoch.map(epoch_of),
+            to: frame,
+            to_epoch: reference.delivery.epoch.map(Epoch::from),
             to_key: "delivery.crs",
             locality: Some(Locality {
                 latitude_deg: first.latitude_deg,
@@ -81,7 +93,7 @@ impl Measured {
         let door = operation.door()?;
         let pinned = door.create(&operation.pipeline).map_err(Problem::broken)?;
         let mut marks = vec![];
-        for p in &delivered.points {
+        for p in points {
             let at = match operation.time {
                 Epoch::Static => f64::INFINITY,
                 Epoch::Fixed(year) => year,
@@ -101,11 +113,7 @@ impl Measured {
     pub fn of_base(name: &str, position: (f64, f64, Option<f64>), declared: Option<&Reference>, observed: Option<f64>) -> Self {
         let stated = declared.map(|r| Stated {
             frame: r.corrections.frame.clone(),
-            epoch: match r.corrections.epoch {
-                Some(EpochText::Year(year)) => Some(year),
-                Some(EpochText::Observation) => observed,
-                None => None,
-            },
+            epoch: year_of(r.corrections.epoch.map_or(Epoch::Static, Epoch::from), observed),
         });
         Self { marks: vec![(name.to_owned(), position.0, position.1, position.2)], stated, observed }
     }
@@ -157,9 +165,10 @@ pub fn compare(list: &[Station], measured: &Measured, tolerance_m: f64, folders:
     }
     let mut findings = vec![];
     if grid {
-        let (pairs, site) = pairs(&joined, system)?;
+        let (pairs, site) = pairs(&joined, system, measured, folders)?;
         let explanation = plane::explain(&pairs, tolerance_m);
-        if let Some(found) = plane::finding(&explanation, &pairs, site) {
+        let found = plane::finding(&explanation, &pairs, site);
+        if let Some(found) = found.or_else(|| plane::distances_off_by_a_factor(&plane::distances(&pairs), site, tolerance_m)) {
             // A list that is no grid of this system says nothing about frames.
             findings.push(found);
             return Ok(Frames {
@@ -293,26 +302,61 @@ fn marks(joined: &Joined, system: &str, systems: &mut Systems) -> Result<(Vec<Ma
     Ok((out, frame))
 }
 
-/// Measured positions on the grid of the list, and the factors of the grid at the first of them. They are taken as
-/// if they were in the datum of the grid: a shift of frames is no factor and no exchange.
-fn pairs(joined: &Joined, system: &str) -> Result<(Vec<Pair>, Option<Site>), Problem> {
+/// Measured positions on the grid of the list, and the factors of the grid at the first of them. They are brought to the
+/// datum of the grid from the frame that is stated for them, by the registry's best operation here; where there is
+/// none they are taken as they are, since a shift of frames is no factor and no exchange.
+fn pairs(joined: &Joined, system: &str, measured: &Measured, folders: &[PathBuf]) -> Result<(Vec<Pair>, Option<Site>), Problem> {
     let projection = Projection::plan(system)?;
     let open = projection.open()?;
     let unit = crate::geodesy::crs::metres(projection.unit);
+    let place = joined.first().map(|(_, at)| *at);
+    let operation =
+        measured.stated.as_ref().zip(place).and_then(|(stated, at)| to_datum(stated, &projection.base, at, measured.observed, folders));
+    let door = operation.as_ref().map(Operation::door).transpose()?;
+    let to_datum = operation.as_ref().zip(door.as_ref()).map(|(o, door)| door.create(&o.pipeline).map_err(Problem::broken)).transpose()?;
+    let year = measured.stated.as_ref().and_then(|s| s.epoch).or(measured.observed).unwrap_or(f64::INFINITY);
     let (mut out, mut site) = (vec![], None);
     for (station, (la, lo, h)) in joined {
         let Position::Grid(e, n) = station.position else { continue };
-        let at = open.project(*la, *lo).map_err(|why| {
+        let moved = to_datum.as_ref().and_then(|o| o.carry([*lo, *la, h.unwrap_or(0.0), year]).ok());
+        let (la, lo) = moved.map_or((*la, *lo), |m| (m[1], m[0]));
+        let at = open.project(la, lo).map_err(|why| {
             Problem::new("frame/operation-fails", format!("`{}` lies nowhere in {}: {why}", station.name, projection.crs.title()))
                 .fix("check the measured position")
         })?;
         out.push(Pair { name: station.name.clone(), measured: [at.easting * unit, at.northing * unit], given: [e, n] });
         site = site.or_else(|| {
             let scale = at.factors.meridional;
-            h.map(|h| Site { scale, combined: scale * ground::elevation_factor(&projection.crs, *la, h) })
+            h.map(|h| Site { scale, combined: scale * ground::elevation_factor(&projection.crs, la, h) })
         });
     }
     Ok((out, site))
+}
+
+/// The registry's best operation from a stated frame to a datum at a place, if there is one.
+fn to_datum(stated: &Stated, datum: &str, at: Place, observed: Option<f64>, folders: &[PathBuf]) -> Option<Operation> {
+    Operation::choose(&Wish {
+        from: &stated.frame,
+        from_epoch: stated.epoch.map_or(Epoch::Static, Epoch::Fixed),
+        from_key: "corrections.frame",
+        from_epoch_key: "corrections.epoch",
+        to: datum,
+        to_epoch: None,
+        to_key: "delivery.crs",
+        locality: Some(Locality {
+            latitude_deg: at.0,
+            longitude_deg: at.1,
+            height_m: at.2,
+            receiver_separation_m: None,
+            decimal_year: observed,
+        }),
+        budget_m: f64::INFINITY,
+        written: None,
+        motion: None,
+        folders,
+        locked: None,
+    })
+    .ok()
 }
 
 /// How the receiver's separations fit a geoid model.
@@ -326,6 +370,18 @@ pub struct GeoidFit {
     pub largest_m: f64,
     /// Places that were compared.
     pub places: usize,
+}
+
+/// Nearer than this the separations are from the model, m: receivers hold coarser tables of the models than their
+/// publishers do.
+const NEAR_M: f64 = 0.3;
+
+impl GeoidFit {
+    /// Whether the separations are from this model, in a coarser table perhaps.
+    #[must_use]
+    pub fn is_it(&self) -> bool {
+        self.largest_m < NEAR_M
+    }
 }
 
 /// Fits separations (latitude, longitude, separation) to every geoid grid of some folders, the best first. Grids that
@@ -388,10 +444,9 @@ pub fn text(frames: Option<&Frames>, geoids: &[GeoidFit]) -> String {
     if let Some(best) = geoids.first() {
         let others: Vec<String> = geoids.iter().skip(1).take(2).map(|g| format!("`{}` {:.3} m", g.grid, g.largest_m)).collect();
         let others = if others.is_empty() { String::new() } else { format!("; next {}", others.join(", ")) };
-        // Receivers hold coarser tables of the models than their publishers do.
         let word = match best.largest_m {
             d if d < 0.05 => "separation is that of",
-            d if d < 0.3 => "separation is near that of",
+            _ if best.is_it() => "separation is near that of",
             _ => "separation is of no model here; nearest",
         };
         out.push_str(&format!(

@@ -7,7 +7,6 @@ use crate::geodesy::grids;
 use crate::geodesy::ground;
 use crate::geodesy::operation::{Operation, Wish};
 use crate::geodesy::projection::Projection;
-use crate::height::plan::epoch_of;
 use pipeline_core::reference::{HeightSurface, Reference};
 use pipeline_core::stage::{Locality, Problem};
 use pipeline_core::table::schema::{Axes, Epoch, Frame, Heights, PhysicalPoint};
@@ -176,7 +175,7 @@ fn same(a: &Crs, b: &Crs) -> bool {
 
 fn shift_between(from: &str, to: &str, frame: &Frame, reference: &Reference, place: Option<Locality>) -> Option<String> {
     let folders = grids::folders(&reference.folder);
-    shift_from(from, frame.epoch, to, reference.delivery.epoch.map(epoch_of), &folders, place)
+    shift_from(from, frame.epoch, to, reference.delivery.epoch.map(Epoch::from), &folders, place)
 }
 
 fn shift_from(

@@ -16,15 +16,15 @@ use crate::budget::Contributor;
 use crate::geodesy::area::Area;
 use crate::geodesy::crs::{Crs, block, metres, open};
 use crate::geodesy::door::{Kind, Pool};
-use crate::geodesy::findings::ensemble_source;
+use crate::geodesy::findings::undecided_source;
 use crate::geodesy::grids;
 use crate::geodesy::ground;
-use crate::geodesy::operation::{OpenOperation, Operation, Wish, here};
+use crate::geodesy::operation::{self, OpenOperation, Operation, Wish, here};
 use crate::geodesy::projection::{OpenProjection, Projection, outside_target};
 use crate::geodesy::rows::{self, Columns};
 use crate::geodesy::shelf::margin_text;
 use crate::geodesy::uncertainty::{Limits, add_systematic};
-use crate::height::plan::{epoch_of, grid_resources, written};
+use crate::height::plan::{grid_resources, written};
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::lock::{Pin, ProbeAt};
 use pipeline_core::reference::Reference;
@@ -149,13 +149,10 @@ impl Stage for Reproject {
         }
         let folders = grids::folders(&reference.folder);
         let is_source = frame.crs == reference.corrections.frame;
-        if is_source
-            && let Ok(door) = open(&folders)
-            && let Some(problem) = ensemble_source(&door, &frame.crs, &target.base, reference.budget.operation_m, place)
-        {
-            problems.push(problem);
-        }
-        let delivery_epoch = reference.delivery.epoch.map(epoch_of);
+        let undecided = is_source.then(|| undecided_source(reference, &target.base, place)).flatten();
+        let decided = undecided.is_none();
+        problems.extend(undecided);
+        let delivery_epoch = reference.delivery.epoch.map(Epoch::from);
         let operation = Operation::choose(&Wish {
             from: &frame.crs,
             from_epoch: frame.epoch,
@@ -169,12 +166,13 @@ impl Stage for Reproject {
             written: written(reference, is_source, &target.base),
             motion: reference.motion.as_ref(),
             folders: &folders,
-            locked: cx.locked,
+            locked: cx.locked.map(|l| (l, operation::PART)),
         })
         .map_err(|found| {
             // The target's own area was said better above, with systems that contain the place.
             let said = problems.iter().any(|p| p.finding.code == "frame/outside-area");
-            problems.extend(found.into_iter().filter(|p| !(said && p.finding.code == "frame/outside-area")));
+            // What follows from a frame that is not decided says nothing more.
+            problems.extend(found.into_iter().filter(|p| decided && !(said && p.finding.code == "frame/outside-area")));
         });
         if let Ok(operation) = &operation {
             problems.extend(heights_and_datum(frame, operation, &target, place).map(at));
@@ -202,7 +200,7 @@ impl Stage for Reproject {
     }
 
     fn pins(&self, probes: &[ProbeAt]) -> Result<Vec<Pin>, Problem> {
-        let mut pins = vec![self.operation.pin(probes)?];
+        let mut pins = vec![self.operation.pin(operation::PART, probes)?];
         if let Some(grid) = &self.grid {
             pins.push(grid.projection.pin(probes)?);
         }

@@ -6,8 +6,8 @@ use crate::archive::way::{self, Official, Ways};
 use crate::geodesy::crs::{Crs, define};
 use crate::geodesy::door::{Door, Object};
 use crate::geodesy::grids::{GeoidGrid, OpenGeoid};
-use crate::geodesy::{packages, shelf};
-use pipeline_core::reference::{EpochText, HeightSurface};
+use crate::geodesy::{WGS84, packages, shelf};
+use pipeline_core::reference::HeightSurface;
 use pipeline_core::stage::{Locality, Problem};
 use pipeline_core::table::schema::Epoch;
 
@@ -41,9 +41,14 @@ impl Time {
     }
 }
 
-/// A place among the points that have a position: the first one.
+/// The delivered point that is nearest to the middle of all, since one far from the others must not decide which
+/// operation is right for them.
 pub fn middle(points: &[Point]) -> Option<(f64, f64)> {
-    points.first().map(|p| (p.latitude_deg, p.longitude_deg))
+    let outward = |p: &Point| WGS84.geocentric(p.latitude_deg, p.longitude_deg, 0.0);
+    let sum = points.iter().map(outward).fold([0.0; 3], |sum, at| [0, 1, 2].map(|i| sum[i] + at[i]));
+    // Of points on one surface the one most in the direction of the mean is the nearest to it.
+    let towards = |p: &Point| outward(p).iter().zip(sum).map(|(a, s)| a * s).sum::<f64>();
+    points.iter().max_by(|a, b| towards(a).total_cmp(&towards(b))).map(|p| (p.latitude_deg, p.longitude_deg))
 }
 
 /// When the operation from the delivery is evaluated, or why there is no such time.
@@ -215,11 +220,7 @@ pub fn from_raw_logs(door: &Door, old: &Old, target: &Target, place: (f64, f64))
         return (Verdict::Wait, format!("the frame of the corrections, `{}`, is not in the registry", corrections.frame));
     };
     let crs = Crs::of(&corrections.frame, &source);
-    let epoch = match corrections.epoch {
-        None => Epoch::Static,
-        Some(EpochText::Year(year)) => Epoch::Fixed(year),
-        Some(EpochText::Observation) => Epoch::EachObservation,
-    };
+    let epoch = corrections.epoch.map_or(Epoch::Static, Epoch::from);
     let ways = way::ways(door, &source, &target.object, place);
     let wanted = target.epoch.unwrap_or(Epoch::Static);
     // The reference may say how the ground moves to a fixed epoch.

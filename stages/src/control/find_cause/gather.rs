@@ -10,7 +10,6 @@ use crate::geodesy::crs::{Crs, metres};
 use crate::geodesy::epoch::decimal_year;
 use crate::geodesy::grids;
 use crate::geodesy::projection::Projection;
-use crate::height::plan::epoch_of;
 use crate::rig::north::{self, ToTrue, at_locality};
 use pipeline_core::rig::{MagneticModel, Rig};
 use pipeline_core::stage::Problem;
@@ -259,8 +258,13 @@ impl FindCause {
         let to = frame.and_then(|f| Crs::look_up(&f.crs).ok()).and_then(|c| c.geographic_3d);
         let folders = grids::folders(&reference.folder);
         if let (Some(to), Some(locality)) = (to, self.locality) {
-            let frames =
-                Frames { from: &base.frame, from_epoch: base.epoch.map_or(Epoch::Static, epoch_of), to: &to, locality, folders: &folders };
+            let frames = Frames {
+                from: &base.frame,
+                from_epoch: base.epoch.map_or(Epoch::Static, Epoch::from),
+                to: &to,
+                locality,
+                folders: &folders,
+            };
             facts.frames = frames.others(spots);
             facts.year = frames.year(spots);
         }

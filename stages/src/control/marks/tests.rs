@@ -50,6 +50,11 @@ fn geojson_needs_the_frame_that_the_format_cannot_say() {
     assert_eq!(marks[0].height.as_ref().unwrap().datum, None);
     assert_eq!(codes(&parse("c.geojson", feature("").as_bytes()).unwrap_err()), ["control/no-column"]);
     assert_eq!(codes(&parse("c.json", b"[1]").unwrap_err()), ["control/unreadable"]);
+    // Grid coordinates in the geometry: no frame makes degrees of them.
+    let grid = feature(r#""crs":"EPSG:6345","#).replace("[-86.61,27.52,", "[538502.5,3044100.7,");
+    let said = parse("c.geojson", grid.as_bytes()).unwrap_err();
+    assert_eq!(codes(&said), ["control/projected-geojson"]);
+    assert!(said[0].finding.what.contains("`CP1`") && said[0].finding.what.contains("538502.5 3044100.7"), "{said:?}");
 }
 
 proptest! {

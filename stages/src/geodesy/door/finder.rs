@@ -27,11 +27,18 @@ pub(super) struct Finder {
     pub(super) exact: Option<BTreeMap<String, PathBuf>>,
     /// The last answer, which PROJ copies at once.
     last: RefCell<CString>,
+    /// The last name that PROJ asked for.
+    asked: RefCell<String>,
 }
 
 impl Finder {
     pub(super) fn new(folders: &[PathBuf], exact: Option<BTreeMap<String, PathBuf>>) -> Self {
-        Self { folders: folders.to_vec(), exact, last: RefCell::default() }
+        Self { folders: folders.to_vec(), exact, last: RefCell::default(), asked: RefCell::default() }
+    }
+
+    /// The last name that PROJ asked for.
+    pub(super) fn asked(&self) -> String {
+        self.asked.borrow().clone()
     }
 
     /// The file for a name.
@@ -63,6 +70,9 @@ pub(super) unsafe extern "C" fn answer(_: *mut p::PJ_CONTEXT, name: *const c_cha
         return EMPTY.as_ptr();
     }
     let Ok(name) = name.to_str() else { return null() };
+    if let Ok(mut asked) = finder.asked.try_borrow_mut() {
+        name.clone_into(&mut asked);
+    }
     let Some(path) = finder.find(name).and_then(|p| CString::new(p.to_string_lossy().into_owned()).ok()) else { return null() };
     match finder.last.try_borrow_mut() {
         Ok(mut last) => {

@@ -3,7 +3,7 @@
 use super::{Operation, Wish, here, place_of, shift};
 use crate::geodesy::area::Area;
 use crate::geodesy::crs::block;
-use crate::geodesy::door::{GridNeed, Kind, Object};
+use crate::geodesy::door::{Kind, Object};
 use crate::geodesy::shelf::{self, Picked, margin_text};
 use crate::geodesy::{packages, pins};
 use pipeline_core::diag::{Diagnostic, Verdict};
@@ -20,7 +20,7 @@ fn bad(what: impl Into<String>) -> Problem {
 
 impl Operation {
     pub(super) fn by_hand(mut self, wish: &Wish, written: &Written) -> Result<Self, Box<Problem>> {
-        let files = super::files_of(&written.pipeline, &[], wish).map_err(|why| match why {
+        let files = super::files_of(&written.pipeline, wish.folders, wish.locality).map_err(|why| match why {
             super::NoFiles::Text(why) => bad(format!("the pipeline written by hand cannot be used: {why}"))
                 .size("unknown in m; the result would hang on what lies about on the machine")
                 .why("a pipeline is its text and its grids, and nothing else")
@@ -86,7 +86,6 @@ impl Operation {
             self.areas.push(format!("moves a point here by {horizontal:.3} m horizontally and {up:+.3} m in height"));
             self.areas.extend(super::coverages(&files, place));
         }
-        self.grids = needs(&files);
         self.files = files;
         self.name = format!("by hand, after {}", written.source);
         self.pipeline.clone_from(&written.pipeline);
@@ -121,8 +120,7 @@ impl Operation {
             }
             self.areas.push(margin_text("operation", &area, place, "area of use"));
         }
-        self.limits.push(("the operation written by hand".to_owned(), area.clone()));
-        self.area = Some(area);
+        self.limits.push(("the operation written by hand".to_owned(), area));
         Ok(())
     }
 
@@ -148,11 +146,6 @@ impl Operation {
             .fix("add `operation.area` and `operation.checks` from the document that publishes it"),
         );
     }
-}
-
-/// Grids of exactly these files.
-pub(super) fn needs(files: &[Picked]) -> Vec<GridNeed> {
-    files.iter().map(|f| GridNeed { name: f.name.clone(), path: f.path.to_string_lossy().into_owned(), found: true }).collect()
 }
 
 fn missing_grids(written: &Written, missing: &[String]) -> Problem {

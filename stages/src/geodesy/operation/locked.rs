@@ -1,22 +1,19 @@
 //! An operation that the lock of the job fixes.
 
-use super::{Operation, Wish, by_hand::needs};
+use super::{Operation, Wish};
 use crate::geodesy::crs::block;
 use crate::geodesy::pins::{self, Pipeline};
 use pipeline_core::lock::{GivesIn, Locked, Pin, ProbeAt};
 use pipeline_core::stage::Problem;
 
-/// Part of a step's lock.
-const PART: &str = "operation";
-
 impl Operation {
-    /// For the lock of a job.
+    /// For the lock of a job, as this part of a step.
     ///
     /// # Errors
     /// When it gives no result at a point.
-    pub fn pin(&self, probes: &[ProbeAt]) -> Result<Pin, Problem> {
+    pub fn pin(&self, part: &str, probes: &[ProbeAt]) -> Result<Pin, Problem> {
         Pipeline {
-            part: PART,
+            part,
             name: &self.name,
             from: &self.from,
             to: &self.to,
@@ -33,22 +30,11 @@ impl Operation {
     pub(super) fn locked(
         mut self,
         wish: &Wish,
-        locked: Locked,
+        (locked, part): (Locked, &str),
         same: bool,
         fresh: Result<Self, Box<Problem>>,
     ) -> Result<Self, Box<Problem>> {
-        let pin = locked.pin(PART)?;
-        if pin.from != self.from || pin.to != self.to {
-            return Err(Box::new(
-                block(
-                    "lock/stale",
-                    format!("the lock leads from `{}` to `{}`; this step leads from `{}` to `{}`", pin.from, pin.to, self.from, self.to),
-                )
-                .size("the shift between the frames")
-                .why("the lock was made for other frames")
-                .fix("make the lock again: `gunter lock JOB`"),
-            ));
-        }
+        let pin = locked.pin(part)?;
         let accuracy_m = pin.accuracy_m.unwrap_or(f64::INFINITY);
         if accuracy_m > wish.budget_m {
             return Err(Box::new(
@@ -61,10 +47,9 @@ impl Operation {
                 .fix("make the lock again with a better operation, or raise `budget.operation_m` if the client accepts it"),
             ));
         }
-        let files = pins::hold(locked, pin, wish.folders, wish.locality)?;
+        let files = pins::hold(locked, pin, (&self.from, &self.to), wish.folders, wish.locality)?;
         if let Ok(fresh) = fresh {
             if fresh.pipeline == pin.pipeline {
-                self.area = fresh.area;
                 self.limits = fresh.limits;
                 self.areas = fresh.areas;
                 self.notes = fresh.notes;
@@ -77,7 +62,6 @@ impl Operation {
         self.name.clone_from(&pin.name);
         self.pipeline.clone_from(&pin.pipeline);
         self.accuracy_m = accuracy_m;
-        self.grids = needs(&files);
         self.files = files;
         self.lock = Some(held(locked, pin));
         Ok(self)
