@@ -129,6 +129,12 @@ pub fn undecided_source(reference: &Reference, target: &str, locality: Option<Lo
     named_group(reference, locality).or_else(by_code)
 }
 
+/// Whether a problem only follows from a source that is not decided: it would send the reader to the wrong key.
+#[must_use]
+pub fn follows_from_undecided(problem: &Problem) -> bool {
+    matches!(problem.finding.code.as_str(), "frame/no-epoch" | "frame/not-geographic-3d" | "frame/unknown-crs")
+}
+
 fn european(crs: &Crs) -> bool {
     crs.datum.starts_with("European Terrestrial Reference")
 }

@@ -61,7 +61,7 @@ mod tests {
         // The older name is that of the registry; a grid that never had another has none.
         assert_eq!(older("ca_nrc_HT2_2010v70.tif").as_deref(), Some("HT2_2010v70.gtx"));
         assert_eq!(older("fr_ign_ntf_r93.tif").as_deref(), Some("ntf_r93.gsb"));
-        for none in ["us_noaa_g2018u0.tif", "ntf_r93.gsb", "county.tif", "a b.tif", "../x.tif", ""] {
+        for none in ["au_ga_AGQG_20191107.tif", "ntf_r93.gsb", "county.tif", "a b.tif", "../x.tif", ""] {
             assert_eq!(older(none), None, "{none}");
         }
         assert!(how_to_get("ca_nrc_HT2_2010v70.tif").contains("`HT2_2010v70.gtx`, its older name"));

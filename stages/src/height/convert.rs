@@ -24,7 +24,7 @@ use crate::budget::Contributor;
 use crate::geodesy::area::Span;
 use crate::geodesy::crs::{block, open};
 use crate::geodesy::door::Pool;
-use crate::geodesy::findings::undecided_source;
+use crate::geodesy::findings::{follows_from_undecided, undecided_source};
 use crate::geodesy::gridfile;
 use crate::geodesy::grids::{self, GeoidGrid, OpenGeoid, Separations};
 use crate::geodesy::operation::{self, OpenOperation, Operation, Wish};
@@ -208,7 +208,7 @@ impl Stage for HeightConvert {
             folders: &folders,
             locked: cx.locked.map(|l| (l, operation::PART)),
         })
-        .map_err(|found| problems.extend(found.into_iter().filter(|_| decided)));
+        .map_err(|found| problems.extend(found.into_iter().filter(|p| decided || !follows_from_undecided(p))));
 
         let (Ok(columns), Ok(operation), Ok(change), Ok(found)) = (columns, operation, change, found) else { return Err(problems) };
         if !problems.is_empty() {

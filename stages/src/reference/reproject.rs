@@ -16,7 +16,7 @@ use crate::budget::Contributor;
 use crate::geodesy::area::Area;
 use crate::geodesy::crs::{Crs, block, metres, open};
 use crate::geodesy::door::{Kind, Pool};
-use crate::geodesy::findings::undecided_source;
+use crate::geodesy::findings::{follows_from_undecided, undecided_source};
 use crate::geodesy::grids;
 use crate::geodesy::ground;
 use crate::geodesy::operation::{self, OpenOperation, Operation, Wish, here};
@@ -171,8 +171,8 @@ impl Stage for Reproject {
         .map_err(|found| {
             // The target's own area was said better above, with systems that contain the place.
             let said = problems.iter().any(|p| p.finding.code == "frame/outside-area");
-            // What follows from a frame that is not decided says nothing more.
-            problems.extend(found.into_iter().filter(|p| decided && !(said && p.finding.code == "frame/outside-area")));
+            let twice = |p: &Problem| (said && p.finding.code == "frame/outside-area") || (!decided && follows_from_undecided(p));
+            problems.extend(found.into_iter().filter(|p| !twice(p)));
         });
         if let Ok(operation) = &operation {
             problems.extend(heights_and_datum(frame, operation, &target, place).map(at));

@@ -161,3 +161,25 @@ fn a_changed_file_and_a_failed_run_say_nothing_about_points() {
     }
     assert_eq!(only(&target, &folder.path().join("nowhere")).verdict, Verdict::Unreadable);
 }
+
+#[test]
+fn one_point_far_away_decides_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let epoch: Value = serde_json::from_str(STATIC).unwrap();
+    // The first row is a blunder in another ocean; the others lie around ALIC.
+    let (la, lo, h) = alice();
+    let points = [(38.7, -102.3, 1200.0), (la, lo, h), (la + 0.001, lo, h)];
+    let path = record(folder.path(), ("EPSG:28353", "GDA94 / MGA zone 53"), &epoch, &points, "EPSG:4939");
+    let report = only(&reference(|r| r["delivery"]["crs"] = json!("EPSG:7853")), &path);
+    assert!(report.operation.as_ref().is_some_and(|o| o.name.contains("GDA94 to GDA2020 (1)")), "{report:#?}");
+    assert!(report.points[0].horizontal_m.is_none() && report.points[1].horizontal_m.is_some(), "{:?}", report.points);
+    assert!(report.reasons.iter().any(|r| r.starts_with("1 of 3 points lie outside the area")), "{:?}", report.reasons);
+    // A row without a position is said.
+    let table = std::fs::read_to_string(folder.path().join("points.csv")).unwrap() + "P9,,,,\n";
+    let old = grids::sha256("points.csv", &folder.path().join("points.csv")).unwrap();
+    std::fs::write(folder.path().join("points.csv"), table).unwrap();
+    let new = grids::sha256("points.csv", &folder.path().join("points.csv")).unwrap();
+    std::fs::write(&path, std::fs::read_to_string(&path).unwrap().replace(&old, &new)).unwrap();
+    let report = only(&reference(|r| r["delivery"]["crs"] = json!("EPSG:7853")), &path);
+    assert!(report.reasons.iter().any(|r| r.contains("1 delivered rows have no position")), "{:?}", report.reasons);
+}

@@ -203,3 +203,176 @@ fn another_grid_of_the_same_datum_is_exact_and_noticed() {
         assert_eq!(d.up_m, None);
     }
 }
+
+const GEOGRAPHIC: &str = "point,latitude_deg,longitude_deg,ellipsoidal_height_m,crs,epoch,sigma_horizontal_m,sigma_up_m,source,date,use\n";
+
+/// Marks whose list says NAD83(2011) and holds these places (latitude, longitude, ellipsoidal height).
+fn listed(folder: &tempfile::TempDir, marks: &[(&str, [f64; 3])]) {
+    let mut text = GEOGRAPHIC.to_owned();
+    for (name, [la, lo, h]) in marks {
+        text += &format!("{name},{la:.10},{lo:.10},{h:.4},EPSG:6319,,0.004,0.006,static survey,2026-02-11,\n");
+    }
+    std::fs::write(folder.path().join("control.csv"), text).unwrap();
+}
+
+/// The places of the delivered points at the marks (rows 0 and 3).
+fn places(points: &Table) -> [[f64; 3]; 2] {
+    let column = |name: &str| points.floats(name).unwrap().into_owned();
+    let (la, lo, h) = (column("latitude_deg"), column("longitude_deg"), column("ellipsoidal_height_m"));
+    [0, 3].map(|row| [la[row], lo[row], h[row]])
+}
+
+fn finding(world: &pipeline_core::stage::cx::Collect, code: &str) -> Option<Diagnostic> {
+    world.said().findings.iter().find(|f| f.code == code).cloned()
+}
+
+#[test]
+fn a_stream_in_the_frame_of_the_list_is_named() {
+    // T05: the stream is in NAD83(2011), the reference says ITRF2020, so the shift is applied once too often.
+    let folder = tempfile::tempdir().unwrap();
+    let rows = session("a", 0, [2.0, 0.7, 2.2], [89.0, 22.9, 2.4]);
+    let points = table(&rows);
+    let reference = reference();
+    let delivered: Vec<crate::archive::delivered::Point> = places(&points)
+        .iter()
+        .map(|[la, lo, h]| crate::archive::delivered::Point {
+            name: String::new(),
+            latitude_deg: *la,
+            longitude_deg: *lo,
+            ellipsoidal_m: Some(*h),
+            height_m: None,
+            year: Some(2026.2),
+        })
+        .collect();
+    // What the stream said: the numbers that the job took for ITRF2020. The list has the same numbers in NAD83(2011).
+    let stream =
+        crate::inspect::frames::Measured::of_points(&delivered, "EPSG:6319", pipeline_core::table::schema::Epoch::Static, Some(&reference))
+            .unwrap();
+    let marks: Vec<(&str, [f64; 3])> =
+        ["CP1", "CP2"].into_iter().zip(stream.marks.iter().map(|(_, la, lo, h)| [la + 2e-8, lo - 1e-8, h.unwrap() + 0.004])).collect();
+    listed(&folder, &marks);
+    let (out, world) = run::<ControlCheck>(OPTIONS, &[points.clone()], folder.path(), &[]);
+    assert_eq!(out.rows(), 0);
+    let said = finding(&world, "frame/other-frame-fits").unwrap_or_else(|| panic!("{:#?}", world.said().findings));
+    assert!(
+        said.verdict == Verdict::Block && said.what.contains("EPSG:6319") && said.fix.contains("corrections.frame: EPSG:6319"),
+        "{said:#?}"
+    );
+    // ITRF2020 against NAD83(2011) is 1 to 2 m here (S-NAD83-WGS84 of checks/05_fault_magnitudes.csv).
+    let metres: f64 = said.size.split(' ').next().unwrap().parse().unwrap();
+    assert!((0.5..2.0).contains(&metres), "{}", said.size);
+    let json: serde_json::Value =
+        serde_json::from_str(&std::fs::read_to_string(folder.path().join("control-check.json")).unwrap()).unwrap();
+    assert!(json["frames"]["declared_fits"] == false && json["frames"]["declared"].as_str().unwrap().contains("EPSG:9989"), "{json:#}");
+    // One mark alone proves nothing: it is named, and the session is held as before.
+    listed(&folder, &marks[..1]);
+    let once = OPTIONS.replace('}', r#", "rule": "once"}"#);
+    let (_, world) = run::<ControlCheck>(&once, &[points.clone()], folder.path(), &[]);
+    assert_eq!(finding(&world, "frame/other-frame-fits").unwrap().verdict, Verdict::Warn);
+    // Right as declared: nothing is accused, and the declared frame is named with the statistics.
+    let right: Vec<(&str, [f64; 3])> =
+        ["CP1", "CP2"].into_iter().zip(places(&points).map(|[la, lo, h]| [la + 2e-8, lo, h + 0.004])).collect();
+    listed(&folder, &right);
+    let (out, world) = run::<ControlCheck>(OPTIONS, &[points], folder.path(), &[]);
+    assert_eq!(out.rows(), 4);
+    assert!(finding(&world, "frame/other-frame-fits").is_none());
+    assert!(finding(&world, "control/statistics").unwrap().why.contains("fit the declared `EPSG:9989`"));
+}
+
+#[test]
+fn a_list_on_the_ground_is_named_and_a_small_factor_too() {
+    // S13, P29: the list is the grid times 1.00012, 65 m in easting here.
+    let folder = tempfile::tempdir().unwrap();
+    let scaled = |k: f64, at: [f64; 3]| [(EASTING + at[0]) * k - EASTING, (NORTHING + at[1]) * k - NORTHING, at[2]];
+    let (first, last) = ([2.0, 0.7, 2.2], [1489.0, 922.9, 2.4]);
+    let rows = session("a", 0, first, last);
+    control(&folder, &[("CP1", scaled(1.000_12, first), ""), ("CP2", scaled(1.000_12, last), "")]);
+    let (out, world) = run::<ControlCheck>(OPTIONS, &[table(&rows)], folder.path(), &[]);
+    assert_eq!(out.rows(), 0);
+    let said = finding(&world, "frame/ground-scale").unwrap_or_else(|| panic!("{:#?}", world.said().findings));
+    assert!(said.verdict == Verdict::Block && said.what.contains("+120.0 ppm"), "{said:#?}");
+    // 45 ppm about the middle of the work: 0.04 m at each mark pass the limit, and over 1.75 km they are 0.08 m.
+    let about = |at: [f64; 3]| [(at[0] - 745.5) * 1.000_045 + 745.5, (at[1] - 461.8) * 1.000_045 + 461.8, at[2]];
+    let wide = OPTIONS.replace("\"horizontal_limit_m\": 0.05", "\"horizontal_limit_m\": 0.1, \"confidence_pct\": 99.99");
+    control(&folder, &[("CP1", about(first), ""), ("CP2", about(last), "")]);
+    let (out, world) = run::<ControlCheck>(&wide, &[table(&rows)], folder.path(), &[]);
+    assert_eq!(out.rows(), 4);
+    let said = finding(&world, "frame/ground-scale").unwrap_or_else(|| panic!("{:#?}", world.said().findings));
+    assert!(said.verdict == Verdict::Warn && said.what.contains("+45.0 ppm"), "{said:#?}");
+}
+
+#[test]
+fn the_position_of_the_base_is_compared_when_the_job_is_planned() {
+    let folder = tempfile::tempdir().unwrap();
+    listed(&folder, &[("0417", [27.52, -86.61, -22.4])]);
+    let mut reference = reference();
+    reference.corrections.base_station = Some("0417".to_owned());
+    reference.corrections.frame = "EPSG:6319".to_owned();
+    reference.corrections.epoch = None;
+    let mut with = |la: f64, lo: f64, h: f64| {
+        reference.corrections.base_position =
+            Some(pipeline_core::reference::GeographicPoint { latitude_deg: la, longitude_deg: lo, ellipsoidal_height_m: h });
+        bind::<ControlCheck>(OPTIONS, &[schema()], &reference, folder.path())
+    };
+    assert!(with(27.52, -86.61, -22.4).is_ok());
+    // Set with its ITRF2020 numbers, as a positioning service gives them.
+    let operation = crate::geodesy::operation::Operation::choose(&crate::geodesy::operation::Wish {
+        from: "EPSG:6319",
+        from_epoch: pipeline_core::table::schema::Epoch::Static,
+        from_key: "x",
+        from_epoch_key: "x",
+        to: "EPSG:9989",
+        to_epoch: Some(pipeline_core::table::schema::Epoch::Fixed(2026.2)),
+        to_key: "x",
+        locality: Some(crate::geodesy::fixture::place(27.52, -86.61, 0.0, Some(2026.2))),
+        budget_m: 0.1,
+        written: None,
+        motion: None,
+        folders: &[],
+        locked: None,
+    })
+    .unwrap();
+    let door = crate::geodesy::door::Door::new(&[]).unwrap();
+    let [lo, la, h] = door.create(&operation.pipeline).unwrap().carry([-86.61, 27.52, -22.4, 2026.2]).unwrap();
+    let problems = with(la, lo, h).err().unwrap();
+    assert_eq!(codes(&problems), ["frame/other-frame-fits"], "{}", shown(&problems));
+    assert_eq!(problems[0].reference_key.as_deref(), Some("corrections.base_position"));
+    // ITRF2014 and ITRF2020 differ by millimetres: either may be named.
+    assert!(problems[0].finding.what.contains("ITRF20"), "{}", problems[0].finding.what);
+    // No frame: a wrong antenna height.
+    assert_eq!(codes(&with(27.52, -86.61, -20.9).err().unwrap()), ["frame/no-frame-fits"]);
+}
+
+#[test]
+fn its_own_operation_is_in_the_lock() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = GEOGRAPHIC.to_owned() + "CP1,27.52,-86.61,-22.4,EPSG:9989,2026.2,0.01,0.01,agency,2026-02-11,\n";
+    std::fs::write(folder.path().join("control.csv"), text).unwrap();
+    let official = OPTIONS.replace('}', r#", "operation": "official"}"#);
+    let bound = bind::<ControlCheck>(&official, &[schema()], &reference(), folder.path()).unwrap_or_else(|p| panic!("{}", shown(&p)));
+    let probes = pipeline_core::lock::Extent::at(27.52, -86.61, Some(-22.4), Some(2026.2)).probes();
+    let pins = bound.stage.pins(&probes).unwrap();
+    assert_eq!(pins.len(), 1);
+    assert_eq!((pins[0].part.as_str(), pins[0].to.as_str()), ("operation to EPSG:9989 at 2026.2", "EPSG:9989"));
+    let made_with = pipeline_core::lock::MadeWith { program: "p".into(), library: "PROJ 9.0".into(), registry: "EPSG v1".into() };
+    let files = crate::control::testing::Folder(folder.path().to_owned());
+    let reference = reference();
+    let again = |pins: &[pipeline_core::lock::Pin]| {
+        let cx = BindCx {
+            inputs: &[schema()],
+            rig: None,
+            reference: Some(&reference),
+            locality: Some(crate::geodesy::fixture::place(27.52, -86.61, -22.4, Some(2026.2))),
+            files: &files,
+            locked: Some(pipeline_core::lock::Locked { made_with: &made_with, pins }),
+        };
+        ControlCheck::bind(serde_json::from_str(&official).unwrap(), &cx)
+    };
+    let held = again(&pins).unwrap_or_else(|p| panic!("{}", shown(&p)));
+    assert!(held.decided.iter().any(|(_, v)| v.to_string().contains("as locked: 5 of 5")), "{:?}", held.decided);
+    // Another year's parameters, and a lock that knows nothing of it.
+    let mut other = pins[0].clone();
+    other.pipeline = other.pipeline.replacen("+x=", "+x=-1", 1);
+    assert_eq!(codes(&again(&[other]).err().unwrap()), ["lock/differs"]);
+    assert_eq!(codes(&again(&[]).err().unwrap()), ["lock/stale"]);
+}
