@@ -9,6 +9,7 @@
 mod common;
 
 use common::{root, workspace};
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::process::Command;
 
@@ -78,6 +79,41 @@ fn console_blocks_print_what_they_say() {
         }
         assert!(fits(&pattern, &lines), "`{}` printed\n{text}\nand README.md says\n{}", step.command, pattern.join("\n"));
         assert_eq!(run.status.code(), Some(step.exit), "exit code of `{}`", step.command);
+    }
+}
+
+/// Keys below the top of a reference, each with its text: `delivery`, `crs` and so on.
+fn sections(text: &str) -> BTreeMap<(String, String), String> {
+    let mut all: BTreeMap<(String, String), String> = BTreeMap::new();
+    let (mut top, mut second) = (String::new(), String::new());
+    for line in text.lines().filter(|l| !l.trim_start().starts_with('#') && !l.trim().is_empty()) {
+        let key = || line.trim().split(':').next().unwrap().to_owned();
+        match line.len() - line.trim_start().len() {
+            0 => (top, second) = (key(), String::new()),
+            2 => second = key(),
+            _ => {}
+        }
+        let part = all.entry((top.clone(), second.clone())).or_default();
+        part.push_str(line);
+        part.push('\n');
+    }
+    all
+}
+
+/// What README.md shows of a reference, put into the reference of a fixture whose job fits.
+#[test]
+fn parts_of_a_reference_work_as_they_stand() {
+    let text = std::fs::read_to_string(root().join("README.md")).unwrap();
+    for (holds, fixture) in [("EPSG:6499+8228", "T08"), ("change:", "T03"), ("motion:", "T06")] {
+        let block = text.split("```yaml\n").skip(1).map(|b| b.split("```").next().unwrap()).find(|b| b.contains(holds)).unwrap();
+        let folder = workspace();
+        let place = folder.path().join("tests/fixtures/traps").join(fixture);
+        let reference = place.join("reference-fixed.yaml");
+        let mut parts = sections(&std::fs::read_to_string(&reference).unwrap());
+        parts.extend(sections(block));
+        std::fs::write(&reference, parts.into_values().collect::<String>()).unwrap();
+        let run = common::gunter(&place, &["run", "fixed.yaml", "--format", "json"]);
+        assert_eq!(common::code(&run), 0, "{holds}: {:#?}", common::findings(&common::json(&run)));
     }
 }
 
