@@ -320,7 +320,7 @@ fn projected_geojson() -> Trap {
         chain(|s| {
             flat(s);
             s.insert(s.len() - 1, step("control", "control-check", rest));
-            s.push(step("geojson", "export-geojson", "    from: [grid]\n    options: { path: points.geojson, accuracy_m: 2 }\n"));
+            s.push(step("geojson", "export-geojson", "    from: [control]\n    options: { path: points.geojson, accuracy_m: 2 }\n"));
         })
     };
     s5.steps = with("    options: { control: [control.geojson], rule: once }\n");

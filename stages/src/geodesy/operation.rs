@@ -563,6 +563,8 @@ fn frame_3d<'d>(door: &'d Door, text: &str, promote: bool) -> Result<(Crs, Objec
     }
     if crs.horizontal_unit().is_none() || object.proj_text().is_some_and(|t| t.contains("+pm=")) {
         return Err(Problem::new("frame/meridian", format!("{} does not count degrees from Greenwich", crs.title()))
+            .size("every longitude by that of its meridian, 100 km and more; in grads by a tenth of itself")
+            .why("longitudes of a receiver count degrees from Greenwich, and no step here turns them")
             .fix("give a frame in degrees from Greenwich"));
     }
     Ok((crs, object))

@@ -114,6 +114,8 @@ impl Projection {
         let base_crs = Crs::of(text, &geodetic);
         if base_crs.horizontal_unit().is_none() || geodetic.proj_text().is_some_and(|t| t.contains("+pm=")) {
             return Err(Problem::new("frame/meridian", format!("{} does not count degrees from Greenwich", base_crs.title()))
+                .size("every longitude by that of its meridian, 100 km and more")
+                .why("longitudes of a receiver count from Greenwich, and no step here turns them")
                 .fix("name a system with degrees from Greenwich"));
         }
         let base_has_heights = base_crs.geographic_3d.is_some();
