@@ -6,7 +6,7 @@ use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::stage::Problem;
 use serde_json::json;
 use stages::geodesy::store::{self, Entry, Statement};
-use stages::geodesy::{grids, packages, shelf};
+use stages::geodesy::{grids, known, packages, shelf};
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
 
@@ -98,9 +98,14 @@ fn one(out: &mut String, entry: &Entry) {
 
 fn add(folder: &Path, file: &Path, said: &Statement, format: Format) -> Result<u8, Problem> {
     let entry = store::add(folder, file, said)?;
+    // A person has said what it is; that its name is that of another file is worth a word all the same.
+    let picked = shelf::Picked { name: entry.file.clone(), path: folder.join(&entry.file), sha256: entry.sha256.clone() };
+    let found: Vec<Diagnostic> =
+        known::other_bytes(&picked).into_iter().map(|p| Diagnostic { verdict: Verdict::Warn, ..*p.finding }).collect();
     match format {
-        Format::Json => print::json(&json!({"store": folder.display().to_string(), "added": entry})),
+        Format::Json => print::json(&json!({"store": folder.display().to_string(), "added": entry, "findings": found})),
         Format::Text => {
+            print::findings(&found, &[], format);
             let mut out = format!("added to {}\n", folder.display());
             one(&mut out, &entry);
             let _ = writeln!(out, "name it in a reference with `grid: {}` and `sha256: {}`", entry.file, entry.sha256);
@@ -111,7 +116,14 @@ fn add(folder: &Path, file: &Path, said: &Statement, format: Format) -> Result<u
 }
 
 fn check(folder: &Path, format: Format) -> Result<u8, Problem> {
-    let found = store::check(folder)?;
+    let mut found = store::check(folder)?;
+    for system in grids::SYSTEM.iter().map(Path::new) {
+        for file in store::files(system) {
+            let path = system.join(&file);
+            let picked = shelf::Picked { sha256: grids::sha256(&file, &path)?, name: file, path };
+            found.extend(known::other_bytes(&picked).map(|p| *p.finding));
+        }
+    }
     let entries = store::entries(folder)?;
     let bad = found.iter().any(|d| d.verdict.stops_delivery());
     match format {

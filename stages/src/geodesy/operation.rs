@@ -387,7 +387,7 @@ impl Operation {
             ));
         }
         let accuracy = object.accuracy_m().unwrap_or(f64::INFINITY);
-        let missing: Vec<String> = object.grids().into_iter().filter(|g| !g.found).map(|g| g.name).collect();
+        let missing = shelf::absent(&object.grids(), wish.folders);
         if !missing.is_empty() {
             return Err(Box::new(findings::grid_missing(
                 wish,

@@ -1,8 +1,5 @@
 //! Where a grid that is not on this machine comes from. Nothing is ever fetched.
 
-use super::door::Door;
-use super::pipeline::bad_name;
-
 /// Grids of Debian's package `proj-data` 9.1.1-1 (Debian 12), by its list of files.
 const DEBIAN: [&str; 7] =
     ["egm96_15.gtx", "BETA2007.gsb", "CHENYX06.gsb", "CHENYX06a.gsb", "CHENYX06_etrs.gsb", "ntf_r93.gsb", "nzgd2kgrid0005.gsb"];
@@ -11,11 +8,13 @@ const DEBIAN: [&str; 7] =
 pub const DEBIAN_HOLDS: &str =
     "EGM96 (15 minutes; good to decimetres only) and national shift grids of Germany, Switzerland, France and New Zealand";
 
+/// Names of grids with their older names.
+const OLDER: &str = include_str!("older.csv");
+
 /// The older name under which a grid of PROJ's public collection may lie on a machine; the same grid in an older format.
 #[must_use]
-pub fn older(file: &str) -> Option<String> {
-    let new = file.contains(".tif") && bad_name(file).is_none();
-    new.then(|| Door::older_name(file)).flatten()
+pub fn older(file: &str) -> Option<&'static str> {
+    OLDER.lines().filter(|l| !l.starts_with('#')).skip(1).filter_map(|l| l.split_once(',')).find(|(name, _)| *name == file).map(|(_, o)| o)
 }
 
 /// How a grid comes to this machine: package or publisher, then the command that adds it.
@@ -23,7 +22,7 @@ pub fn older(file: &str) -> Option<String> {
 pub fn how_to_get(file: &str) -> String {
     let older = older(file);
     let held = |name: &str| DEBIAN.into_iter().find(|n| n.eq_ignore_ascii_case(name));
-    if let Some(name) = held(file).or_else(|| held(older.as_deref()?)) {
+    if let Some(name) = held(file).or_else(|| held(older?)) {
         let renamed =
             if name.eq_ignore_ascii_case(file) { String::new() } else { format!(" under the older name `{name}`, which is found too") };
         let coarse = if name.starts_with("egm96") { " (EGM96 is good to decimetres only)" } else { "" };
@@ -51,6 +50,7 @@ fn collection(file: &str) -> Option<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::geodesy::door::Door;
 
     #[test]
     fn sources_of_grids() {
@@ -59,13 +59,23 @@ mod tests {
         let text = how_to_get("us_noaa_g2018u0.tif");
         assert!(text.contains("folder `us_noaa`") && text.contains("gunter grids add us_noaa_g2018u0.tif"), "{text}");
         // The older name is that of the registry; a grid that never had another has none.
-        assert_eq!(older("ca_nrc_HT2_2010v70.tif").as_deref(), Some("HT2_2010v70.gtx"));
-        assert_eq!(older("fr_ign_ntf_r93.tif").as_deref(), Some("ntf_r93.gsb"));
+        assert_eq!(older("ca_nrc_HT2_2010v70.tif"), Some("HT2_2010v70.gtx"));
+        assert_eq!(older("fr_ign_ntf_r93.tif"), Some("ntf_r93.gsb"));
         for none in ["au_ga_AGQG_20191107.tif", "ntf_r93.gsb", "county.tif", "a b.tif", "../x.tif", ""] {
             assert_eq!(older(none), None, "{none}");
         }
         assert!(how_to_get("ca_nrc_HT2_2010v70.tif").contains("`HT2_2010v70.gtx`, its older name"));
         assert!(how_to_get("county.gtx").contains("national mapping agency"));
+    }
+
+    #[test]
+    fn older_names_are_those_of_the_registry() {
+        let rows: Vec<(&str, &str)> = OLDER.lines().filter(|l| !l.starts_with('#')).skip(1).filter_map(|l| l.split_once(',')).collect();
+        assert!(rows.len() > 100, "{}", rows.len());
+        for (name, older) in rows {
+            assert_eq!(Door::older_name(name).as_deref(), Some(older), "{name}");
+        }
+        assert_eq!(Door::older_name("au_ga_AGQG_20191107.tif"), None);
     }
 
     #[test]

@@ -5,6 +5,7 @@
 
 use super::area::{Area, place_text};
 use super::crs::block;
+use super::door::GridNeed;
 use super::grids::{self, GeoidGrid};
 use super::{known, packages, store};
 use pipeline_core::diag::{Diagnostic, Verdict};
@@ -96,6 +97,14 @@ fn copies(name: &str, folders: &[PathBuf]) -> Vec<PathBuf> {
     found
 }
 
+/// Names of grids for which there is no file under either name. What the library says of a grid is not asked: it may have
+/// looked in the working folder.
+#[must_use]
+pub fn absent(needs: &[GridNeed], folders: &[PathBuf]) -> Vec<String> {
+    let here = |name: &str| !copies(name, folders).is_empty() || packages::older(name).is_some_and(|o| !copies(o, folders).is_empty());
+    needs.iter().map(|g| &g.name).filter(|name| !here(name)).cloned().collect()
+}
+
 /// All files of a name with their digests.
 fn hashed(name: &str, file: &str, folders: &[PathBuf]) -> Result<Vec<Picked>, Problem> {
     let one = |path: PathBuf| Ok(Picked { name: name.to_owned(), sha256: grids::sha256(file, &path)?, path });
@@ -114,7 +123,7 @@ pub fn pick(name: &str, want: Option<&str>, folders: &[PathBuf], place: Option<L
     if (all.is_empty() || want.is_some() && !all.iter().any(|p| wanted(&p)))
         && let Some(older) = packages::older(name)
     {
-        all.extend(hashed(name, &older, folders)?);
+        all.extend(hashed(name, older, folders)?);
     }
     let Some(first) = all.first() else { return Ok(None) };
     let chosen = match want {

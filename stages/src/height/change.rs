@@ -72,16 +72,15 @@ fn compound<'d>(door: &'d Door, frame: &str, datum: &str) -> Option<Object<'d>> 
     define(door, &format!("{authority}:{code}+{vertical_authority}:{vertical}")).ok()
 }
 
-/// What an operation of the registry does to a height here (m); `units`: metres in the units of both systems.
-fn lift(operation: &Object, units: (f64, f64), place: Locality) -> Option<(String, f64)> {
-    let normal = operation.normalized()?;
-    if normal.uses_radians() {
+/// What an operation, in longitude and latitude, does to a height here (m); `units`: metres in the units of both systems.
+fn lift(operation: &Object, units: (f64, f64), place: Locality) -> Option<f64> {
+    if operation.uses_radians() {
         return None;
     }
     let height = place.height_m.unwrap_or(0.0);
-    let out = normal.carry([place.longitude_deg, place.latitude_deg, height / units.0, f64::INFINITY]).ok()?;
+    let out = operation.carry([place.longitude_deg, place.latitude_deg, height / units.0, f64::INFINITY]).ok()?;
     let still = (out[0] - place.longitude_deg).abs() < 1e-9 && (out[1] - place.latitude_deg).abs() < 1e-9;
-    still.then(|| Some((normal.proj_text()?, out[2] * units.1 - height)))?
+    still.then(|| out[2] * units.1 - height)
 }
 
 /// How far the datum `to` lies from the datum `from` here (m) by the registry's best operation whose grids are present; for
@@ -92,8 +91,7 @@ pub(crate) fn offset_here(door: &Door, frame: &str, from: &str, to: &str, place:
     door.operations(&a, &b, Some((place.latitude_deg, place.longitude_deg)), true)
         .into_iter()
         .filter(|o| !o.is_ballpark() && o.accuracy_m().is_some())
-        .find_map(|o| lift(&o, units, place))
-        .map(|(_, by)| by)
+        .find_map(|o| lift(&o.normalized()?, units, place))
 }
 
 /// Metres in the unit of a vertical system with an upward axis.
@@ -205,7 +203,7 @@ impl Change {
             .why(format!("`{}` is the registry's best here, and a lesser one is never taken in its place", object.name()))
             .fix(missing.iter().map(|m| packages::how_to_get(m)).collect::<Vec<_>>().join("; "))
         };
-        let missing: Vec<String> = object.grids().into_iter().filter(|g| !g.found).map(|g| g.name).collect();
+        let missing = shelf::absent(&object.grids(), wish.folders);
         if !missing.is_empty() {
             return Err(without(&missing));
         }
@@ -216,8 +214,8 @@ impl Change {
         let place = wish.place.ok_or_else(|| none("no log told where the work is".to_owned()))?;
         let units =
             unit_of(from).zip(unit_of(wish.to)).ok_or_else(|| none("one of them is not in m, ft or ftUS, or counts depths".to_owned()))?;
-        let (pipeline, here) =
-            lift(object, units, place).ok_or_else(|| none(format!("`{}` gives no result at {}", object.name(), place_of(place))))?;
+        let no_result = || none(format!("`{}` gives no result at {}", object.name(), place_of(place)));
+        let pipeline = object.normalized().and_then(|n| n.proj_text()).ok_or_else(no_result)?;
         self.name = object.name();
         self.accuracy_m = accuracy;
         self.files = files_of(&pipeline, wish.folders, wish.place).map_err(|why| match why {
@@ -225,9 +223,10 @@ impl Change {
             NoFiles::Missing(missing) => without(&missing),
             NoFiles::Problem(problem) => problem.reference_key(KEY),
         })?;
-        // What will be used is the text with exactly these files, and not the object of the registry.
-        let door = pins::door(&self.files)?;
-        door.create(&pipeline).map_err(|why| none(format!("`{}` cannot be used: {why}", object.name())))?;
+        // What is used is the text with exactly these files, and not the object of the registry.
+        let exact = pins::door(&self.files)?;
+        let pinned = exact.create(&pipeline).map_err(|why| none(format!("`{}` cannot be used: {why}", object.name())))?;
+        let here = lift(&pinned, units, place).ok_or_else(no_result)?;
         self.pipeline = Some(pipeline);
         self.here_m = Some(here);
         self.units = units;

@@ -28,15 +28,23 @@ pub(super) struct Finder {
     /// The last answer, which PROJ copies at once.
     last: RefCell<CString>,
     /// The last name that PROJ asked for.
+    #[cfg(test)]
     asked: RefCell<String>,
 }
 
 impl Finder {
     pub(super) fn new(folders: &[PathBuf], exact: Option<BTreeMap<String, PathBuf>>) -> Self {
-        Self { folders: folders.to_vec(), exact, last: RefCell::default(), asked: RefCell::default() }
+        Self {
+            folders: folders.to_vec(),
+            exact,
+            last: RefCell::default(),
+            #[cfg(test)]
+            asked: RefCell::default(),
+        }
     }
 
     /// The last name that PROJ asked for.
+    #[cfg(test)]
     pub(super) fn asked(&self) -> String {
         self.asked.borrow().clone()
     }
@@ -70,6 +78,7 @@ pub(super) unsafe extern "C" fn answer(_: *mut p::PJ_CONTEXT, name: *const c_cha
         return EMPTY.as_ptr();
     }
     let Ok(name) = name.to_str() else { return null() };
+    #[cfg(test)]
     if let Ok(mut asked) = finder.asked.try_borrow_mut() {
         name.clone_into(&mut asked);
     }
