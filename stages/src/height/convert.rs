@@ -22,7 +22,7 @@ use super::plan::{
 };
 use crate::budget::Contributor;
 use crate::geodesy::area::Span;
-use crate::geodesy::crs::{block, open};
+use crate::geodesy::crs::block;
 use crate::geodesy::door::Pool;
 use crate::geodesy::findings::{follows_from_undecided, undecided_source};
 use crate::geodesy::gridfile;

@@ -14,7 +14,7 @@
 use super::promised;
 use crate::budget::Contributor;
 use crate::geodesy::area::Area;
-use crate::geodesy::crs::{Crs, block, metres, open};
+use crate::geodesy::crs::{Crs, block, metres};
 use crate::geodesy::door::{Kind, Pool};
 use crate::geodesy::findings::{follows_from_undecided, undecided_source};
 use crate::geodesy::grids;
