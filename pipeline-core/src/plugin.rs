@@ -16,19 +16,24 @@ mod file;
 mod inprocess;
 mod kind;
 mod said;
+mod segment;
 mod serve;
 mod spawn;
 
 use crate::diag::{Diagnostic, Verdict};
 use crate::job;
+use crate::registry::Registry;
 use crate::stage::StageKind;
 use crate::table::Table;
 use crate::table::arrow::Answer;
+use gunter_plugin_abi::code;
+use polars::prelude::Column;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 pub use serve::serve;
+pub use spawn::own_stdout;
 
 /// What this installation allows.
 #[derive(Clone, Debug, Default)]
@@ -83,6 +88,15 @@ impl Fault {
         Self::Found(code, what.into())
     }
 
+    /// What a function or a program answered in place of what it was asked for: a code of the header, and findings as JSON.
+    pub(crate) fn answered(answer: i32, json: String) -> Self {
+        match answer {
+            code::CANCELLED => Self::found("run/cancelled", "the run was stopped"),
+            code::PANICKED => Self::found("plugin/panicked", said::plain(&json)),
+            _ => Self::Said(answer, json),
+        }
+    }
+
     /// In words, for a fault that no step is to blame for.
     pub(crate) fn into_code_and_words(self) -> (&'static str, String) {
         match self {
@@ -123,21 +137,45 @@ pub(crate) trait BoundHost: Send + Sync {
     fn run(&self, run_json: &str, inputs: &[Table], most: Option<usize>, door: &dyn Door) -> Result<Answer, Fault>;
 }
 
+/// The columns of all tables that go in, numbered through.
+fn columns(inputs: &[Table]) -> Vec<&Column> {
+    inputs.iter().flat_map(|t| t.data.columns()).collect()
+}
+
 /// What a plug-in said about itself when it was opened.
 pub(crate) struct Hello {
     pub(crate) abi: String,
     pub(crate) about: String,
 }
 
+/// A finding without its place, and the key below `plugins[i]` that it is about.
+pub type Refused = Box<(Diagnostic, &'static str)>;
+
+fn refused(code: &str, key: &'static str, what: String) -> Refused {
+    let (why, fix) = answers::why_and_fix(code);
+    Box::new((Diagnostic::new(code, Verdict::Error, what).why(why).fix(fix), key))
+}
+
+/// Opens a plug-in and adds its stages to a registry; what it is, also when its stages cannot be added.
+///
+/// # Errors
+/// Why it cannot be opened, or which name stands twice.
+pub fn add(entry: &job::Plugin, folder: &Path, registry: &mut Registry) -> (Option<PluginInfo>, Result<(), Refused>) {
+    match load(entry, folder, &registry.plugins) {
+        Ok(Loaded { info, kinds }) => {
+            let added = registry.add(kinds).map_err(|what| refused("plugin/name-clash", "path", format!("`{}`: {what}", entry.path)));
+            (Some(info), added)
+        }
+        Err(refused) => (None, Err(refused)),
+    }
+}
+
 /// Opens the plug-in that a job names.
 ///
 /// # Errors
-/// A finding without its place, and the key below `plugins[i]` that it is about.
-pub fn load(entry: &job::Plugin, folder: &Path, policy: &Policy) -> Result<Loaded, Box<(Diagnostic, &'static str)>> {
-    let no = |code: &str, key: &'static str, what: String| {
-        let (why, fix) = answers::why_and_fix(code);
-        Box::new((Diagnostic::new(code, Verdict::Error, what).why(why).fix(fix), key))
-    };
+/// Why it cannot be used.
+pub fn load(entry: &job::Plugin, folder: &Path, policy: &Policy) -> Result<Loaded, Refused> {
+    let no = refused;
     let name = &entry.path;
     let look = file::look(&folder.join(name)).map_err(|(code, what)| no(code, "path", format!("`{name}` {what}")))?;
     if let Some(pin) = &entry.sha256

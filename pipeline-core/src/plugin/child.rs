@@ -1,15 +1,19 @@
-//! A plug-in in a process of its own: JSON lines on its standard input and output, tables as Arrow files.
+//! A plug-in in a process of its own: JSON lines on its standard input and output, columns beside them.
 //!
-//! A library is served by this very program (`plugin-host`), so its author does nothing; a program serves
-//! itself. Whatever it does — crash, abort, hang, eat memory, end in the middle, talk nonsense — ends in a finding.
+//! A library is served by this very program (`plugin-host`), so its author does nothing, and its columns lie in memory that
+//! both share. A program serves itself, and its tables are Arrow files. Whatever it does — crash, abort, hang, eat memory, end in the middle, talk nonsense — ends in a finding.
 
 mod talk;
 
 use super::file::{Kind, Look};
-use super::{Ask, BoundHost, Door, Fault, Hello, Host, Policy, spawn};
+use super::segment::Segment;
+use super::{Ask, BoundHost, Door, Fault, Hello, Host, Policy, columns as columns_of, serve, spawn};
 use crate::job;
 use crate::table::Table;
-use crate::table::arrow::{Answer, claim_of, ipc};
+use crate::table::arrow::sheet::{self, Given, Sheet};
+use crate::table::arrow::take::{Came, Kept};
+use crate::table::arrow::{Answer, array, claim_of, ipc};
+use serde::Deserialize;
 use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -64,9 +68,14 @@ impl Shop {
         if let Some(talk) = self.idle.lock().unwrap_or_else(PoisonError::into_inner).pop() {
             return Ok(talk);
         }
-        let start = spawn::Start { program: self.program.clone(), words: self.words.clone(), memory_limit_mb: self.memory_limit_mb };
+        let start = spawn::Start {
+            program: self.program.clone(),
+            words: self.words.clone(),
+            memory_limit_mb: self.memory_limit_mb,
+            files_too: self.library,
+        };
         let child = spawn::start(start).map_err(|e| Fault::found("plugin/cannot-start", format!("it cannot be started: {e}")))?;
-        let mut talk = Talk::new(child, self.memory_limit_mb.is_some())?;
+        let mut talk = Talk::new(child, self.memory_limit_mb)?;
         talk.hello(self.time_limit)?;
         Ok(talk)
     }
@@ -129,12 +138,59 @@ impl Drop for Scratch {
     }
 }
 
-impl BoundHost for ChildSeat {
-    fn bound_json(&self) -> &str {
-        &self.json
+impl ChildSeat {
+    /// A process in which the stage is bound.
+    fn ready(&self) -> Result<Talk, Fault> {
+        let mut talk = self.shop.take()?;
+        if !talk.is_bound(self.number) {
+            let again = talk.bind(self.number, &self.message, self.shop.time_limit)?;
+            if serde_json::from_str::<Value>(&again).ok() != serde_json::from_str::<Value>(&self.json).ok() {
+                return Err(Fault::found("plugin/bad-answer", "asked twice with the same options and tables it promises two things"));
+            }
+        }
+        Ok(talk)
     }
 
-    fn run(&self, run_json: &str, inputs: &[Table], most: Option<usize>, door: &dyn Door) -> Result<Answer, Fault> {
+    /// A library: its columns lie in shared memory, and one that it hands on untouched does not come back at all.
+    fn by_memory(&self, run_json: &str, inputs: &[Table], most: Option<usize>, door: &dyn Door) -> Result<Answer, Fault> {
+        let carried = |e: std::io::Error| Fault::found("plugin/cannot-start", format!("no memory can be shared with its process: {e}"));
+        let (memory, out) = (Segment::new().map_err(carried)?, Segment::new().map_err(carried)?);
+        let mut writer = sheet::Writer::new(memory.file());
+        let mut tables = vec![];
+        for table in inputs {
+            let claim = claim_of(&table.schema);
+            let mut columns = vec![];
+            for (spec, column) in claim.columns.iter().zip(table.data.columns()) {
+                let array = array(column, spec.holds).map_err(|what| Fault::found("stage/broken-promise", what))?;
+                columns.push(writer.column(spec.holds, &[array]).map_err(carried)?);
+            }
+            tables.push(Sheet { claim, rows: table.rows(), columns });
+        }
+        let run = serde_json::from_str(run_json).unwrap_or_default();
+        let (memory_path, out_path) = (memory.path().to_owned(), out.path().to_owned());
+        let mut message = json!(serve::Call { bound: self.number, run, tables, memory: memory_path, out: out_path, most });
+        message["say"] = json!("run");
+        let mut talk = self.ready()?;
+        let done = talk.run(&message.to_string(), self.shop.time_limit, door)?;
+        drop(memory);
+        let given = Sheet::<Given>::deserialize(&done["table"])
+            .map_err(|e| Fault::found("plugin/bad-talk", format!("where the columns of its table lie cannot be read: {e}")))?;
+        let bad = |what: String| Fault::found("plugin/bad-data", what);
+        let bytes = out.settle().map_err(|e| bad(format!("it does not let go of the memory of its table: {e}")))?;
+        let mut columns = vec![];
+        for (spec, place) in given.claim.columns.iter().zip(&given.columns) {
+            columns.push(match place {
+                Given::Lent(i) => Kept::Lent(*i),
+                Given::Here(place) => Kept::Fresh(vec![sheet::array(&bytes, place, spec, given.rows).map_err(bad)?]),
+            });
+        }
+        let answer = Came { claim: given.claim, rows: given.rows, columns }.answer(&columns_of(inputs)).map_err(bad)?;
+        self.shop.give_back(talk);
+        Ok(answer)
+    }
+
+    /// A program: its tables are Arrow files.
+    fn by_files(&self, run_json: &str, inputs: &[Table], door: &dyn Door) -> Result<Answer, Fault> {
         let scratch = Scratch::new(&self.scratch)?;
         let mut tables = vec![];
         for (i, table) in inputs.iter().enumerate() {
@@ -144,21 +200,26 @@ impl BoundHost for ChildSeat {
             tables.push(path);
         }
         let out = scratch.0.join("out.arrow");
-        let mut talk = self.shop.take()?;
-        if !talk.is_bound(self.number) {
-            let again = talk.bind(self.number, &self.message, self.shop.time_limit)?;
-            if serde_json::from_str::<Value>(&again).ok() != serde_json::from_str::<Value>(&self.json).ok() {
-                return Err(Fault::found("plugin/bad-answer", "asked twice with the same options and tables it promises two things"));
-            }
-        }
+        let mut talk = self.ready()?;
         let (list, path) = (json!(tables), json!(out));
         let message = format!(r#"{{"say":"run","bound":{},"run":{run_json},"tables":{list},"out":{path}}}"#, self.number);
         talk.run(&message, self.shop.time_limit, door)?;
         let answer = ipc::read(&out).map_err(|what| Fault::found("plugin/bad-data", what))?;
+        self.shop.give_back(talk);
+        Ok(answer)
+    }
+}
+
+impl BoundHost for ChildSeat {
+    fn bound_json(&self) -> &str {
+        &self.json
+    }
+
+    fn run(&self, run_json: &str, inputs: &[Table], most: Option<usize>, door: &dyn Door) -> Result<Answer, Fault> {
+        let answer = if self.shop.library { self.by_memory(run_json, inputs, most, door)? } else { self.by_files(run_json, inputs, door)? };
         if let Some(most) = most.filter(|m| answer.rows > *m) {
             return Err(Fault::found("plugin/bad-data", format!("more rows came back than went in ({most})")));
         }
-        self.shop.give_back(talk);
         Ok(answer)
     }
 }

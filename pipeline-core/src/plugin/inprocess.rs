@@ -8,7 +8,7 @@ use super::{Ask, BoundHost, Door, Fault, Hello, Host};
 use crate::table::Table;
 use crate::table::arrow::Answer;
 use crate::table::arrow::lend::{self, Lent};
-use crate::table::arrow::take::{self, Taken, text};
+use crate::table::arrow::take::{self, Came, Taken, text};
 use gunter_plugin_abi::{BindFn, EntryFn, GunterError, GunterPlugin, GunterStage, MAJOR, MINOR, SYMBOL, code};
 use libloading::os::unix::{Library as Handle, RTLD_LOCAL, RTLD_NOW};
 use std::collections::HashMap;
@@ -125,11 +125,7 @@ impl Error {
     }
 
     fn fault(&self, answer: i32) -> Fault {
-        match answer {
-            code::CANCELLED => Fault::found("run/cancelled", "the run was stopped"),
-            code::PANICKED => Fault::found("plugin/panicked", super::said::plain(&text(self.0.json).unwrap_or_default())),
-            _ => Fault::Said(answer, text(self.0.json).unwrap_or_default()),
-        }
+        Fault::answered(answer, text(self.0.json).unwrap_or_default())
     }
 }
 
@@ -163,8 +159,9 @@ fn c_text(text: &str) -> CString {
     CString::new(text.replace('\0', " ")).unwrap_or_default()
 }
 
-impl Host for InProcess {
-    fn bind(&self, ask: &Ask) -> Result<Box<dyn BoundHost>, Fault> {
+impl InProcess {
+    /// Binds a stage.
+    pub(super) fn seat(&self, ask: &Ask) -> Result<Seat, Fault> {
         self.0.still_good()?;
         let [stage, options, inputs, context] = [ask.stage, &ask.options, &ask.inputs, &ask.context].map(c_text);
         // SAFETY: zeroes are valid for a struct of numbers, pointers and optional functions.
@@ -181,12 +178,18 @@ impl Host for InProcess {
         if bound.bound.run.is_none() || (bound.bound.size as usize) < offset_of!(GunterStage, private_data) + size_of::<usize>() {
             return Err(Fault::found("plugin/bad-answer", "it bound the stage and gave no `run`: a null pointer or a short struct"));
         }
-        Ok(Box::new(bound))
+        Ok(bound)
+    }
+}
+
+impl Host for InProcess {
+    fn bind(&self, ask: &Ask) -> Result<Box<dyn BoundHost>, Fault> {
+        Ok(Box::new(self.seat(ask)?))
     }
 }
 
 /// A bound stage in this process.
-struct Seat {
+pub(super) struct Seat {
     library: &'static Library,
     json: String,
     bound: GunterStage,
@@ -207,37 +210,52 @@ impl Drop for Seat {
     }
 }
 
+impl Seat {
+    /// Calls `run` with streams over the columns in `lent`.
+    pub(super) fn call(
+        &self,
+        run_json: &str,
+        mut streams: Vec<Taken>,
+        lent: &[Lent],
+        most: Option<usize>,
+        door: &dyn Door,
+    ) -> Result<Came, Fault> {
+        self.library.still_good()?;
+        let run = self.bound.run.ok_or_else(|| Fault::found("plugin/bad-answer", "it has no `run`"))?;
+        let run_json = c_text(run_json);
+        callbacks::with(door, |host| {
+            // The plug-in moves out of this list; what it leaves is released with `streams`.
+            let (list, n) = (streams.as_mut_ptr().cast(), streams.len());
+            let mut out = ManuallyDrop::new(Taken::empty());
+            let mut error = Error::new();
+            // SAFETY: the function of the header; `Taken` is a stream and nothing else; all pointers outlive the call.
+            let answer = unsafe { run(&raw const self.bound, run_json.as_ptr(), host, list, n, &raw mut out.0, error.room()) };
+            if answer != code::OK {
+                // What stands in `out` after a failure is nobody's: it is not touched.
+                return Err(self.library.fault(&error, answer));
+            }
+            let mut out = ManuallyDrop::into_inner(out);
+            take::stream(&mut out, lent, most).map_err(|what| match serde_json::from_str::<serde_json::Value>(&what) {
+                Ok(_) => Fault::Said(code::BAD_DATA, what),
+                Err(_) => Fault::found("plugin/bad-data", what),
+            })
+        })
+    }
+}
+
 impl BoundHost for Seat {
     fn bound_json(&self) -> &str {
         &self.json
     }
 
     fn run(&self, run_json: &str, inputs: &[Table], most: Option<usize>, door: &dyn Door) -> Result<Answer, Fault> {
-        self.library.still_good()?;
-        let run = self.bound.run.ok_or_else(|| Fault::found("plugin/bad-answer", "it has no `run`"))?;
-        let run_json = c_text(run_json);
         let mut lent: Vec<Lent> = vec![];
         let mut streams: Vec<Taken> = vec![];
         for table in inputs {
             let stream = lend::stream(table, &mut lent).map_err(|what| Fault::found("stage/broken-promise", what))?;
             streams.push(Taken(stream));
         }
-        callbacks::with(door, |host| {
-            // The plug-in moves out of this list; what it leaves is released with `streams`.
-            let list = streams.as_mut_ptr().cast();
-            let mut out = ManuallyDrop::new(Taken::empty());
-            let mut error = Error::new();
-            // SAFETY: the function of the header; `Taken` is a stream and nothing else; all pointers outlive the call.
-            let answer = unsafe { run(&raw const self.bound, run_json.as_ptr(), host, list, inputs.len(), &raw mut out.0, error.room()) };
-            if answer != code::OK {
-                // What stands in `out` after a failure is nobody's: it is not touched.
-                return Err(self.library.fault(&error, answer));
-            }
-            let mut out = ManuallyDrop::into_inner(out);
-            take::answer(&mut out, &lent, most).map_err(|what| match serde_json::from_str::<serde_json::Value>(&what) {
-                Ok(_) => Fault::Said(code::BAD_DATA, what),
-                Err(_) => Fault::found("plugin/bad-data", what),
-            })
-        })
+        let came = self.call(run_json, streams, &lent, most, door)?;
+        came.answer(&super::columns(inputs)).map_err(|what| Fault::found("plugin/bad-data", what))
     }
 }

@@ -1,15 +1,31 @@
 //! The other side of the conversation: this program as the host of one library.
 
-use super::{Ask, BoundHost, Door, Fault, Host, inprocess, spawn};
-use crate::table::Table;
-use crate::table::arrow::{Answer, Claim, ipc};
-use crate::table::schema::{Column, Frame, Schema};
+use super::inprocess::{self, InProcess, Seat};
+use super::{Ask, BoundHost, Door, Fault, segment, spawn};
+use crate::table::arrow::lend;
+use crate::table::arrow::sheet::{self, Given, Place, Sheet};
+use crate::table::arrow::take::{Kept, Taken};
+use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use std::fs::File;
 use std::io::{BufRead, Write};
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Mutex, PoisonError};
+
+/// What a library's process is asked to run.
+#[derive(Serialize, Deserialize)]
+pub(super) struct Call {
+    pub(super) bound: u64,
+    pub(super) run: Value,
+    /// The tables that go in, in `memory`.
+    pub(super) tables: Vec<Sheet<Place>>,
+    pub(super) memory: PathBuf,
+    /// Where the columns of the answer go.
+    pub(super) out: PathBuf,
+    /// The number of rows that cannot be exceeded.
+    pub(super) most: Option<usize>,
+}
 
 /// Serves one library on standard input and output until the input ends.
 ///
@@ -17,8 +33,8 @@ use std::sync::{Arc, Mutex, PoisonError};
 /// When the pipes break.
 pub fn serve(library: &Path, sha256: &str) -> std::io::Result<()> {
     let out = Mutex::new(spawn::own_stdout()?);
-    let mut bound: HashMap<u64, Box<dyn BoundHost>> = HashMap::new();
-    let mut host: Option<inprocess::InProcess> = None;
+    let mut bound: HashMap<u64, Seat> = HashMap::new();
+    let mut host: Option<InProcess> = None;
     for line in std::io::stdin().lock().lines() {
         let message: Value = serde_json::from_str(&line?)?;
         let number = message["bound"].as_u64().unwrap_or(0);
@@ -32,7 +48,7 @@ pub fn serve(library: &Path, sha256: &str) -> std::io::Result<()> {
                 bound.insert(number, seat);
                 answer
             }),
-            Some("run") => run(bound.get(&number).map(AsRef::as_ref), &message, &out).map(|()| json!({"say": "done"})),
+            Some("run") => run(bound.get(&number), &message, &out).map(|table| json!({"say": "done", "table": table})),
             _ => Err(Fault::found("plugin/bad-talk", "the program asked for what it cannot")),
         };
         let answer = answer.unwrap_or_else(|fault| match fault {
@@ -50,11 +66,11 @@ fn say(out: &Mutex<File>, message: &Value) -> std::io::Result<()> {
     out.flush()
 }
 
-fn bind(host: Option<&inprocess::InProcess>, message: &Value) -> Result<Box<dyn BoundHost>, Fault> {
+fn bind(host: Option<&InProcess>, message: &Value) -> Result<Seat, Fault> {
     let host = host.ok_or_else(|| Fault::found("plugin/bad-talk", "a stage was asked for before the greeting"))?;
     // Texts of JSON and not JSON, so that no number is written twice on the way to the library.
     let text = |key: &str| message[key].as_str().unwrap_or_default();
-    host.bind(&Ask {
+    host.seat(&Ask {
         stage: text("stage"),
         options: text("options").to_owned(),
         inputs: text("inputs").to_owned(),
@@ -63,39 +79,42 @@ fn bind(host: Option<&inprocess::InProcess>, message: &Value) -> Result<Box<dyn 
     })
 }
 
-fn run(seat: Option<&dyn BoundHost>, message: &Value, out: &Mutex<File>) -> Result<(), Fault> {
+/// Why the tables of a call could not be carried.
+fn carried(error: &std::io::Error) -> Fault {
+    use std::io::ErrorKind::{FileTooLarge, OutOfMemory, StorageFull};
+    match error.kind() {
+        FileTooLarge | OutOfMemory | StorageFull => {
+            Fault::found("plugin/memory-limit", format!("the table that it gives is larger than its memory may be: {error}"))
+        }
+        _ => Fault::found("plugin/bad-data", format!("the memory of its tables cannot be used: {error}")),
+    }
+}
+
+/// Runs a stage on columns in shared memory; what it gives stands in shared memory too, or is named by its number when it
+/// went in and came back untouched.
+fn run(seat: Option<&Seat>, message: &Value, out: &Mutex<File>) -> Result<Sheet<Given>, Fault> {
     let seat = seat.ok_or_else(|| Fault::found("plugin/bad-talk", "a stage was to run before it was bound"))?;
+    let call: Call = Call::deserialize(message).map_err(|e| Fault::found("plugin/bad-talk", e.to_string()))?;
+    let memory = segment::handed_over(&call.memory).map_err(|e| carried(&e))?;
     let broken = |what: String| Fault::found("plugin/bad-data", what);
-    let mut tables = vec![];
-    for path in message["tables"].as_array().into_iter().flatten().filter_map(Value::as_str) {
-        tables.push(table(ipc::read(Path::new(path)).map_err(broken)?)?);
+    let (mut lent, mut streams) = (vec![], vec![]);
+    for table in call.tables {
+        let places = table.columns.iter().zip(&table.claim.columns);
+        let arrays = places.map(|(place, spec)| sheet::array(&memory, place, spec, table.rows));
+        let arrays = arrays.collect::<Result<_, _>>().map_err(broken)?;
+        streams.push(Taken(lend::stream_of(table.claim, table.rows, arrays, &mut lent).map_err(broken)?));
     }
-    let most = None;
-    let answer = seat.run(&message["run"].to_string(), &tables, most, &Said(out))?;
-    let arrays = answer.claim.columns.iter().zip(&answer.columns).map(|(c, v)| crate::table::arrow::array(v, c.holds));
-    let arrays = arrays.collect::<Result<_, _>>().map_err(broken)?;
-    let path = PathBuf::from(message["out"].as_str().unwrap_or_default());
-    ipc::write(&path, &answer.claim, answer.rows, arrays).map_err(broken)
-}
-
-/// A table that the program sent, under the schema that it sent with it.
-fn table(answer: Answer) -> Result<Table, Fault> {
-    let schema = schema(&answer.claim).map_err(|what| Fault::found("plugin/bad-data", what))?;
-    let data = polars::prelude::DataFrame::new(answer.rows, answer.columns).map_err(|e| Fault::found("plugin/bad-data", e.to_string()))?;
-    Ok(Table { data, schema: Arc::new(schema) })
-}
-
-fn schema(claim: &Claim) -> Result<Schema, String> {
-    let frame: Option<Frame> = serde_json::from_str(claim.frame.as_deref().unwrap_or("null")).map_err(|e| e.to_string())?;
+    let came = seat.call(&call.run.to_string(), streams, &lent, call.most, &Said(out))?;
     let mut columns = vec![];
-    for c in &claim.columns {
-        let mut column: Value = serde_json::from_str(c.meaning.as_deref().unwrap_or("{}")).map_err(|e| e.to_string())?;
-        column["name"] = json!(c.name);
-        column["holds"] = json!(c.holds);
-        column["nullable"] = json!(c.nullable);
-        columns.push(serde_json::from_value::<Column>(column).map_err(|e| e.to_string())?);
+    let file = File::options().write(true).open(&call.out).map_err(|e| carried(&e))?;
+    let mut writer = sheet::Writer::new(file);
+    for (spec, kept) in came.claim.columns.iter().zip(came.columns) {
+        columns.push(match kept {
+            Kept::Lent(i) => Given::Lent(i),
+            Kept::Fresh(pieces) => Given::Here(writer.column(spec.holds, &pieces).map_err(|e| carried(&e))?),
+        });
     }
-    Ok(Schema { columns, frame })
+    Ok(Sheet { claim: came.claim, rows: came.rows, columns })
 }
 
 /// What the library says while it runs, as messages.

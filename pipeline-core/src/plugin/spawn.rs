@@ -8,6 +8,7 @@ use std::os::fd::{FromRawFd, OwnedFd};
 use std::os::unix::process::CommandExt;
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Sender, channel};
 use std::sync::{LazyLock, Mutex, PoisonError};
 
@@ -16,9 +17,21 @@ pub(super) struct Start {
     pub(super) program: PathBuf,
     pub(super) words: Vec<std::ffi::OsString>,
     pub(super) memory_limit_mb: Option<u64>,
+    /// Whether the limit holds for each file that it writes, too: shared memory is a file and counts as no other memory.
+    pub(super) files_too: bool,
 }
 
-type Order = (Start, Sender<io::Result<Child>>);
+/// A process that was started. Whatever it starts itself inherits its mark, also when it leaves the group.
+pub(super) struct Started {
+    pub(super) child: Child,
+    mark: String,
+}
+
+/// Name of the environment variable that carries the mark.
+const MARK: &str = "GUNTER_PLUGIN_PROCESS";
+static NEXT_MARK: AtomicU64 = AtomicU64::new(1);
+
+type Order = (Start, Sender<io::Result<Started>>);
 
 /// One thread starts all processes and lives as long as this one: the kernel ends a child together with the *thread* that
 /// started it, and the workers of a run come and go.
@@ -33,19 +46,20 @@ static STARTER: LazyLock<Mutex<Sender<Order>>> = LazyLock::new(|| {
 });
 
 /// Starts a process in a group of its own, which ends with this process.
-pub(super) fn start(start: Start) -> io::Result<Child> {
+pub(super) fn start(start: Start) -> io::Result<Started> {
     let (answer, wait) = channel();
     let gone = || io::Error::other("the thread that starts processes is gone");
     STARTER.lock().unwrap_or_else(PoisonError::into_inner).send((start, answer)).map_err(|_| gone())?;
     wait.recv().map_err(|_| gone())?
 }
 
-fn begin(start: Start) -> io::Result<Child> {
+fn begin(start: Start) -> io::Result<Started> {
     let mut command = Command::new(&start.program);
-    command.args(&start.words).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).process_group(0);
+    let mark = format!("{}.{}", std::process::id(), NEXT_MARK.fetch_add(1, Ordering::Relaxed));
+    command.env(MARK, &mark).args(&start.words).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).process_group(0);
     let limit = start.memory_limit_mb.map(|mb| mb.saturating_mul(1 << 20) as libc::rlim_t);
-    let parent = std::process::id();
-    // SAFETY: between fork and exec only functions are called that may be called there (prctl, getppid, setrlimit).
+    let (parent, files_too) = (std::process::id(), start.files_too);
+    // SAFETY: between fork and exec only functions are called that may be called there (prctl, getppid, setrlimit, signal).
     unsafe {
         command.pre_exec(move || {
             #[cfg(target_os = "linux")]
@@ -61,29 +75,84 @@ fn begin(start: Start) -> io::Result<Child> {
             let none = libc::rlimit { rlim_cur: 0, rlim_max: 0 };
             libc::setrlimit(libc::RLIMIT_CORE, &raw const none);
             if let Some(bytes) = limit {
-                // Of the private memory that is written to; shared maps of input files do not count.
+                // Of the private memory that is written to; the shared memory of the inputs does not count.
                 let most = libc::rlimit { rlim_cur: bytes, rlim_max: bytes };
                 if libc::setrlimit(libc::RLIMIT_DATA, &raw const most) != 0 {
                     return Err(io::Error::last_os_error());
+                }
+                if files_too {
+                    // A table that is too large is then an error of writing, which is answered with a finding.
+                    libc::signal(libc::SIGXFSZ, libc::SIG_IGN);
+                    if libc::setrlimit(libc::RLIMIT_FSIZE, &raw const most) != 0 {
+                        return Err(io::Error::last_os_error());
+                    }
                 }
             }
             Ok(())
         });
     }
-    command.spawn()
+    Ok(Started { child: command.spawn()?, mark })
 }
 
-/// Ends a process and all that it started, and waits for it.
-pub(super) fn end(child: &mut Child) {
-    if let Ok(group) = i32::try_from(child.id()) {
-        // SAFETY: the group was made for this child, who is not waited for yet, so the number is still its own.
-        unsafe { libc::kill(-group, libc::SIGKILL) };
+/// How a process ended: by which signal, or with which code.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum End {
+    Signal(i32),
+    Code(i32),
+}
+
+impl Started {
+    /// How it ended, when it has. It stays to be waited for, so that its number remains its own.
+    pub(super) fn ended(&self) -> Option<End> {
+        // SAFETY: zeroes are a valid empty struct of numbers.
+        let mut info: libc::siginfo_t = unsafe { std::mem::zeroed() };
+        let flags = libc::WEXITED | libc::WNOHANG | libc::WNOWAIT;
+        // SAFETY: a plain call with room for one struct.
+        let failed = unsafe { libc::waitid(libc::P_PID, self.child.id(), &raw mut info, flags) } != 0;
+        // SAFETY: filled by `waitid`, or still zero.
+        let (number, status) = unsafe { (info.si_pid(), info.si_status()) };
+        if failed || number == 0 {
+            return None;
+        }
+        Some(if info.si_code == libc::CLD_EXITED { End::Code(status) } else { End::Signal(status) })
     }
-    let _ = child.wait();
+
+    /// Ends the process and all that it started, and waits for it.
+    pub(super) fn end(&mut self) {
+        if let Ok(group) = i32::try_from(self.child.id()) {
+            // SAFETY: the group was made for this child, who is not waited for yet, so the number is still its own.
+            unsafe { libc::kill(-group, libc::SIGKILL) };
+        }
+        let _ = self.child.wait();
+        // Twice: one that was just being started is seen the second time.
+        if sweep(&self.mark) > 0 {
+            sweep(&self.mark);
+        }
+    }
 }
 
-/// Keeps standard output for the conversation: from here on whatever prints to it goes to standard error.
-pub(super) fn own_stdout() -> io::Result<File> {
+/// Ends what the process started and what left its group (a session of its own), wherever `/proc` lists it; how many.
+fn sweep(mark: &str) -> usize {
+    let wanted = format!("{MARK}={mark}");
+    let Ok(all) = std::fs::read_dir("/proc") else { return 0 };
+    let mut ended = 0;
+    for number in all.flatten().filter_map(|e| e.file_name().to_str()?.parse::<i32>().ok()) {
+        // The environment of another user's process cannot be read, and none of them is ours.
+        let Ok(environment) = std::fs::read(format!("/proc/{number}/environ")) else { continue };
+        if environment.split(|b| *b == 0).any(|word| word == wanted.as_bytes()) {
+            // SAFETY: a plain call; the mark is of this process and of one child of it, so it is nobody else's.
+            unsafe { libc::kill(number, libc::SIGKILL) };
+            ended += 1;
+        }
+    }
+    ended
+}
+
+/// Keeps standard output for who calls this: from here on whatever else prints to it, such as a plug-in, goes to standard error.
+///
+/// # Errors
+/// When the descriptors cannot be copied.
+pub fn own_stdout() -> io::Result<File> {
     // SAFETY: plain calls on descriptors that every process has.
     let copy = unsafe { libc::dup(1) };
     if copy < 0 {

@@ -6,16 +6,19 @@
 
 pub mod ipc;
 pub mod lend;
+pub mod sheet;
 pub mod take;
 
 use super::schema::{Column as Spec, Holds, Schema};
 use super::{Table, dtype};
 use polars::prelude::*;
+use polars_arrow::array::View;
 use polars_arrow::array::{Array, BooleanArray, PrimitiveArray, Utf8Array};
 use polars_arrow::bitmap::Bitmap;
 use polars_arrow::datatypes::{ArrowDataType, TimeUnit as ArrowUnit};
 use polars_arrow::offset::OffsetsBuffer;
 use polars_buffer::Buffer;
+use serde::{Deserialize, Serialize};
 
 /// The Arrow format of each type that may cross.
 pub(crate) const FORMATS: [(Holds, &str); 5] =
@@ -28,7 +31,7 @@ pub fn format(holds: Holds) -> &'static str {
 }
 
 /// What a plug-in says about one column that it delivers.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ClaimedColumn {
     /// Name.
     pub name: String,
@@ -41,7 +44,7 @@ pub struct ClaimedColumn {
 }
 
 /// What a plug-in says about the table that it delivers.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Claim {
     /// The columns.
     pub columns: Vec<ClaimedColumn>,
@@ -122,16 +125,44 @@ pub(crate) fn array(column: &Column, holds: Holds) -> Result<Box<dyn Array>, Unr
 }
 
 fn text(column: &StringChunked) -> Result<Utf8Array<i64>, Unreadable> {
+    const INLINE: usize = View::MAX_INLINE_SIZE as usize;
     let views = column.downcast_as_array();
+    let total: usize = views.views().iter().map(|v| v.length as usize).sum();
+    // Room for a whole inline view behind the last text: copying a fixed number of bytes is several times faster.
+    let mut bytes = vec![0_u8; total + INLINE];
     let mut offsets = Vec::with_capacity(views.len() + 1);
-    let mut bytes = Vec::with_capacity(views.total_bytes_len());
+    let mut at = 0;
     offsets.push(0_i64);
-    for value in views.values_iter() {
-        bytes.extend_from_slice(value.as_bytes());
-        offsets.push(i64::try_from(bytes.len()).map_err(|e| e.to_string())?);
+    for (i, view) in views.views().iter().enumerate() {
+        let length = view.length as usize;
+        if length <= INLINE {
+            // A view is its length and then, when it is short, the text.
+            bytes[at..at + INLINE].copy_from_slice(&bytemuck::bytes_of(view)[4..]);
+        } else {
+            bytes[at..at + length].copy_from_slice(views.value(i).as_bytes());
+        }
+        at += length;
+        offsets.push(at as i64);
     }
+    bytes.truncate(total);
     let offsets = OffsetsBuffer::try_from(Buffer::from(offsets)).map_err(|e| e.to_string())?;
     Utf8Array::try_new(ArrowDataType::LargeUtf8, offsets, Buffer::from(bytes), views.validity().cloned()).map_err(|e| e.to_string())
+}
+
+/// Where the last text ends, when the offsets of a column only grow and stay below `most`.
+pub(crate) fn offsets_end(offsets: &[i64], most: i64, name: &str) -> Result<usize, Unreadable> {
+    let last = offsets.last().copied().unwrap_or(0);
+    if offsets.first().is_some_and(|f| *f < 0) || last > most || offsets.windows(2).any(|w| w[0] > w[1]) {
+        return Err(format!("the texts of {name} have offsets that go back or beyond the end"));
+    }
+    usize::try_from(last).map_err(|e| e.to_string())
+}
+
+/// Texts of a column whose offsets were looked at.
+pub(crate) fn text_array(offsets: Buffer<i64>, bytes: Buffer<u8>, known: Option<Bitmap>, name: &str) -> Result<Box<dyn Array>, Unreadable> {
+    let offsets = OffsetsBuffer::try_from(offsets).map_err(|e| format!("{name}: {e}"))?;
+    let texts = Utf8Array::<i64>::try_new(ArrowDataType::LargeUtf8, offsets, bytes, known);
+    Ok(texts.map_err(|_| format!("{name} holds bytes that are no UTF-8"))?.boxed())
 }
 
 /// Arrow arrays of one column, one below the other, as a column.

@@ -1,12 +1,12 @@
 //! The conversation with one process.
 
-use super::super::{Door, Fault, spawn};
+use super::super::spawn::{End, Started};
+use super::super::{Door, Fault};
 use crate::diag::codes::CODES;
-use gunter_plugin_abi::{MAJOR, MINOR};
+use gunter_plugin_abi::{MAJOR, MINOR, code};
 use serde_json::{Value, json};
 use std::collections::HashSet;
 use std::io::{BufRead, BufReader, Read, Write};
-use std::process::Child;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
@@ -21,12 +21,12 @@ const LAST_WORDS: usize = 2000;
 
 /// One process and the threads that carry its lines. Ended when it goes.
 pub(super) struct Talk {
-    child: Child,
+    started: Started,
     to: Option<Sender<String>>,
     from: Receiver<Vec<u8>>,
     words: Arc<Mutex<Vec<u8>>>,
     listener: Option<JoinHandle<()>>,
-    limited: bool,
+    limit_mb: Option<u64>,
     bound: HashSet<u64>,
     /// Version of the boundary that it speaks.
     pub(super) abi: String,
@@ -42,15 +42,16 @@ fn plain_or_json(value: &Value) -> String {
 impl Drop for Talk {
     fn drop(&mut self) {
         self.to = None;
-        spawn::end(&mut self.child);
+        self.started.end();
     }
 }
 
 impl Talk {
-    pub(super) fn new(mut child: Child, limited: bool) -> Result<Self, Fault> {
+    pub(super) fn new(mut started: Started, limit_mb: Option<u64>) -> Result<Self, Fault> {
+        let child = &mut started.child;
         let pipes = (child.stdin.take(), child.stdout.take(), child.stderr.take());
         let (Some(mut stdin), Some(stdout), Some(mut stderr)) = pipes else {
-            spawn::end(&mut child);
+            started.end();
             return Err(Fault::found("plugin/cannot-start", "its pipes are not there"));
         };
         // Threads, because a process that does not read would block the writer, and one that does not write the reader.
@@ -85,7 +86,7 @@ impl Talk {
             }
         });
         let (bound, abi, about) = (HashSet::new(), String::new(), String::new());
-        Ok(Self { child, to: Some(to), from, words, listener: Some(listener), limited, bound, abi, about })
+        Ok(Self { started, to: Some(to), from, words, listener: Some(listener), limit_mb, bound, abi, about })
     }
 
     fn say(&self, message: String) {
@@ -95,6 +96,7 @@ impl Talk {
 
     /// Waits for one message.
     fn hear(&mut self, until: Instant, limit: Duration, door: Option<&dyn Door>) -> Result<Value, Fault> {
+        let mut silent = 0;
         loop {
             // Before every message and not only in a silence: a plug-in may also talk for ever.
             if door.is_some_and(Door::cancelled) {
@@ -112,6 +114,13 @@ impl Talk {
                     });
                 }
                 Err(RecvTimeoutError::Disconnected) => return Err(self.gone()),
+                // What it started can hold its pipes open when it is gone itself.
+                Err(RecvTimeoutError::Timeout) if self.started.ended().is_some() => {
+                    silent += 1;
+                    if silent > 2 {
+                        return Err(self.gone());
+                    }
+                }
                 Err(RecvTimeoutError::Timeout) => {}
             }
         }
@@ -120,15 +129,16 @@ impl Talk {
     /// Why it is gone, with its last words.
     fn gone(&mut self) -> Fault {
         let until = Instant::now() + Duration::from_secs(2);
-        let mut status = None;
-        while status.is_none() && Instant::now() < until {
-            status = self.child.try_wait().ok().flatten();
+        let mut end = self.started.ended();
+        while end.is_none() && Instant::now() < until {
             std::thread::sleep(Duration::from_millis(5));
+            end = self.started.ended();
         }
-        if status.is_some()
+        if end.is_some()
             && let Some(listener) = self.listener.take()
         {
             // A grandchild may hold the pipe open: its words are not waited for.
+            let until = until.min(Instant::now() + Duration::from_millis(500));
             while !listener.is_finished() && Instant::now() < until {
                 std::thread::sleep(Duration::from_millis(5));
             }
@@ -137,13 +147,11 @@ impl Talk {
         let last = words.lines().rev().find(|l| !l.trim().is_empty()).unwrap_or_default().trim().to_owned();
         let tail = if last.is_empty() { String::new() } else { format!("; its last words: {last}") };
         let hungry = ["memory allocation of", "MemoryError", "bad_alloc", "Cannot allocate memory", "out of memory"];
-        if self.limited && hungry.iter().any(|h| words.contains(h)) {
+        if self.limit_mb.is_some() && hungry.iter().any(|h| words.contains(h)) {
             return Fault::found("plugin/memory-limit", format!("it needed more memory than it may have{tail}"));
         }
-        #[cfg(unix)]
-        let signal = status.and_then(|s| std::os::unix::process::ExitStatusExt::signal(&s));
-        match (signal, status.and_then(|s| s.code())) {
-            (Some(n), _) => {
+        match end {
+            Some(End::Signal(n)) => {
                 let name = match n {
                     libc::SIGSEGV => "it touched memory that is not its own",
                     libc::SIGABRT => "it gave itself up (abort)",
@@ -153,10 +161,18 @@ impl Talk {
                     libc::SIGKILL => "it was killed from outside",
                     _ => "it was ended by a signal",
                 };
-                Fault::found("plugin/crashed", format!("{name}, signal {n}{tail}"))
+                let perhaps = match self.limit_mb {
+                    Some(mb) if matches!(n, libc::SIGSEGV | libc::SIGBUS | libc::SIGABRT) => {
+                        format!("; it may have {mb} MB, and one that is refused memory and does not look ends like this, too")
+                    }
+                    _ => String::new(),
+                };
+                Fault::found("plugin/crashed", format!("{name}, signal {n}{tail}{perhaps}"))
             }
-            (None, Some(code)) => Fault::found("plugin/ended-early", format!("it ended with code {code} in the middle of its work{tail}")),
-            (None, None) => Fault::found("plugin/ended-early", format!("it closed its standard output in the middle of its work{tail}")),
+            Some(End::Code(code)) => {
+                Fault::found("plugin/ended-early", format!("it ended with code {code} in the middle of its work{tail}"))
+            }
+            None => Fault::found("plugin/ended-early", format!("it closed its standard output in the middle of its work{tail}")),
         }
     }
 
@@ -169,8 +185,8 @@ impl Talk {
         {
             return Fault::found(code, text("what"));
         }
-        let code = message.get("code").and_then(Value::as_i64).and_then(|c| i32::try_from(c).ok()).unwrap_or(4);
-        Fault::Said(code, message.get("findings").map(plain_or_json).unwrap_or_default())
+        let code = message.get("code").and_then(Value::as_i64).and_then(|c| i32::try_from(c).ok()).unwrap_or(code::INTERNAL);
+        Fault::answered(code, message.get("findings").map(plain_or_json).unwrap_or_default())
     }
 
     fn unexpected(message: &Value, wanted: &str) -> Fault {
@@ -212,14 +228,15 @@ impl Talk {
         }
     }
 
-    pub(super) fn run(&mut self, ask: &str, limit: Duration, door: &dyn Door) -> Result<(), Fault> {
+    /// Gives the message that ends the call.
+    pub(super) fn run(&mut self, ask: &str, limit: Duration, door: &dyn Door) -> Result<Value, Fault> {
         self.say(ask.to_owned());
         let until = Instant::now() + limit;
         loop {
             let message = self.hear(until, limit, Some(door))?;
             let text = |key: &str| message.get(key).and_then(Value::as_str).unwrap_or_default();
             match message["say"].as_str() {
-                Some("done") => return Ok(()),
+                Some("done") => return Ok(message),
                 Some("failed" | "found") => return Err(Self::refusal(&message)),
                 Some("set-aside") => {
                     let rows: Option<Vec<u64>> =

@@ -9,7 +9,6 @@ use super::{Claim, Unreadable, claim_of, format};
 use crate::table::Table;
 use crate::table::schema::Holds;
 use gunter_plugin_abi::{ARROW_FLAG_NULLABLE, ArrowArray, ArrowArrayStream, ArrowSchema, COLUMN_KEY, FRAME_KEY};
-use polars::prelude::Column;
 use polars_arrow::array::{Array, BooleanArray, PrimitiveArray, Utf8Array};
 use polars_arrow::bitmap::Bitmap;
 use std::collections::HashMap;
@@ -50,12 +49,12 @@ pub(crate) fn out() -> usize {
     HANDED_OUT.lock().unwrap_or_else(PoisonError::into_inner).len()
 }
 
-/// Where the values of a lent column lie, to know it again when it comes back untouched.
+/// A lent column and where its values lie, to know it again when it comes back untouched. It is held until the call is
+/// over: an address that was freed and given out again would be taken for it.
 pub(crate) struct Lent {
     pub(crate) holds: Holds,
     pub(crate) buffers: Vec<*const c_void>,
-    pub(crate) rows: usize,
-    pub(crate) column: Column,
+    pub(crate) array: Box<dyn Array>,
 }
 
 /// A stream over a table, and what was lent in it.
@@ -63,10 +62,23 @@ pub(crate) struct Lent {
 /// # Errors
 /// When a column does not hold what the schema says.
 pub(crate) fn stream(table: &Table, lent: &mut Vec<Lent>) -> Result<ArrowArrayStream, Unreadable> {
+    stream_of(claim_of(&table.schema), table.rows(), table.arrays()?, lent)
+}
+
+/// A stream over arrays that a claim describes.
+///
+/// # Errors
+/// When a column does not hold what the claim says.
+pub(crate) fn stream_of(
+    claim: Claim,
+    rows: usize,
+    arrays: Vec<Box<dyn Array>>,
+    lent: &mut Vec<Lent>,
+) -> Result<ArrowArrayStream, Unreadable> {
     let mut columns = vec![];
-    for ((spec, column), array) in table.schema.columns.iter().zip(table.data.columns()).zip(table.arrays()?) {
+    for (spec, array) in claim.columns.iter().zip(arrays) {
         let (array, buffers) = buffers_of(array, spec.holds)?;
-        lent.push(Lent { holds: spec.holds, buffers, rows: array.len(), column: column.clone() });
+        lent.push(Lent { holds: spec.holds, buffers, array: array.clone() });
         columns.push((spec.holds, array));
     }
     Ok(ArrowArrayStream {
@@ -74,7 +86,7 @@ pub(crate) fn stream(table: &Table, lent: &mut Vec<Lent>) -> Result<ArrowArraySt
         get_next: Some(get_next),
         get_last_error: Some(get_last_error),
         release: Some(release_stream),
-        private_data: keep(Behind::Stream { claim: claim_of(&table.schema), batch: Some((table.rows(), columns)) }),
+        private_data: keep(Behind::Stream { claim, batch: Some((rows, columns)) }),
     })
 }
 

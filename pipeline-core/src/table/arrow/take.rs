@@ -6,14 +6,13 @@
 #![allow(unsafe_code)]
 
 use super::lend::Lent;
-use super::{Answer, Claim, ClaimedColumn, FORMATS, Unreadable, arrow_type, column};
+use super::{Answer, Claim, ClaimedColumn, FORMATS, Unreadable, arrow_type, column, offsets_end, text_array};
 use crate::table::schema::Holds;
 use gunter_plugin_abi::{ARROW_FLAG_NULLABLE, ArrowArray, ArrowArrayStream, ArrowSchema, COLUMN_KEY, FRAME_KEY};
 use polars::prelude::Column;
 use polars_arrow::array::{Array, BooleanArray, PrimitiveArray, Utf8Array};
 use polars_arrow::bitmap::Bitmap;
 use polars_arrow::datatypes::ArrowDataType;
-use polars_arrow::offset::OffsetsBuffer;
 use polars_arrow::types::NativeType;
 use polars_buffer::{Buffer, SharedStorage};
 use std::ffi::{CStr, c_char, c_void};
@@ -79,12 +78,47 @@ pub(crate) fn text(pointer: *const c_char) -> Option<String> {
     (!pointer.is_null()).then(|| unsafe { CStr::from_ptr(pointer) }.to_string_lossy().into_owned())
 }
 
+/// A column that came back.
+pub(crate) enum Kept {
+    /// One that went in, untouched: its number in the list of what was lent.
+    Lent(usize),
+    /// Another, in the pieces that it came in.
+    Fresh(Vec<Box<dyn Array>>),
+}
+
+/// What came back, as it came: readable, its numbers not yet looked at.
+pub(crate) struct Came {
+    pub(crate) claim: Claim,
+    pub(crate) rows: usize,
+    pub(crate) columns: Vec<Kept>,
+}
+
+impl Came {
+    /// As columns. `inputs` are those of the tables that went in: what was lent and came back untouched is the very column.
+    ///
+    /// # Errors
+    /// When a number is not finite.
+    pub(crate) fn answer(self, inputs: &[&Column]) -> Result<Answer, Unreadable> {
+        let mut columns = vec![];
+        for (spec, kept) in self.claim.columns.iter().zip(self.columns) {
+            columns.push(match kept {
+                Kept::Lent(i) => {
+                    let same = inputs.get(i).ok_or_else(|| format!("column `{}` came from no table that went in", spec.name))?;
+                    (*same).clone().with_name(spec.name.as_str().into())
+                }
+                Kept::Fresh(pieces) => column(&spec.name, spec.holds, &pieces, 0)?,
+            });
+        }
+        Ok(Answer { claim: self.claim, columns, rows: self.rows })
+    }
+}
+
 /// Reads a stream to its end. `lent` are the columns that went in: one that comes back untouched is known again by
 /// its buffers and costs nothing. `limit` is the most rows that can be right.
 ///
 /// # Errors
 /// What is wrong with it, in words.
-pub(crate) fn answer(stream: &mut Taken, lent: &[Lent], limit: Option<usize>) -> Result<Answer, Unreadable> {
+pub(crate) fn stream(stream: &mut Taken, lent: &[Lent], limit: Option<usize>) -> Result<Came, Unreadable> {
     let stream = &mut stream.0;
     let (Some(get_schema), Some(get_next), Some(_)) = (stream.get_schema, stream.get_next, stream.release) else {
         return Err("it answered that all is well and gave no table".into());
@@ -98,7 +132,7 @@ pub(crate) fn answer(stream: &mut Taken, lent: &[Lent], limit: Option<usize>) ->
     }
     let claim = claim(&schema.0)?;
     let mut pieces: Vec<Vec<Box<dyn Array>>> = claim.columns.iter().map(|_| vec![]).collect();
-    let mut whole: Vec<Option<Column>> = vec![None; claim.columns.len()];
+    let mut whole: Vec<Option<usize>> = vec![None; claim.columns.len()];
     let mut rows = 0_usize;
     for piece in 0.. {
         if piece == MOST_PIECES {
@@ -128,11 +162,11 @@ pub(crate) fn answer(stream: &mut Taken, lent: &[Lent], limit: Option<usize>) ->
                 && pieces[i].is_empty()
                 && whole[i].is_none()
             {
-                whole[i] = Some(same.clone().with_name(spec.name.as_str().into()));
+                whole[i] = Some(same);
                 continue;
             }
             if let Some(first) = whole[i].take() {
-                pieces[i].push(super::array(&first, spec.holds)?);
+                pieces[i].push(lent[first].array.clone());
             }
             pieces[i].push(child_array(&array, child, spec, length, offset)?);
         }
@@ -141,14 +175,8 @@ pub(crate) fn answer(stream: &mut Taken, lent: &[Lent], limit: Option<usize>) ->
             return Err(format!("more rows came back than went in ({})", limit.unwrap_or(0)));
         }
     }
-    let mut columns = vec![];
-    for ((spec, pieces), whole) in claim.columns.iter().zip(&pieces).zip(whole) {
-        columns.push(match whole {
-            Some(column) => column,
-            None => column(&spec.name, spec.holds, pieces, 0)?,
-        });
-    }
-    Ok(Answer { claim, columns, rows })
+    let columns = whole.into_iter().zip(pieces).map(|(whole, pieces)| whole.map_or(Kept::Fresh(pieces), Kept::Lent)).collect();
+    Ok(Came { claim, rows, columns })
 }
 
 fn last_error(stream: &mut ArrowArrayStream) -> String {
@@ -255,8 +283,8 @@ fn buffers_needed(holds: Holds) -> usize {
     if holds == Holds::Text { 3 } else { 2 }
 }
 
-/// The column that went in with these very buffers.
-fn untouched<'a>(child: &ArrowArray, holds: Holds, length: usize, offset: usize, lent: &'a [Lent]) -> Option<&'a Column> {
+/// The number of the column that went in with these very buffers.
+fn untouched(child: &ArrowArray, holds: Holds, length: usize, offset: usize, lent: &[Lent]) -> Option<usize> {
     if child.release.is_none()
         || child.offset != 0
         || offset != 0
@@ -266,7 +294,7 @@ fn untouched<'a>(child: &ArrowArray, holds: Holds, length: usize, offset: usize,
         return None;
     }
     let mine: Vec<*const c_void> = (0..buffers_needed(holds)).map(|i| buffer(child, i, "")).collect::<Result<_, _>>().ok()?;
-    lent.iter().find(|l| l.holds == holds && l.rows == length && l.rows > 0 && l.buffers == mine).map(|l| &l.column)
+    lent.iter().position(|l| l.holds == holds && l.array.len() == length && length > 0 && l.buffers == mine)
 }
 
 fn child_array(
@@ -351,15 +379,10 @@ fn texts(
         return Ok(Utf8Array::<i64>::new_empty(ArrowDataType::LargeUtf8).boxed());
     }
     let offsets = numbers::<i64>(owner, offsets, offset, length + 1);
-    let last = *offsets.last().unwrap_or(&0);
-    if offsets[0] < 0 || !(0..=MOST_ROWS).contains(&last) || offsets.windows(2).any(|w| w[0] > w[1]) {
-        return Err(format!("the texts of {name} have offsets that go back or beyond the end"));
-    }
-    if bytes.is_null() && last > 0 {
+    let end = offsets_end(&offsets, MOST_ROWS, name)?;
+    if bytes.is_null() && end > 0 {
         return Err(format!("{name} has no texts: a null pointer"));
     }
-    let bytes = numbers::<u8>(owner, bytes, 0, last as usize);
-    let offsets = OffsetsBuffer::try_from(offsets).map_err(|e| format!("{name}: {e}"))?;
-    let texts = Utf8Array::<i64>::try_new(ArrowDataType::LargeUtf8, offsets, bytes, known);
-    Ok(texts.map_err(|_| format!("{name} holds bytes that are no UTF-8"))?.boxed())
+    let bytes = numbers::<u8>(owner, bytes, 0, end);
+    text_array(offsets, bytes, known, name)
 }

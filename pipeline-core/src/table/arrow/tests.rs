@@ -47,7 +47,8 @@ fn through(table: &Table, forget: bool) -> Result<Answer, Unreadable> {
     if forget {
         lent.clear();
     }
-    take::answer(&mut stream, &lent, Some(table.rows()))
+    let inputs: Vec<&Column> = table.data.columns().iter().collect();
+    take::stream(&mut stream, &lent, Some(table.rows()))?.answer(&inputs)
 }
 
 fn same(answer: Answer, table: &Table) {
