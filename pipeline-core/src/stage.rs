@@ -7,8 +7,8 @@ use crate::rig::Rig;
 use crate::table::Table;
 use crate::table::schema::Schema;
 use schemars::JsonSchema;
-use serde::Serialize;
 use serde::de::DeserializeOwned;
+use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -149,7 +149,7 @@ pub enum Inputs {
 }
 
 /// What a stage needs to see at once.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Grain {
     /// Each output row depends on its own input row; any split is allowed, and every row that goes
@@ -484,6 +484,10 @@ pub trait StageKind: Send + Sync {
     fn spec(&self) -> Spec;
     /// JSON Schema of the options.
     fn options_schema(&self) -> serde_json::Value;
+    /// Small files that the examples name, for a stage that brings them: name and text.
+    fn example_files(&self) -> &[(String, String)] {
+        &[]
+    }
     /// Binds options that already fit the schema.
     ///
     /// # Errors

@@ -34,6 +34,7 @@ ABOUT = {
                 "properties": {"table": {"type": "string", "description": "Table with the columns `code` and `meaning`, relative to the job."}},
             },
             "examples": [{"title": "The codes of the works", "options": "table: codes.csv\n"}],
+            "files": {"codes.csv": "code,meaning\nVALVE,gate valve\n"},
         }
     ],
 }

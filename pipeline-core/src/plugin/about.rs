@@ -2,6 +2,8 @@
 
 use serde::Deserialize;
 use serde_json::Value;
+use std::collections::BTreeMap;
+use std::path::{Component, Path};
 
 /// What a plug-in says about itself.
 #[derive(Debug, Deserialize)]
@@ -48,6 +50,9 @@ pub(crate) struct StageAbout {
     pub(crate) options: Value,
     #[serde(default)]
     pub(crate) examples: Vec<ExampleAbout>,
+    /// Files that the examples name, with their text.
+    #[serde(default)]
+    pub(crate) files: BTreeMap<String, String>,
 }
 
 /// One example.
@@ -86,13 +91,18 @@ pub(crate) fn read(json: &str) -> Result<About, String> {
             return Err(format!("its stage `{}` needs a version from 1 and a summary", stage.name));
         }
         options(&stage.name, &stage.options)?;
+        // They are written below a folder of the one who tries the stage.
+        let below = |name: &str| !name.is_empty() && Path::new(name).components().all(|c| matches!(c, Component::Normal(_)));
+        if let Some(name) = stage.files.keys().find(|n| !below(n)) {
+            return Err(format!("the example file `{name}` of `{}` has no plain relative path", stage.name));
+        }
     }
     Ok(about)
 }
 
 /// Options must be a closed map with an explanation for each key: an unknown key would be ignored silently, and a key
 /// without a word of help is a riddle.
-fn options(stage: &str, schema: &Value) -> Result<(), String> {
+pub(crate) fn options(stage: &str, schema: &Value) -> Result<(), String> {
     if schema.get("type").and_then(Value::as_str) != Some("object") {
         return Err(format!("the options of `{stage}` are not the schema of an object"));
     }
@@ -145,6 +155,10 @@ mod tests {
             (r#"{"type":"object","additionalProperties":false,"properties":{"a":{"type":"integer"}}}"#, "no description"),
         ] {
             assert!(with("acme/smooth", bad).unwrap_err().contains(word), "{bad}");
+        }
+        for name in ["../x.csv", "/x.csv", "a/../../x.csv", ""] {
+            let files = format!(r#"{{"type":"object","additionalProperties":false}},"files":{{"{name}":"a,b"}}"#);
+            assert!(with("acme/smooth", &files).unwrap_err().contains("plain relative path"), "{name}");
         }
         assert!(read("{").unwrap_err().contains("cannot be read"));
         assert!(read(r#"{"plugin":"acme","version":"1","stages":[]}"#).unwrap_err().contains("no stages"));

@@ -3,16 +3,18 @@
 //! The same suite is run on built-in stages by the tests and on a plug-in by `gunter plugin check`.
 
 mod tables;
+mod world;
 
+use super::about;
 use crate::diag::Diagnostic;
 use crate::job::{conform, parse};
-use crate::plan::files::JobFiles;
 use crate::stage::cx::Collect;
-use crate::stage::{BindCx, Cx, DynBound, Grain, Inputs, Problem, StageKind};
+use crate::stage::{Cx, DynBound, Grain, Inputs, Problem, StageKind};
 use crate::table::Table;
 use serde::Serialize;
 use serde_json::Value;
 use std::path::Path;
+use world::World;
 
 /// One thing that was tried.
 #[derive(Clone, Debug, Serialize)]
@@ -27,7 +29,8 @@ pub struct Tried {
     pub detail: String,
 }
 
-/// Tries a stage. Files that its examples name are looked for below `folder`.
+/// Tries a stage, on made-up tables with a made-up rig and reference. Files that its examples name and its description
+/// does not bring are looked for below `folder`.
 #[must_use]
 pub fn examine(kind: &dyn StageKind, folder: &Path) -> Vec<Tried> {
     let mut report = Report { stage: kind.spec().name.to_owned(), all: vec![] };
@@ -37,8 +40,9 @@ pub fn examine(kind: &dyn StageKind, folder: &Path) -> Vec<Tried> {
         [] => vec![("no options".into(), "{}".into())],
         all => all.iter().map(|e| (e.title.to_owned(), e.options.to_owned())).collect(),
     };
-    for (title, options) in examples {
-        report.example(kind, folder, &title, &options, &schema);
+    match World::new(kind, folder) {
+        Ok(world) => examples.iter().for_each(|(title, options)| report.example(kind, &world, title, options, &schema)),
+        Err(e) => report.say("the examples run", None, format!("the files of the examples cannot be written: {e}")),
     }
     report.all
 }
@@ -60,8 +64,8 @@ struct Ran {
     wrote: bool,
 }
 
-fn run(bound: &DynBound, inputs: &[Table], folder: &Path) -> Result<Ran, Problem> {
-    let world = Collect::new(folder);
+fn run(bound: &DynBound, inputs: &[Table], around: &World) -> Result<Ran, Problem> {
+    let world = Collect::new(around.folder.path());
     let table = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| bound.stage.run(inputs, &Cx::new(&world, "step", None))))
         .unwrap_or_else(|_| Err(Problem::broken("it broke down (panic)")))?;
     let said = world.said();
@@ -86,10 +90,8 @@ impl Report {
     }
 
     fn options(&mut self, schema: &Value) {
-        let mut silent = vec![];
-        unexplained(schema, &mut silent);
-        let result = if silent.is_empty() { Ok(()) } else { Err(format!("no description: {}", silent.join(", "))) };
-        self.verdict("every option is explained", result);
+        let closed = about::options(&self.stage, schema);
+        self.verdict("every option is explained, and no other is taken", closed);
         let refused = parse::read("job", b"options: {no_such_option: 1}").is_ok_and(|document| {
             let found = conform::conform(&document, "options", &document.value["options"], schema);
             found.iter().any(|d| d.code == "job/unknown-key")
@@ -97,7 +99,7 @@ impl Report {
         self.verdict("an unknown option is refused", if refused { Ok(()) } else { Err("it would be ignored silently".into()) });
     }
 
-    fn example(&mut self, kind: &dyn StageKind, folder: &Path, title: &str, yaml: &str, schema: &Value) {
+    fn example(&mut self, kind: &dyn StageKind, world: &World, title: &str, yaml: &str, schema: &Value) {
         let what = format!("example `{title}` fits the options");
         let document = match parse::read("example", yaml.as_bytes()) {
             Ok(document) => document,
@@ -119,26 +121,42 @@ impl Report {
         if kind.spec().inputs == Inputs::None || kind.spec().delivers {
             return self.say("runs", None, "it reads or writes files of its own");
         }
-        let mut refusals = vec![];
-        for table in tables::all() {
-            match self.bind(kind, folder, &document.value, &table) {
-                Ok(bound) => return self.behaviour(kind, folder, &document.value, &bound, &table),
-                Err(problems) => refusals.push(words(&problems)),
+        let (mut refusals, mut stopped) = (vec![], None);
+        for bare in [false, true] {
+            for (words, tables) in tables::all(kind.spec().inputs == Inputs::Many) {
+                let bound = match world.bind(kind, &document.value, &tables, bare) {
+                    Ok(bound) => bound,
+                    Err(problems) => {
+                        problems.iter().for_each(|p| refusals.push(p.finding.what.clone()));
+                        continue;
+                    }
+                };
+                let words = format!("{words}{}", if bare { ", without rig and reference" } else { "" });
+                match run(&bound, &tables, world) {
+                    Ok(whole) => {
+                        self.say("it runs on a made-up table", Some(true), words);
+                        let again = world.bind(kind, &document.value, &tables, bare);
+                        return self.behaviour(world, &bound, again, &tables, &whole);
+                    }
+                    // It may say that the values of one table are none for it; another may suit.
+                    Err(p) => drop(stopped.get_or_insert_with(|| format!("{words}: {}", p.finding.what))),
+                }
             }
         }
-        refusals.dedup();
-        self.say(&format!("example `{title}` runs"), None, format!("it takes none of the made-up tables: {}", refusals.join(" | ")));
+        if let Some(stopped) = stopped {
+            return self.verdict("it runs on a made-up table", Err(stopped));
+        }
+        let mut distinct: Vec<String> = vec![];
+        for words in refusals {
+            if !distinct.contains(&words) {
+                distinct.push(words);
+            }
+        }
+        self.say(&format!("example `{title}` runs"), None, format!("it takes none of the made-up tables: {}", distinct.join(" | ")));
     }
 
-    fn bind(&self, kind: &dyn StageKind, folder: &Path, options: &Value, table: &Table) -> Result<DynBound, Vec<Problem>> {
-        let files = JobFiles { folder: folder.to_owned(), results: std::env::temp_dir() };
-        let inputs = [(*table.schema).clone()];
-        let cx = BindCx { inputs: &inputs, rig: None, reference: None, locality: None, files: &files, locked: None };
-        kind.bind(options.clone(), &cx)
-    }
-
-    fn behaviour(&mut self, kind: &dyn StageKind, folder: &Path, options: &Value, bound: &DynBound, table: &Table) {
-        let again = self.bind(kind, folder, options, table);
+    fn behaviour(&mut self, world: &World, bound: &DynBound, again: Result<DynBound, Vec<Problem>>, tables: &[Table], whole: &Ran) {
+        let table = &tables[0];
         self.verdict(
             "bind is pure: asked twice, it promises the same",
             match again {
@@ -147,15 +165,10 @@ impl Report {
                 Err(p) => Err(words(&p)),
             },
         );
-        let whole = match run(bound, std::slice::from_ref(table), folder) {
-            Ok(ran) => ran,
-            Err(p) => return self.verdict("it runs on a made-up table", Err(p.finding.what.clone())),
-        };
-        self.verdict("it runs on a made-up table", Ok(()));
-        let promise = if *whole.table.schema == *bound.output {
-            whole.table.check().map_err(|p| p.finding.what)
-        } else {
-            Err("another schema".into())
+        let promise = match bound.output.wrong_form() {
+            Some(what) => Err(what),
+            None if *whole.table.schema == *bound.output => whole.table.check().map_err(|p| p.finding.what),
+            None => Err("another schema".into()),
         };
         self.verdict("it delivers the columns, types, units, roles and frame that it promised", promise);
         let out = if whole.used > 0 { whole.used as usize } else { whole.table.rows() };
@@ -165,24 +178,24 @@ impl Report {
             let kept = bound.output.frame.is_some();
             self.verdict("the frame is kept", if kept { Ok(()) } else { Err("coordinates without a frame".into()) });
         }
-        self.same("the same input gives the same output", bound, table, &whole, folder, Self::repeated);
+        self.same("the same input gives the same output", bound, tables, whole, world, Self::repeated);
         if bound.grain == Grain::Rows {
-            self.same("any split of the rows gives the same output", bound, table, &whole, folder, Self::split);
+            self.same("any split of the rows gives the same output", bound, tables, whole, world, Self::split);
         } else {
             self.say("any split of the rows gives the same output", None, "it needs more than its own row at once");
         }
         if whole.wrote {
             self.say("several threads at once give the same output", None, "it writes a file, once in a run");
         } else {
-            self.same("several threads at once give the same output", bound, table, &whole, folder, Self::threads);
+            self.same("several threads at once give the same output", bound, tables, whole, world, Self::threads);
         }
         let none = Table { data: table.data.head(Some(0)), schema: table.schema.clone() };
-        let empty = run(bound, &[none], folder)
+        let empty = run(bound, &with_first(none, tables), world)
             .map_err(|p| p.finding.what)
             .and_then(|r| if r.table.rows() == 0 { Ok(()) } else { Err(format!("{} rows came out of none", r.table.rows())) });
         self.verdict("an empty table gives an empty table", empty);
         // It may refuse such a table with a finding; it may not break down or deliver NaN, which the host looks for.
-        let bare = run(bound, &[tables::bare(table)], folder);
+        let bare = run(bound, &with_first(tables::bare(table), tables), world);
         let bare = bare.map(|_| ()).or_else(|p| {
             if p.finding.code == "stage/broken-promise" || p.finding.code.starts_with("plugin/") && p.finding.code != "plugin/said" {
                 Err(p.finding.what)
@@ -197,31 +210,32 @@ impl Report {
         &mut self,
         what: &str,
         bound: &DynBound,
-        table: &Table,
+        tables: &[Table],
         whole: &Ran,
-        folder: &Path,
-        way: fn(&DynBound, &Table, &Path) -> Result<Vec<Ran>, Problem>,
+        world: &World,
+        way: fn(&DynBound, &[Table], &World) -> Result<Vec<Ran>, Problem>,
     ) {
-        let result = way(bound, table, folder).map_err(|p| p.finding.what).and_then(|all| {
+        let result = way(bound, tables, world).map_err(|p| p.finding.what).and_then(|all| {
             let good = all.iter().all(|r| r.refused == whole.refused && r.table.data.equals_missing(&whole.table.data));
             if good { Ok(()) } else { Err("the output differs".into()) }
         });
         self.verdict(what, result);
     }
 
-    fn repeated(bound: &DynBound, table: &Table, folder: &Path) -> Result<Vec<Ran>, Problem> {
-        Ok(vec![run(bound, std::slice::from_ref(table), folder)?])
+    fn repeated(bound: &DynBound, tables: &[Table], world: &World) -> Result<Vec<Ran>, Problem> {
+        Ok(vec![run(bound, tables, world)?])
     }
 
-    /// In pieces of several sizes, stacked again.
-    fn split(bound: &DynBound, table: &Table, folder: &Path) -> Result<Vec<Ran>, Problem> {
+    /// The first table in pieces of several sizes, stacked again.
+    fn split(bound: &DynBound, tables: &[Table], world: &World) -> Result<Vec<Ran>, Problem> {
+        let table = &tables[0];
         let mut all = vec![];
         for size in [1, 7, 64] {
             let mut pieces = vec![];
             let (mut refused, mut used) = (0, 0);
             for from in (0..table.rows()).step_by(size) {
                 let piece = Table { data: table.data.slice(from as i64, size), schema: table.schema.clone() };
-                let ran = run(bound, &[piece], folder)?;
+                let ran = run(bound, &with_first(piece, tables), world)?;
                 refused += ran.refused;
                 used += ran.used;
                 pieces.push(ran.table);
@@ -231,25 +245,15 @@ impl Report {
         Ok(all)
     }
 
-    fn threads(bound: &DynBound, table: &Table, folder: &Path) -> Result<Vec<Ran>, Problem> {
+    fn threads(bound: &DynBound, tables: &[Table], world: &World) -> Result<Vec<Ran>, Problem> {
         std::thread::scope(|scope| {
-            let all: Vec<_> = (0..4).map(|_| scope.spawn(|| run(bound, std::slice::from_ref(table), folder))).collect();
+            let all: Vec<_> = (0..4).map(|_| scope.spawn(|| run(bound, tables, world))).collect();
             all.into_iter().map(|t| t.join().unwrap_or_else(|_| Err(Problem::broken("a thread broke down")))).collect()
         })
     }
 }
 
-fn unexplained(schema: &Value, out: &mut Vec<String>) {
-    match schema {
-        Value::Object(map) => {
-            for (key, value) in map.get("properties").and_then(Value::as_object).into_iter().flatten() {
-                if value.get("description").and_then(Value::as_str).is_none_or(|d| d.trim().len() < 5) {
-                    out.push(key.clone());
-                }
-            }
-            map.values().for_each(|v| unexplained(v, out));
-        }
-        Value::Array(items) => items.iter().for_each(|v| unexplained(v, out)),
-        _ => {}
-    }
+/// The same tables with another first one.
+fn with_first(first: Table, tables: &[Table]) -> Vec<Table> {
+    std::iter::once(first).chain(tables[1..].iter().cloned()).collect()
 }

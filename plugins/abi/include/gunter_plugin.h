@@ -181,7 +181,8 @@ struct gunter_plugin {
   uint32_t reserved;
   /* {"plugin": "acme", "version": "1.2.0", "license": "...", "stages": [{"name": "acme/smooth", "version": 1,
       "summary": "...", "doc": "...", "inputs": "one" | "many", "threads": "many" | "one",
-      "options": JSON Schema, "examples": [{"title": "...", "options": "YAML"}]}]} */
+      "options": JSON Schema, "examples": [{"title": "...", "options": "YAML"}],
+      "files": {"readings.csv": "the text of a small file that an example names"}}]} */
   const char *describe_json;
   /* inputs_json: a list of schemas. context_json: {"host": {...}, "rig": ... | null, "reference": ... | null,
      "place": {...} | null}. */

@@ -89,6 +89,8 @@ impl Stage for Depth {
             options: "readings: [readings.csv]\nsensor_height_m: 0.15\nmin_current_ma: 5\n",
         }],
     };
+    const EXAMPLE_FILES: &'static [(&'static str, &'static str)] =
+        &[("readings.csv", "point,depth_m,current_ma\nP-00,1.2,30\nP-03,1.4,20\nP-05,0.1,20\nP-07,2.1,1\n")];
 
     fn bind(options: Options, cx: &BindCx) -> Result<Bound<Self>, Vec<Problem>> {
         let schema = cx.input()?;

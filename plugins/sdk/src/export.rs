@@ -72,6 +72,7 @@ pub const fn entry<S: Stage>() -> Entry {
 fn describe<S: Stage>() -> Value {
     let mut value = serde_json::to_value(S::SPEC).unwrap_or_default();
     value["options"] = schemars::SchemaGenerator::default().into_root_schema_for::<S::Options>().to_value();
+    value["files"] = S::EXAMPLE_FILES.iter().map(|(name, text)| ((*name).to_owned(), Value::from(*text))).collect();
     value
 }
 

@@ -44,6 +44,10 @@ words! {
         SQUARE_METRE = "m2",
         /// Millimetre.
         MILLIMETRE = "mm",
+        /// International foot, 0.3048 m; only on heights and coordinates of a delivery in feet.
+        FOOT = "ft",
+        /// US survey foot, 1200/3937 m; only on heights and coordinates of a delivery in feet.
+        US_SURVEY_FOOT = "ftUS",
         /// Degree of arc.
         DEGREE = "deg",
         /// Degree per second.
@@ -80,26 +84,56 @@ words! {
         ELLIPSOIDAL_HEIGHT = "ellipsoidal-height",
         /// Height above the vertical datum of the frame.
         HEIGHT = "height",
+        /// Geoid separation as the receiver reported it.
+        RECEIVER_SEPARATION = "receiver-separation",
+        /// Separation of the geoid model of the delivery.
+        GEOID_SEPARATION = "geoid-separation",
         /// Grid easting.
         EASTING = "easting",
         /// Grid northing.
         NORTHING = "northing",
         /// Fix kind as a word.
         FIX = "fix",
+        /// Satellites used.
+        SATELLITES = "satellites",
+        /// Horizontal dilution of precision.
+        HDOP = "hdop",
+        /// Position dilution of precision.
+        PDOP = "pdop",
+        /// Vertical dilution of precision.
+        VDOP = "vdop",
+        /// Age of the corrections.
+        CORRECTION_AGE = "correction-age",
+        /// Identity of the base station.
+        BASE_STATION = "base-station",
         /// Standard deviation to the east.
         SIGMA_EAST = "sigma-east",
         /// Standard deviation to the north.
         SIGMA_NORTH = "sigma-north",
         /// Standard deviation upward.
         SIGMA_UP = "sigma-up",
+        /// Correlation of east and north.
+        CORRELATION_EAST_NORTH = "correlation-east-north",
+        /// Whether the sigmas are a declared default and not measured.
+        SIGMA_ASSUMED = "sigma-assumed",
         /// Heading.
         HEADING = "heading",
         /// Pitch.
         PITCH = "pitch",
         /// Roll.
         ROLL = "roll",
+        /// Time since the motion that last made the heading fresh.
+        HEADING_AGE = "heading-age",
+        /// Standard deviation of the heading's bias.
+        HEADING_SIGMA = "heading-sigma",
         /// Raw laser range.
         RANGE = "range",
+        /// Turn rate.
+        TURN_RATE = "turn-rate",
+        /// Speed over ground.
+        SPEED = "speed",
+        /// Trigger or event mark.
+        EVENT = "event",
         /// Name of the point.
         POINT = "point",
         /// Feature code.

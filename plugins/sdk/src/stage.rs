@@ -148,6 +148,8 @@ pub trait Stage: Sized + Send + Sync + 'static {
     type Options: DeserializeOwned + Serialize + JsonSchema;
     /// Constant facts.
     const SPEC: Spec;
+    /// Small files that the examples of [`SPEC`](Self::SPEC) name, with their text, so that `gunter plugin check` can run them.
+    const EXAMPLE_FILES: &'static [(&'static str, &'static str)] = &[];
 
     /// Plan time. No data is read, no clock, no environment.
     ///

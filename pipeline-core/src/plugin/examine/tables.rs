@@ -8,18 +8,59 @@ use std::sync::Arc;
 /// Rows of a made-up table: more than a byte of bits, and no multiple of eight.
 const ROWS: usize = 203;
 
-fn frame() -> Frame {
-    Frame {
-        crs: "EPSG:9989".into(),
-        name: "ITRF2020".into(),
-        axes: Axes::Geographic,
-        epoch: Epoch::EachObservation,
-        heights: Heights::Ellipsoidal,
-        point: PhysicalPoint::Target,
+/// Latitude and longitude in degrees and ellipsoidal height in metres of the invented place.
+pub(super) const PLACE: (f64, f64, f64) = (59.33, 18.07, 31.0);
+
+/// What a made-up table holds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Made {
+    /// Epochs of a target, without points.
+    Epochs,
+    /// Epochs of a target that belong to points.
+    PointedEpochs,
+    /// Epochs of the antenna that belong to points.
+    AntennaEpochs,
+    /// Points, one a row, by latitude and longitude.
+    Points,
+    /// Points, one a row, by easting and northing.
+    GridPoints,
+}
+
+impl Made {
+    /// In words.
+    pub(super) const fn words(self) -> &'static str {
+        match self {
+            Self::Epochs => "epochs",
+            Self::PointedEpochs => "epochs of points",
+            Self::AntennaEpochs => "epochs of the antenna",
+            Self::Points => "points",
+            Self::GridPoints => "points on a grid",
+        }
+    }
+
+    const fn each_row_a_point(self) -> bool {
+        matches!(self, Self::Points | Self::GridPoints)
+    }
+
+    fn frame(self) -> Frame {
+        let (crs, name, axes) = match self {
+            Self::GridPoints => ("EPSG:3006", "SWEREF99 TM", Axes::Projected(Unit::Metre)),
+            _ => ("EPSG:9989", "ITRF2020", Axes::Geographic),
+        };
+        let (epoch, heights) = match self {
+            Self::GridPoints => {
+                let (datum, model, version) = ("EPSG:5613".to_owned(), "made up".to_owned(), "1".to_owned());
+                (Epoch::Static, Heights::Vertical { datum, model, version, sha256: String::new(), unit: Unit::Metre })
+            }
+            Self::Points => (Epoch::Fixed(2026.2), Heights::Ellipsoidal),
+            _ => (Epoch::EachObservation, Heights::Ellipsoidal),
+        };
+        let point = if self == Self::AntennaEpochs { PhysicalPoint::AntennaReferencePoint } else { PhysicalPoint::Target };
+        Frame { crs: crs.into(), name: name.into(), axes, epoch, heights, point }
     }
 }
 
-fn columns(point: bool) -> Vec<Column> {
+fn columns(made: Made) -> Vec<Column> {
     use Holds::{Bool, Float, Instant, Int, Text};
     use Unit::{Degree, Metre, None as No, Second};
     let mut all = vec![
@@ -29,16 +70,31 @@ fn columns(point: bool) -> Vec<Column> {
         Column::always("line_last", Int, No, Role::LineLast),
         Column::always("epoch", Int, No, Role::Epoch),
         Column::always("time", Instant, No, Role::Time),
-        Column::maybe("latitude_deg", Float, Degree, Role::Latitude),
-        Column::maybe("longitude_deg", Float, Degree, Role::Longitude),
-        Column::maybe("ellipsoidal_height_m", Float, Metre, Role::EllipsoidalHeight),
-        Column::maybe("receiver_separation_m", Float, Metre, Role::ReceiverSeparation),
-        Column::always("fix", Text, No, Role::Fix),
-        Column::maybe("satellites", Int, No, Role::Satellites),
-        Column::maybe("hdop", Float, No, Role::Hdop),
-        Column::maybe("pdop", Float, No, Role::Pdop),
-        Column::maybe("vdop", Float, No, Role::Vdop),
-        Column::maybe("correction_age_s", Float, Second, Role::CorrectionAge),
+    ];
+    all.extend(match made {
+        Made::GridPoints => [
+            Column::maybe("easting_m", Float, Metre, Role::Easting),
+            Column::maybe("northing_m", Float, Metre, Role::Northing),
+            Column::maybe("height_m", Float, Metre, Role::Height),
+        ],
+        _ => [
+            Column::maybe("latitude_deg", Float, Degree, Role::Latitude),
+            Column::maybe("longitude_deg", Float, Degree, Role::Longitude),
+            Column::maybe("ellipsoidal_height_m", Float, Metre, Role::EllipsoidalHeight),
+        ],
+    });
+    if !made.each_row_a_point() {
+        all.extend([
+            Column::maybe("receiver_separation_m", Float, Metre, Role::ReceiverSeparation),
+            Column::always("fix", Text, No, Role::Fix),
+            Column::maybe("satellites", Int, No, Role::Satellites),
+            Column::maybe("hdop", Float, No, Role::Hdop),
+            Column::maybe("pdop", Float, No, Role::Pdop),
+            Column::maybe("vdop", Float, No, Role::Vdop),
+            Column::maybe("correction_age_s", Float, Second, Role::CorrectionAge),
+        ]);
+    }
+    all.extend([
         Column::maybe("base_station", Text, No, Role::BaseStation),
         Column::maybe("sigma_east_m", Float, Metre, Role::SigmaEast),
         Column::maybe("sigma_north_m", Float, Metre, Role::SigmaNorth),
@@ -49,8 +105,11 @@ fn columns(point: bool) -> Vec<Column> {
         Column::maybe("pitch_deg", Float, Degree, Role::Pitch),
         Column::maybe("roll_deg", Float, Degree, Role::Roll),
         Column::maybe("range_m", Float, Metre, Role::Range),
-    ];
-    if point {
+    ]);
+    if made == Made::AntennaEpochs {
+        all.push(Column::always("aim", Text, No, Role::Aim));
+    }
+    if made != Made::Epochs {
         all.push(Column::always("point", Text, No, Role::Point));
         all.push(Column::always("occupation", Text, No, Role::Occupation));
         all.push(Column::maybe("code", Text, No, Role::Code));
@@ -59,8 +118,8 @@ fn columns(point: bool) -> Vec<Column> {
 }
 
 /// A table with values in the range of its roles; every eleventh optional value is missing.
-fn table(point: bool) -> Option<Table> {
-    let schema = Arc::new(Schema { columns: columns(point), frame: Some(frame()) });
+fn table(made: Made) -> Option<Table> {
+    let schema = Arc::new(Schema { columns: columns(made), frame: Some(made.frame()) });
     let mut builder = TableBuilder::new(schema.clone(), ROWS);
     for (k, column) in schema.columns.iter().enumerate() {
         let missing = |i: usize| column.nullable && (i + k).is_multiple_of(11);
@@ -68,9 +127,12 @@ fn table(point: bool) -> Option<Table> {
         match column.holds {
             Holds::Float => {
                 let value = |i: usize| match column.role {
-                    Role::Latitude => 59.33 + 1e-6 * wave(i),
-                    Role::Longitude => 18.07 + 1e-6 * wave(i),
-                    Role::EllipsoidalHeight => 31.0 + 0.05 * wave(i),
+                    Role::Latitude => PLACE.0 + 1e-6 * wave(i),
+                    Role::Longitude => PLACE.1 + 1e-6 * wave(i),
+                    Role::EllipsoidalHeight => PLACE.2 + 0.05 * wave(i),
+                    Role::Easting => 674_000.0 + 0.1 * wave(i),
+                    Role::Northing => 6_580_000.0 + 0.1 * wave(i),
+                    Role::Height => 8.0 + 0.05 * wave(i),
                     Role::Heading => 180.0 + 179.0 * wave(i),
                     Role::Pitch | Role::Roll => 8.0 * wave(i),
                     Role::CorrelationEastNorth => 0.4 * wave(i),
@@ -91,9 +153,10 @@ fn table(point: bool) -> Option<Table> {
             Holds::Text => {
                 let texts: Vec<String> = (0..ROWS)
                     .map(|i| match column.role {
-                        Role::Fix => ["rtk-fixed", "rtk-float", "single"][i % 3].to_owned(),
+                        Role::Fix => ["rtk-fixed", "rtk-float", "autonomous"][i % 3].to_owned(),
                         Role::Session => "made-up".into(),
-                        Role::Point | Role::Occupation => format!("P-{:02}", i / 20),
+                        Role::Aim => ["tip", "laser"][i % 2].to_owned(),
+                        Role::Point | Role::Occupation => format!("P-{:02}", if made.each_row_a_point() { i } else { i / 20 }),
                         _ => format!("text {} Ø", i % 5),
                     })
                     .collect();
@@ -104,9 +167,22 @@ fn table(point: bool) -> Option<Table> {
     builder.finish().ok()
 }
 
-/// The tables that a stage is tried on, until it takes one.
-pub(super) fn all() -> Vec<Table> {
-    [false, true].into_iter().filter_map(table).collect()
+/// The tables that a stage is tried on, until it takes one; a stage of several inputs also gets two.
+pub(super) fn all(many: bool) -> Vec<(String, Vec<Table>)> {
+    const ALL: [Made; 5] = [Made::Epochs, Made::PointedEpochs, Made::AntennaEpochs, Made::Points, Made::GridPoints];
+    let mut sets = vec![];
+    for made in ALL {
+        sets.extend(table(made).map(|t| (made.words().to_owned(), vec![t])));
+    }
+    if many {
+        for first in ALL {
+            for second in ALL {
+                let words = format!("{} and {}", first.words(), second.words());
+                sets.extend(table(first).zip(table(second)).map(|(a, b)| (words, vec![a, b])));
+            }
+        }
+    }
+    sets
 }
 
 /// The same table without any of its optional values.
