@@ -232,13 +232,10 @@ fn check(folder: &Path, plugin: &Path, more: &[&str]) -> (Vec<Value>, usize) {
 fn the_examples_pass_the_conformance_kit_in_both_hosts() {
     let folder = with_plugins();
     let lib = folder.path().join("plugins/lib");
-    std::fs::write(lib.join("readings.csv"), "point,depth_m,current_ma\nP-00,1.2,30\nP-03,1.4,20\nP-05,0.1,20\nP-07,2.1,1\n").unwrap();
     let mut all = vec![(lib.join("liblinetrace.so"), vec![]), (lib.join("libsteady.so"), vec![])];
     all.extend([(lib.join("liblinetrace.so"), vec!["--isolate"]), (lib.join("libsteady.so"), vec!["--isolate"])]);
     if has_pyarrow() {
-        let process = folder.path().join("plugins/example-process");
-        std::fs::write(process.join("codes.csv"), "code,meaning\ntext 1 \u{d8},first\n").unwrap();
-        all.push((process.join("codebook.py"), vec![]));
+        all.push((folder.path().join("plugins/example-process/codebook.py"), vec![]));
     }
     for (plugin, more) in all {
         let (broken, kept) = check(folder.path(), &plugin, &more);
@@ -268,8 +265,82 @@ fn a_plug_in_of_version_1_0_is_loaded_forever() {
         .output()
         .unwrap();
     assert!(built.status.success(), "{}", String::from_utf8_lossy(&built.stderr));
-    let (broken, kept) = check(folder.path(), &library, &[]);
-    assert!(broken.is_empty() && kept >= 11, "{broken:#?}");
+    for more in [&[][..], &["--isolate"]] {
+        let (broken, kept) = check(folder.path(), &library, more);
+        assert!(broken.is_empty() && kept >= 11, "{more:?}: {broken:#?}");
+    }
+}
+
+#[test]
+fn a_name_that_two_plug_ins_bring_is_refused() {
+    let folder = with_plugins();
+    let lib = folder.path().join("plugins/lib");
+    std::fs::copy(lib.join("liblinetrace.so"), lib.join("libcopy.so")).unwrap();
+    let (exit, answer) =
+        run_with(folder.path(), "traced-line.yaml", &[("liblinetrace.so\n", "liblinetrace.so\n  - path: ../plugins/lib/libcopy.so\n")]);
+    assert_eq!(exit, 2);
+    let said = find(&findings(&answer), "plugin/name-clash").unwrap();
+    assert!(said["what"].as_str().unwrap().contains("libcopy.so`: two stages are called `linetrace/depth`"), "{said:#}");
+    assert_eq!(said["labels"][0]["line"], 9, "{said:#}");
+    let twice = ["--format", "json", "stages", "--plugin", "plugins/lib/liblinetrace.so", "--plugin", "plugins/lib/libcopy.so"];
+    let output = gunter(folder.path(), &twice);
+    assert_eq!(code(&output), 2);
+    let same = find(&findings(&json(&output)), "plugin/name-clash").unwrap();
+    assert_eq!((&same["why"], &same["fix"]), (&said["why"], &said["fix"]));
+}
+
+#[test]
+fn units_and_roles_are_listed_for_authors() {
+    use pipeline_core::table::schema::{Role, Unit};
+    let page = std::fs::read_to_string(root().join("plugins/README.md")).unwrap();
+    let sdk = std::fs::read_to_string(root().join("plugins/sdk/src/schema.rs")).unwrap();
+    // A reader that meets another word lists those that it knows.
+    let known = [serde_json::from_str::<Role>("\"?\"").unwrap_err(), serde_json::from_str::<Unit>("\"?\"").unwrap_err()];
+    for said in known.map(|e| e.to_string()) {
+        let list = said.split_once("expected one of ").unwrap().1;
+        let words: Vec<&str> = list.split('`').skip(1).step_by(2).collect();
+        assert!(words.len() > 8, "{said}");
+        for word in words {
+            assert!(page.contains(&format!("`\"{word}\"`")), "plugins/README.md does not list `{word}`");
+            assert!(sdk.contains(&format!("= \"{word}\",")), "the SDK has no `{word}`");
+        }
+    }
+}
+
+/// The lines of a console block below a heading of DEVELOPERS.md, without their remarks.
+fn tutorial(heading: &str) -> Vec<String> {
+    let page = std::fs::read_to_string(root().join("DEVELOPERS.md")).unwrap();
+    let part = page.split_once(heading).unwrap().1;
+    let block = part.split_once("```console\n").unwrap().1.split_once("```").unwrap().0;
+    block.lines().map(|l| l.split('#').next().unwrap().trim().to_owned()).collect()
+}
+
+#[test]
+fn the_tutorial_of_a_plug_in_works_as_it_is_written() {
+    let folder = tempfile::tempdir().unwrap();
+    let program = Path::new(env!("CARGO_BIN_EXE_gunter")).parent().unwrap();
+    let path = format!("{}:{}", program.display(), std::env::var("PATH").unwrap());
+    // The crates of the SDK are built once for all runs of this test, and without network.
+    let target = std::env::current_exe().unwrap().parent().unwrap().join("new-plug-in");
+    std::fs::create_dir_all(&target).unwrap();
+    let lines = tutorial("### A plug-in in twenty minutes");
+    assert!(lines.iter().any(|l| l.starts_with("gunter plugin check")), "{lines:?}");
+    let mut here = folder.path().to_owned();
+    let mut said = String::new();
+    for line in &lines {
+        if let Some(to) = line.strip_prefix("cd ") {
+            here.push(to);
+            std::fs::copy(root().join("Cargo.lock"), here.join("Cargo.lock")).unwrap();
+            std::os::unix::fs::symlink(&target, here.join("target")).unwrap();
+            continue;
+        }
+        let mut shell = Command::new("sh");
+        shell.args(["-c", line]).current_dir(&here).env("PATH", &path).env("CARGO_NET_OFFLINE", "true").env_remove("CARGO_TARGET_DIR");
+        let output = shell.output().unwrap();
+        said = String::from_utf8_lossy(&output.stdout).into_owned();
+        assert!(output.status.success(), "{line}\n{said}\n{}", String::from_utf8_lossy(&output.stderr));
+    }
+    assert!(said.contains("my-stage/raise") && said.contains(" 0 broken"), "{said}");
 }
 
 #[test]
@@ -297,24 +368,4 @@ fn a_new_plug_in_works_as_it_is_written() {
         assert_eq!(code(&gunter(folder.path(), &["plugin", "new", name, "--lang", "c"])), 2, "{name}");
     }
     assert_eq!(code(&gunter(folder.path(), &["plugin", "new", "my-filter", "--lang", "c"])), 2, "nothing is written over");
-
-    let rust = new("my-stage", "rust");
-    std::fs::copy(root().join("Cargo.lock"), rust.join("Cargo.lock")).unwrap();
-    let cargo = |word: &str| {
-        let target = std::env::current_exe().unwrap().parent().unwrap().join("new-plug-in");
-        Command::new("cargo")
-            .args([word, "--release", "--offline"])
-            .env("CARGO_TARGET_DIR", &target)
-            .current_dir(&rust)
-            .output()
-            .map(|o| (o, target))
-    };
-    for word in ["build", "test"] {
-        let (output, target) = cargo(word).unwrap();
-        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-        if word == "build" {
-            let (broken, kept) = check(folder.path(), &target.join("release/libmy_stage.so"), &[]);
-            assert!(broken.is_empty() && kept >= 11, "{broken:#?}");
-        }
-    }
 }

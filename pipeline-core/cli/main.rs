@@ -38,6 +38,7 @@ fn main() -> ExitCode {
     if let Command::PluginHost { library, sha256 } = &args.command {
         return ExitCode::from(if pipeline_core::plugin::serve(library, sha256).is_ok() { DONE } else { DATA });
     }
+    print::keep_stdout();
     let mut registry = match stages::registry() {
         Ok(registry) => registry,
         Err(message) => {

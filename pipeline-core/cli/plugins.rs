@@ -20,12 +20,9 @@ pub fn entry(file: &Path) -> job::Plugin {
 pub fn add(registry: &mut Registry, files: &[PathBuf]) -> Result<(), Box<Diagnostic>> {
     for file in files {
         let entry = entry(file);
-        let label = |d: Diagnostic| d.label(Label::file(&entry.path, "this plug-in"));
-        let loaded = plugin::load(&entry, Path::new(""), &registry.plugins).map_err(|refused| Box::new(label(refused.0)))?;
-        let clash = |what| {
-            Box::new(label(Diagnostic::new("plugin/name-clash", pipeline_core::diag::Verdict::Error, what).fix("name each plug-in once")))
-        };
-        registry.add(loaded.kinds).map_err(clash)?;
+        plugin::add(&entry, Path::new(""), registry)
+            .1
+            .map_err(|refused| Box::new(refused.0.label(Label::file(&entry.path, "this plug-in"))))?;
     }
     Ok(())
 }

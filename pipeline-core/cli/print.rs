@@ -3,16 +3,28 @@
 use crate::args::Format;
 use pipeline_core::diag::{render, Diagnostic};
 use pipeline_core::job::parse::Document;
+use std::fs::File;
 use std::io::{IsTerminal, Write};
+use std::sync::{Mutex, OnceLock, PoisonError};
+
+/// Standard output, once it is kept for answers.
+static KEPT: OnceLock<Mutex<File>> = OnceLock::new();
+
+/// Keeps standard output for answers: what a plug-in in this process prints goes to standard error from here on.
+pub fn keep_stdout() {
+    if let Ok(file) = pipeline_core::plugin::own_stdout() {
+        let _ = KEPT.set(Mutex::new(file));
+    }
+}
 
 /// Prints an answer. A reader that has gone away (a closed pipe) is no failure.
 pub fn answer(text: &str) {
-    let mut out = std::io::stdout().lock();
-    let _ = out.write_all(text.as_bytes());
-    if !text.ends_with('\n') {
-        let _ = out.write_all(b"\n");
-    }
-    let _ = out.flush();
+    let end = if text.ends_with('\n') { "" } else { "\n" };
+    let bytes = [text, end].concat();
+    let _ = match KEPT.get() {
+        Some(kept) => kept.lock().unwrap_or_else(PoisonError::into_inner).write_all(bytes.as_bytes()),
+        None => std::io::stdout().lock().write_all(bytes.as_bytes()),
+    };
 }
 
 /// Prints a value as JSON.

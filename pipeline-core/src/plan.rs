@@ -256,23 +256,10 @@ impl Compiler {
     fn open_plugins(&mut self, job: &Job, folder: &Path, job_document: usize) -> bool {
         let mut all_opened = true;
         for (i, entry) in job.plugins.iter().enumerate() {
-            let refused = match plugin::load(entry, folder, &self.registry.plugins) {
-                Ok(loaded) => {
-                    let info = loaded.info;
-                    let added = self.registry.add(loaded.kinds);
-                    let clash = added.err().map(|what| {
-                        let (why, fix) = ("a name must mean one thing", "leave one of the two plug-ins out");
-                        (
-                            Diagnostic::new("plugin/name-clash", Verdict::Error, format!("`{}`: {what}", entry.path)).why(why).fix(fix),
-                            "path",
-                        )
-                    });
-                    self.plugins.push(info);
-                    clash
-                }
-                Err(refused) => Some(*refused),
-            };
-            if let Some((finding, key)) = refused {
+            let (info, added) = plugin::add(entry, folder, &mut self.registry);
+            self.plugins.extend(info);
+            if let Err(refused) = added {
+                let (finding, key) = *refused;
                 all_opened = false;
                 let label = self.documents[job_document].value_label(&format!("plugins[{i}].{key}"), "named here");
                 self.findings.push(finding.label(label));

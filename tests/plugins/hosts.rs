@@ -1,8 +1,9 @@
 //! A plug-in that misbehaves, in both hosts, and files that are no plug-ins.
 
-use super::{built, compile};
+use super::{built, compile, root};
 use pipeline_core::job;
 use pipeline_core::plan::files::JobFiles;
+use pipeline_core::plugin::examine::examine;
 use pipeline_core::plugin::{load, Loaded, Policy};
 use pipeline_core::stage::cx::Collect;
 use pipeline_core::stage::{BindCx, Cx, Problem};
@@ -84,6 +85,8 @@ const WAYS: &[(&str, &str, &str)] = &[
     ("bound-short", "plugin/bad-answer", "short struct"),
     ("promise-no-frame", "plugin/bad-answer", "drops their frame"),
     ("promise-twice", "plugin/bad-answer", "two columns"),
+    ("promise-metres", "plugin/bad-answer", "`latitude_deg` is the latitude and says `m` where `deg` belongs"),
+    ("promise-number", "plugin/bad-answer", "`file` is the raw file and holds Int where Text belongs"),
     ("promise-unit", "plugin/bad-answer", "furlong"),
     ("error-words", "plugin/said", "the data are wrong"),
     ("error-zero", "plugin/said", "first"),
@@ -205,6 +208,7 @@ fn what_nobody_survives_in_process_is_survived_in_a_process_of_its_own() {
         ("exit-well", "plugin/ended-early"),
         ("hang", "plugin/time-limit"),
         ("bind-hang", "plugin/time-limit"),
+        ("chatter", "plugin/time-limit"),
         ("memory", "plugin/memory-limit"),
     ] {
         let begun = Instant::now();
@@ -227,6 +231,19 @@ fn a_plug_in_that_broke_down_is_not_called_again() {
     assert!(attempt(&plugin, "pass").is_ok());
     assert_eq!(attempt(&plugin, "panicked").map(|_| ()).unwrap_err()[0].finding.code, "plugin/panicked");
     assert_eq!(attempt(&plugin, "pass").map(|_| ()).unwrap_err()[0].finding.code, "plugin/panicked");
+}
+
+/// With the system's allocator, so that `.ci/leaks` sees what the host itself loses.
+#[test]
+fn the_examples_keep_their_promises_in_this_process() {
+    let folder = tempfile::tempdir().unwrap();
+    let steady = folder.path().join("libsteady.so");
+    compile(&root().join("plugins/example-c/steady.c"), &steady, &[]);
+    for library in [steady, built("linetrace")] {
+        let plugin = open(&library, false).unwrap();
+        let tried = examine(plugin.kinds[0].as_ref(), folder.path());
+        assert!(tried.iter().all(|t| t.kept != Some(false)) && tried.len() >= 12, "{tried:#?}");
+    }
 }
 
 const GOOD_C: &str = r#"
@@ -321,7 +338,7 @@ fn programs_that_do_not_speak_are_ended_with_all_that_they_started() {
         std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o755)).unwrap();
         path
     };
-    let mark = folder.path().join("pid");
+    let (mark, away) = (folder.path().join("pid"), folder.path().join("away"));
     for (name, body, code) in [
         ("noise", "echo hello there; sleep 5".to_owned(), "plugin/bad-talk"),
         ("ends", "exit 3".to_owned(), "plugin/ended-early"),
@@ -330,73 +347,21 @@ fn programs_that_do_not_speak_are_ended_with_all_that_they_started() {
         ("old", "echo '{\"say\":\"hello\",\"abi\":\"2.0\"}'".to_owned(), "plugin/other-version"),
         ("other", "echo '{\"say\":\"done\"}'".to_owned(), "plugin/bad-talk"),
         ("hangs", format!("sleep 1000 & echo $! > {}; wait", mark.display()), "plugin/time-limit"),
+        // One that leaves the group of its parent.
+        ("leaves", format!("setsid sh -c 'echo $$ > {}; exec sleep 1000' & wait", away.display()), "plugin/time-limit"),
     ] {
         assert_eq!(open(&script(name, &body), false).map(|l| l.info.name).unwrap_err(), code, "{name}");
     }
-    let child: u32 = std::fs::read_to_string(&mark).unwrap().trim().parse().unwrap();
-    let gone = || std::fs::read_to_string(format!("/proc/{child}/stat")).map_or(true, |s| s.contains(") Z "));
-    let until = Instant::now() + Duration::from_secs(5);
-    while !gone() && Instant::now() < until {
-        std::thread::sleep(Duration::from_millis(20));
+    for file in [mark, away] {
+        let child: u32 = std::fs::read_to_string(&file).unwrap().trim().parse().unwrap();
+        let gone = || std::fs::read_to_string(format!("/proc/{child}/stat")).map_or(true, |s| s.contains(") Z "));
+        let until = Instant::now() + Duration::from_secs(5);
+        while !gone() && Instant::now() < until {
+            std::thread::sleep(Duration::from_millis(20));
+        }
+        assert!(gone(), "an orphan is left: {child} of {}", file.display());
     }
-    assert!(gone(), "an orphan is left: {child}");
     let plain = folder.path().join("plain");
     std::fs::write(&plain, "#!/bin/sh\n").unwrap();
     assert_eq!(open(&plain, false).map(|l| l.info.name).unwrap_err(), "plugin/cannot-start");
-}
-
-/// What the boundary costs on ten million rows, in both hosts, beside the copy of the same table. Ignored: it needs 4 GB.
-///
-/// `cargo test --release --workspace --test plugins boundary -- --ignored --nocapture`
-#[test]
-#[ignore = "a measurement"]
-fn boundary_cost() {
-    let rows = 10_000_000;
-    let mut columns: Vec<Column> = (0..8).map(|i| Column::always(&format!("f{i}"), Holds::Float, Unit::Metre, Role::Other)).collect();
-    columns.push(Column::always("time", Holds::Instant, Unit::None, Role::Time));
-    columns.push(Column::always("line_first", Holds::Int, Unit::None, Role::LineFirst));
-    columns.push(Column::always("session", Holds::Text, Unit::None, Role::Session));
-    let mut builder = TableBuilder::new(Arc::new(Schema { columns, frame: None }), rows);
-    for i in 0..8 {
-        builder.floats(&format!("f{i}"), (0..rows).map(|r| r as f64 * 0.5 + f64::from(i)).collect());
-    }
-    builder.instants("time", (0..rows as i64).collect());
-    builder.ints("line_first", (0..rows as i64).collect());
-    builder.text_everywhere("session", "2026-03-17");
-    let table = builder.finish().unwrap();
-    let bytes = table.data.estimated_size();
-    let seconds = |work: &mut dyn FnMut()| {
-        (0..3)
-            .map(|_| {
-                let begun = Instant::now();
-                work();
-                begun.elapsed().as_secs_f64()
-            })
-            .fold(f64::INFINITY, f64::min)
-    };
-    let folder = tempfile::tempdir().unwrap();
-    let source = vec![1_u8; bytes];
-    let file = folder.path().join("copy");
-    let copy = seconds(&mut || {
-        std::fs::write(&file, &source).unwrap();
-        assert_eq!(std::fs::read(&file).unwrap().len(), bytes);
-    });
-    drop(source);
-    eprintln!("{rows} rows, {} MB; a copy through a file {copy:.3} s", bytes / 1_000_000);
-    for isolate in [false, true] {
-        let mut entry = entry(&built("hostile"), isolate);
-        (entry.memory_limit_mb, entry.time_limit_s) = (None, Some(100.0));
-        let plugin = load(&entry, Path::new(""), &policy()).map_err(|r| r.0).unwrap();
-        let files = JobFiles { folder: folder.path().to_owned(), results: folder.path().to_owned() };
-        let inputs = [(*table.schema).clone()];
-        let cx = BindCx { inputs: &inputs, rig: None, reference: None, locality: None, files: &files, locked: None };
-        let bound = plugin.kinds[0].bind(serde_json::json!({"mode": "pass"}), &cx).map_err(|p| p[0].finding.clone()).unwrap();
-        let world = Collect::new(folder.path());
-        let inputs = [table.clone()];
-        let cost = seconds(&mut || {
-            let out = bound.stage.run(&inputs, &Cx::new(&world, "step", None)).map_err(|p| p.finding).unwrap();
-            assert_eq!(out.rows(), rows);
-        });
-        eprintln!("isolated: {isolate}: {cost:.3} s, {:.2} copies", cost / copy);
-    }
 }

@@ -64,7 +64,14 @@ pub fn unknown_stage(step: usize, stage: &str, document: &Document, registry: &R
         .label(document.value_label(&format!("steps[{step}].stage"), text))
         .fix(match stage.split_once('/') {
             Some((plugin, _)) => {
-                format!("name the library of `{plugin}` under `plugins`; `gunter stages --plugin LIBRARY` lists its stages")
+                let first = format!("{plugin}/");
+                let own: Vec<String> =
+                    registry.kinds().map(|k| k.spec().name).filter(|n| n.starts_with(&first)).map(|n| format!("`{n}`")).collect();
+                if own.is_empty() {
+                    format!("name the library of `{plugin}` under `plugins`; `gunter stages --plugin LIBRARY` lists its stages")
+                } else {
+                    format!("the plug-in `{plugin}` has {}", own.join(", "))
+                }
             }
             None => "`gunter stages` lists them".to_owned(),
         })

@@ -29,14 +29,15 @@ pub(crate) fn why_and_fix(code: &str) -> (&'static str, &'static str) {
         "plugin/digest-differs" => {
             ("the file is not the one that was reviewed for this job", "restore that file, or review the new one and write its digest")
         }
-        "plugin/name-clash" => ("a stage must mean one thing", "leave one of the two out"),
+        "plugin/name-clash" => ("a name must mean one thing", "name each plug-in once; of two with the same stages leave one out"),
         "plugin/crashed" => ("the fault is in the plug-in; it ran in a process of its own, so nothing else was harmed", maker),
         "plugin/time-limit" => {
             ("it was ended so that the run could end", "raise `time_limit_s` of the plug-in if the work is that large, or ask its maker")
         }
         "plugin/memory-limit" => ("it was given a limit in the job", "raise `memory_limit_mb` of the plug-in, or ask its maker"),
         "plugin/panicked" => ("after a fault of this kind it is not called again", maker),
-        "plugin/ended-early" | "plugin/bad-talk" => (
+        "plugin/ended-early" => ("a plug-in returns from each call, or answers each message, and lives until the host ends it", maker),
+        "plugin/bad-talk" => (
             "a plug-in in a process of its own answers each message with one line of JSON on its standard output, and writes nothing else there",
             maker,
         ),
@@ -46,6 +47,8 @@ pub(crate) fn why_and_fix(code: &str) -> (&'static str, &'static str) {
         ),
         "plugin/rows-lost" => ("every row that goes in comes out, is set aside with a reason, or is used to make another", maker),
         "plugin/bad-data" => ("the columns that came back cannot be read safely", maker),
+        // Said with the code of a fault of its own: neither the job nor the data are to blame.
+        "plugin/said" => ("the plug-in says that the fault is its own, and neither in the job nor in the data", maker),
         "plugin/bad-answer" => ("what it promises cannot be read or cannot be kept", maker),
         _ => ("", maker),
     }

@@ -13,6 +13,7 @@ use crate::stage::{
 use crate::table::Table;
 use crate::table::schema::{Role, Schema};
 use desk::Desk;
+use gunter_plugin_abi::code;
 use serde::Deserialize;
 use serde_json::{Value, json};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -23,6 +24,7 @@ struct PluginKind {
     spec: Spec,
     options: Value,
     threads: Threads,
+    files: Vec<(String, String)>,
 }
 
 /// Texts of a stage live as long as the process, like those of a built-in one; a library is described once.
@@ -46,13 +48,35 @@ pub(super) fn make(about: StageAbout, host: Arc<dyn Host>, info: &PluginInfo) ->
         delivers: false,
         examples: Box::leak(examples.into_boxed_slice()),
     };
-    Arc::new(PluginKind { host, info: Arc::new(info.clone()), spec, options: about.options, threads: about.threads })
+    Arc::new(PluginKind {
+        host,
+        info: Arc::new(info.clone()),
+        spec,
+        options: about.options,
+        threads: about.threads,
+        files: about.files.into_iter().collect(),
+    })
 }
 
 /// A fault as the finding that names the plug-in.
 fn blame(fault: Fault, info: &PluginInfo, stage: &str, table: Option<&Table>, verdict: Verdict) -> Vec<Problem> {
     match fault {
-        Fault::Said(_, json) => said::problems(&json, verdict, info, stage, table),
+        Fault::Said(answer, json) => {
+            let mut all = said::problems(&json, verdict, info, stage, table);
+            if !matches!(answer, code::BAD_OPTION | code::BAD_DATA) {
+                let (why, fix) = answers::why_and_fix("plugin/said");
+                for finding in all.iter_mut().map(|p| &mut p.finding) {
+                    let fill = |text: &mut String, words: &str| {
+                        if text.is_empty() {
+                            words.clone_into(text)
+                        }
+                    };
+                    fill(&mut finding.why, why);
+                    fill(&mut finding.fix, fix);
+                }
+            }
+            all
+        }
         Fault::Found(code, what) => {
             let (why, fix) = answers::why_and_fix(code);
             let what = format!("stage `{stage}` of plug-in `{}` ({}): {what}", info.name, info.path);
@@ -72,7 +96,7 @@ struct FileAsked {
 /// What `bind` answers.
 #[derive(Deserialize)]
 struct BoundAnswer {
-    grain: GrainAnswer,
+    grain: Grain,
     output: Schema,
     #[serde(default)]
     options: Option<Value>,
@@ -82,14 +106,6 @@ struct BoundAnswer {
     notes: Vec<Value>,
     #[serde(default)]
     decided: serde_json::Map<String, Value>,
-}
-
-#[derive(Clone, Copy, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-enum GrainAnswer {
-    Rows,
-    Session,
-    Whole,
 }
 
 impl PluginKind {
@@ -127,6 +143,9 @@ impl PluginKind {
                 return Err(self.blame("plugin/bad-answer", format!("it promises two columns that hold {}", column.role.meaning())));
             }
         }
+        if let Some(what) = output.wrong_form() {
+            return Err(self.blame("plugin/bad-answer", format!("what it promises means something else to every other stage: {what}")));
+        }
         if let Some(frame) = cx.inputs.first().and_then(|s| s.frame.as_ref()) {
             const COORDINATES: [Role; 6] =
                 [Role::Latitude, Role::Longitude, Role::Easting, Role::Northing, Role::EllipsoidalHeight, Role::Height];
@@ -135,7 +154,7 @@ impl PluginKind {
                     return Err(self.blame("plugin/bad-answer", "it promises coordinates and drops their frame"));
                 }
                 // A frame that came through JSON unchanged is the very frame that went in.
-                Some(own) if compare::same_frame(own, frame) => output.frame = Some(frame.clone()),
+                Some(own) if own.same(frame) => output.frame = Some(frame.clone()),
                 _ => {}
             }
         }
@@ -150,6 +169,10 @@ impl StageKind for PluginKind {
 
     fn options_schema(&self) -> Value {
         self.options.clone()
+    }
+
+    fn example_files(&self) -> &[(String, String)] {
+        &self.files
     }
 
     fn bind(&self, options: Value, cx: &BindCx) -> Result<DynBound, Vec<Problem>> {
@@ -173,11 +196,7 @@ impl StageKind for PluginKind {
         }
         let notes: Vec<Problem> =
             answer.notes.iter().flat_map(|n| said::problems(&n.to_string(), Verdict::Note, &self.info, self.spec.name, None)).collect();
-        let grain = match answer.grain {
-            GrainAnswer::Rows => Grain::Rows,
-            GrainAnswer::Session => Grain::Session,
-            GrainAnswer::Whole => Grain::Whole,
-        };
+        let grain = answer.grain;
         let bound = PluginBound {
             seat,
             info: self.info.clone(),

@@ -170,6 +170,33 @@ pub enum Role {
 }
 
 impl Role {
+    /// What a column of this role holds and in which units; a unit of several is the one that the frame names.
+    #[must_use]
+    pub const fn form(self) -> Option<(Holds, &'static [Unit])> {
+        const LENGTHS: &[Unit] = &[Unit::Metre, Unit::Foot, Unit::UsSurveyFoot];
+        Some(match self {
+            Self::Session | Self::File | Self::Fix | Self::BaseStation | Self::Event | Self::Point | Self::Code | Self::Remark => {
+                (Holds::Text, &[Unit::None])
+            }
+            Self::Surface | Self::Aim | Self::Occupation => (Holds::Text, &[Unit::None]),
+            Self::LineFirst | Self::LineLast | Self::Epoch | Self::Satellites => (Holds::Int, &[Unit::None]),
+            Self::Time => (Holds::Instant, &[Unit::None]),
+            Self::SigmaAssumed => (Holds::Bool, &[Unit::None]),
+            Self::Latitude | Self::Longitude | Self::Heading | Self::Pitch | Self::Roll | Self::HeadingSigma => {
+                (Holds::Float, &[Unit::Degree])
+            }
+            Self::EllipsoidalHeight | Self::ReceiverSeparation | Self::GeoidSeparation | Self::Range => (Holds::Float, &[Unit::Metre]),
+            Self::SigmaEast | Self::SigmaNorth | Self::SigmaUp => (Holds::Float, &[Unit::Metre]),
+            Self::Height | Self::Easting | Self::Northing => (Holds::Float, LENGTHS),
+            Self::Hdop | Self::Pdop | Self::Vdop | Self::CorrelationEastNorth => (Holds::Float, &[Unit::None]),
+            Self::CorrectionAge | Self::HeadingAge => (Holds::Float, &[Unit::Second]),
+            Self::TurnRate => (Holds::Float, &[Unit::DegreePerSecond]),
+            Self::Speed => (Holds::Float, &[Unit::MetrePerSecond]),
+            Self::Diameter => (Holds::Float, &[Unit::Millimetre]),
+            Self::Other => return None,
+        })
+    }
+
     /// The role in words, for messages.
     #[must_use]
     pub const fn meaning(self) -> &'static str {
@@ -463,6 +490,13 @@ impl Frame {
         found
     }
 
+    /// Whether two references are the same in every word; epochs as [`Epoch::same`] has it, since one that went through JSON
+    /// may have lost its last digit.
+    #[must_use]
+    pub fn same(&self, other: &Self) -> bool {
+        self.epoch.same(other.epoch) && Self { epoch: other.epoch, ..self.clone() } == *other
+    }
+
     /// Name and code of the system.
     #[must_use]
     pub fn title(&self) -> String {
@@ -485,6 +519,30 @@ pub struct Schema {
 }
 
 impl Schema {
+    /// What is wrong with the first column whose type or unit is none for its role, in words: every stage takes the latitude
+    /// to be in degrees.
+    #[must_use]
+    pub fn wrong_form(&self) -> Option<String> {
+        let of_frame = |role| {
+            self.frame.as_ref().and_then(|f| match (role, f.axes) {
+                (Role::Height, _) => Some(f.heights.unit()),
+                (Role::Easting | Role::Northing, Axes::Projected(unit)) => Some(unit),
+                _ => None,
+            })
+        };
+        self.columns.iter().find_map(|c| {
+            let (holds, units) = c.role.form()?;
+            let (name, meaning) = (&c.name, c.role.meaning());
+            if c.holds != holds {
+                return Some(format!("column `{name}` is {meaning} and holds {:?} where {holds:?} belongs", c.holds));
+            }
+            let wanted = of_frame(c.role).unwrap_or(units[0]);
+            let good = units.contains(&c.unit) && of_frame(c.role).is_none_or(|u| u == c.unit);
+            let shown = |u: Unit| if u == Unit::None { "no unit".to_owned() } else { format!("`{}`", u.symbol()) };
+            (!good).then(|| format!("column `{name}` is {meaning} and says {} where {} belongs", shown(c.unit), shown(wanted)))
+        })
+    }
+
     /// The column with a role.
     #[must_use]
     pub fn role(&self, role: Role) -> Option<&Column> {

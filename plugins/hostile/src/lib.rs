@@ -69,6 +69,8 @@ unsafe extern "C" fn bind(
                 columns.push(first);
             }
         }
+        "promise-metres" => output["columns"][0]["unit"] = "m".into(),
+        "promise-number" => output["columns"][1]["holds"] = "int".into(),
         "promise-unit" => output["columns"][0]["unit"] = "furlong".into(),
         "used" => grain = "session",
         _ => {}
@@ -134,6 +136,10 @@ unsafe extern "C" fn run(
         "crash" => unsafe { ptr::write_volatile(ptr::without_provenance_mut::<u8>(8), 1) },
         "hang" => loop {
             std::thread::park();
+        },
+        "chatter" => loop {
+            // SAFETY: the function of the host.
+            unsafe { host.find.map(|f| f(host.ctx, c"{\"what\":\"and so on\"}".as_ptr(), 20)) };
         },
         "memory" => {
             let mut all: Vec<Vec<u8>> = vec![];

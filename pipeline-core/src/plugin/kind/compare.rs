@@ -2,7 +2,7 @@
 
 use crate::table::Table;
 use crate::table::arrow::{Answer, ClaimedColumn};
-use crate::table::schema::{Column as Spec, Epoch, Frame, Schema};
+use crate::table::schema::{Column as Spec, Frame, Schema};
 use polars::prelude::DataFrame;
 use serde_json::Value;
 use std::sync::Arc;
@@ -11,15 +11,6 @@ type Wrong = (&'static str, String);
 
 fn wrong(what: impl Into<String>) -> Wrong {
     ("plugin/wrong-table", what.into())
-}
-
-/// Whether two frames are the same; an epoch may have lost its last digit on the way through JSON.
-pub(super) fn same_frame(a: &Frame, b: &Frame) -> bool {
-    let epochs = match (a.epoch, b.epoch) {
-        (Epoch::Fixed(x), Epoch::Fixed(y)) => (x - y).abs() < 1e-9,
-        (x, y) => x == y,
-    };
-    epochs && Frame { epoch: b.epoch, ..a.clone() } == *b
 }
 
 /// The answer under the promised schema.
@@ -37,7 +28,7 @@ fn frame(said: Option<&str>, promised: Option<&Frame>) -> Result<(), Wrong> {
         (None, None) => Ok(()),
         (None, Some(p)) => Err(wrong(format!("it promised coordinates in {} and dropped the frame", p.name))),
         (Some(s), None) => Err(wrong(format!("it promised no coordinates and says that they are in {}", s.name))),
-        (Some(s), Some(p)) if same_frame(s, p) => Ok(()),
+        (Some(s), Some(p)) if s.same(p) => Ok(()),
         (Some(s), Some(p)) => Err(wrong(format!("it promised {} and says {}", crate::plan::print::frame(p), crate::plan::print::frame(s)))),
     }
 }
