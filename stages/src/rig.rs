@@ -20,6 +20,7 @@ pub mod heading_age;
 pub mod heading_gate;
 pub mod ledger;
 pub mod north;
+mod peak;
 pub mod quantity;
 pub mod rotation;
 pub mod target;

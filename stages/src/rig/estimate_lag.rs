@@ -8,7 +8,7 @@
 //! A lag with its 95 % interval, or the word that it cannot be observed. Nothing is changed.
 //!
 //! # References
-//! Variance of the place of a correlation peak; IERS Bulletin C for GPS time against UTC.
+//! Variance of the place of a correlation peak (`peak.rs`); IERS Bulletin C for GPS time against UTC.
 
 use super::clock::{self, TimeColumn};
 use super::delimited::Layout;
@@ -133,8 +133,9 @@ minutes. And when `time/stream-lags` stops a job.
 
 ## References
 
-Variance of the place of a correlation peak, (1 - r2) / (n r |r''|), with n reduced by Bartlett's rule for neighbours
-that are alike; IERS Bulletin C (GPS time against UTC).
+The lag where what the stream leaves over is unrelated to the stream's change by the lag (least squares). Its variance is that of their
+products' sum over the curvature of the peak squared, with the correlation of neighbours under Parzen's window (Parzen 1957; Newey and
+West 1987) and Student's t; IERS Bulletin C (GPS time against UTC).
 ",
         inputs: Inputs::One,
         delivers: false,
@@ -224,11 +225,11 @@ roll: { column: roll, unit: deg }
             max_gap_ns: self.join.max_gap_ns(),
         };
         let tried = signals::compare(&movement, self.reach_s);
-        let best = tried.iter().filter(|m| m.clear()).min_by(|a, b| a.within_95_s.total_cmp(&b.within_95_s));
+        let best = tried.iter().filter(|m| m.clear()).min_by(|a, b| a.peak.within_95_s.total_cmp(&b.peak.within_95_s));
         cx.fact(
             "lag",
-            json!({"session": session, "tried": tried.iter().map(|m| json!({"by": m.by, "lag_s": m.lag_s + self.lag_s,
-                "within_95_s": Some(m.within_95_s).filter(|w| w.is_finite()), "correlation": m.correlation, "at_zero": m.at_zero})).collect::<Vec<_>>()}),
+            json!({"session": session, "tried": tried.iter().map(|m| json!({"by": m.by, "lag_s": m.peak.lag_s + self.lag_s,
+                "within_95_s": Some(m.peak.within_95_s).filter(|w| w.is_finite()), "correlation": m.peak.correlation, "at_zero": m.peak.at_zero})).collect::<Vec<_>>()}),
         );
         cx.find(match best {
             Some(best) => self.found(best, &session, clock::gps_minus_utc_s(times[0])),
@@ -239,9 +240,9 @@ roll: { column: roll, unit: deg }
 }
 
 impl EstimateLag {
-    fn found(&self, m: &Match, session: &str, gps_s: i64) -> Diagnostic {
+    fn found(&self, Match { by, peak: m }: &Match, session: &str, gps_s: i64) -> Diagnostic {
         // Rounded as it is printed, and never minus zero.
-        let total = ((m.lag_s + self.lag_s) * 100.0).round() / 100.0 + 0.0;
+        let total = ((m.lag_s + self.lag_s) * 1000.0).round() / 1000.0 + 0.0;
         let (low, high) = (total - m.within_95_s, total + m.within_95_s);
         #[allow(clippy::cast_precision_loss)]
         let gps = gps_s as f64;
@@ -249,7 +250,7 @@ impl EstimateLag {
         let side = if total > 0.0 { "ahead of" } else { "behind" };
         let near = |v: f64| (m.lag_s - v).abs() <= m.within_95_s.max(0.1);
         let (why, fix) = if !differs {
-            ("the clocks fit as they are declared".to_owned(), format!("none needed; `lag_s: {total:.2}` is right"))
+            ("the clocks fit as they are declared".to_owned(), format!("none needed; `lag_s: {total:.3}` is right"))
         } else if near(gps) {
             (
                 format!(
@@ -275,18 +276,17 @@ impl EstimateLag {
         } else {
             (
                 "neither a time scale nor a whole number of seconds: a delay on the way, or a clock that runs free".to_owned(),
-                format!("`lag_s: {total:.2}` once the cause is known; a clock that runs free needs it for every session"),
+                format!("`lag_s: {total:.3}` once the cause is known; a clock that runs free needs it for every session"),
             )
         };
         Diagnostic::new(
             "time/lag",
             if differs { Verdict::Warn } else { Verdict::Note },
             format!(
-                "the second stream is {side} the log by {:.2} s (95 %: {low:.2} s to {high:.2} s) by {}: correlation {:.2}, at the declared lag {:.2}",
+                "the second stream is {side} the log by {:.3} s (95 %: {low:.3} s to {high:.3} s) by {by}: correlation {:.2}, at the declared lag {}",
                 total.abs(),
-                m.by,
                 m.correlation,
-                m.at_zero
+                m.at_zero.map_or_else(|| "nothing to compare".to_owned(), |r| format!("{r:.2}"))
             ),
         )
         .place(format!("session `{session}`"))
@@ -299,9 +299,9 @@ impl EstimateLag {
 fn not_observable(tried: &[Match], session: &str) -> Diagnostic {
     let list: Vec<String> = tried
         .iter()
-        .map(|m| {
+        .map(|Match { by, peak: m }| {
             let width = if m.within_95_s.is_finite() { format!("within {:.1} s", m.within_95_s) } else { "no peak".to_owned() };
-            format!("{}: correlation {:.2} at best, {width}", m.by, m.correlation)
+            format!("{by}: correlation {:.2} at best, {width}", m.correlation)
         })
         .collect();
     let why = if list.is_empty() { "too little moves in the log or in the stream to compare anything".to_owned() } else { list.join("; ") };

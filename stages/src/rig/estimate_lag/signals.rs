@@ -1,13 +1,14 @@
-//! The four ways to compare movement, and the place of the peak.
+//! The four ways to compare movement.
 
 use crate::angle::turn;
-use crate::rig::clock::SECOND_NS;
+use crate::rig::clock::{self, SECOND_NS};
+use crate::rig::peak::{self, Peak, Search, Value, Values};
 use crate::rig::rotation::Rotation;
 use crate::rig::time_join::series::Series;
 use pipeline_core::rig::BodyVector;
 
-/// Step of the tried lags, s.
-const STEP_S: f64 = 0.05;
+/// Half of the width over which a peak is taken, s.
+const WIDTH_S: f64 = 0.25;
 /// Length of an interval over which a change is taken, s.
 const SPAN_S: f64 = 1.0;
 /// Fewest intervals.
@@ -38,18 +39,8 @@ pub struct Inputs<'a> {
 pub struct Match {
     /// The way.
     pub by: &'static str,
-    /// Stream minus log, s.
-    pub lag_s: f64,
-    /// Half of the 95 % interval, s.
-    pub within_95_s: f64,
-    /// Correlation there.
-    pub correlation: f64,
-    /// Correlation without a lag.
-    pub at_zero: f64,
-    /// Best correlation further than two seconds away.
-    pub rival: f64,
-    /// Independent intervals behind the correlation.
-    pub effective: f64,
+    /// What it found.
+    pub peak: Peak,
 }
 
 impl Match {
@@ -57,8 +48,8 @@ impl Match {
     pub fn clear(&self) -> bool {
         // Fisher's z makes a difference of correlations comparable wherever they lie.
         let z = |r: f64| r.clamp(-0.999_999, 0.999_999).atanh();
-        let apart = (z(self.correlation) - z(self.rival)) * (self.effective - 3.0).max(1.0).sqrt();
-        self.correlation > 0.5 && self.within_95_s < 1.0 && apart > 3.0
+        let apart = (z(self.peak.correlation) - z(self.peak.rival)) * (self.peak.effective - 3.0).max(1.0).sqrt();
+        self.peak.correlation > 0.5 && self.peak.within_95_s < 1.0 && apart > 3.0
     }
 }
 
@@ -106,7 +97,7 @@ fn moved(i: &Inputs, (a, b): (usize, usize)) -> [f64; 3] {
 }
 
 /// Takes the running mean off, so that walking straight on and drift do not count.
-fn without_slow(values: &[Option<[f64; 3]>]) -> Vec<Option<[f64; 3]>> {
+fn without_slow(values: &[Option<Value>]) -> Values {
     (0..values.len())
         .map(|k| {
             let own = values[k]?;
@@ -145,7 +136,7 @@ pub fn compare(i: &Inputs, reach_s: f64) -> Vec<Match> {
     let pairs = intervals(i);
     let mut out = vec![];
     let gap = i.max_gap_ns;
-    let made = |values: Vec<Option<[f64; 3]>>| -> Vec<Interval> {
+    let made = |values: Values| -> Vec<Interval> {
         let list = pairs.iter().zip(values);
         list.filter_map(|((a, b), v)| Some(Interval { from: i.times[*a], to: i.times[*b], value: v? })).collect()
     };
@@ -217,78 +208,14 @@ pub fn compare(i: &Inputs, reach_s: f64) -> Vec<Match> {
     out
 }
 
-/// Correlation at a lag and the number of independent intervals. `centred`: the stream's slow part is taken off as the log's was.
-fn correlate(intervals: &[Interval], says: &Says, lag_ns: i64, slow: bool) -> Option<(f64, f64)> {
-    let mut heard: Vec<Option<[f64; 3]>> = intervals.iter().map(|i| says(i.from + lag_ns, i.to + lag_ns)).collect();
-    let n = heard.iter().flatten().count();
-    if n < FEWEST || 2 * n < intervals.len() {
-        return None;
-    }
-    if slow {
-        heard = without_slow(&heard);
-    }
-    #[allow(clippy::cast_precision_loss)]
-    let count = n as f64;
-    let pairs = || intervals.iter().zip(&heard).filter_map(|(i, h)| Some((i.value, (*h)?)));
-    let mut mean = [[0.0; 3]; 2];
-    for (x, y) in pairs() {
-        for c in 0..3 {
-            mean[0][c] += x[c] / count;
-            mean[1][c] += y[c] / count;
-        }
-    }
-    let (mut xx, mut yy, mut xy, mut lx, mut ly) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    let mut last: Option<([f64; 3], [f64; 3])> = None;
-    for (x, y) in pairs() {
-        let (x, y) = ([0, 1, 2].map(|c| x[c] - mean[0][c]), [0, 1, 2].map(|c| y[c] - mean[1][c]));
-        let dot = |a: &[f64; 3], b: &[f64; 3]| a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
-        xx += dot(&x, &x);
-        yy += dot(&y, &y);
-        xy += dot(&x, &y);
-        if let Some((px, py)) = &last {
-            lx += dot(&x, px);
-            ly += dot(&y, py);
-        }
-        last = Some((x, y));
-    }
-    if !(xx > 0.0 && yy > 0.0) {
-        return None;
-    }
-    let r = (xy / (xx * yy).sqrt()).clamp(-1.0, 1.0);
-    let alike = (lx / xx).clamp(0.0, 0.99) * (ly / yy).clamp(0.0, 0.99);
-    Some((r, (count * (1.0 - alike) / (1.0 + alike)).max(4.0)))
-}
-
-/// The best lag.
+/// The best lag. `slow`: the stream's slow part is taken off as the log's was.
 fn peak(by: &'static str, intervals: &[Interval], says: &Says, reach_s: f64, slow: bool) -> Option<Match> {
-    if intervals.len() < FEWEST {
-        return None;
-    }
-    #[allow(clippy::cast_possible_truncation)]
-    let steps = (reach_s / STEP_S).round() as i64;
-    #[allow(clippy::cast_precision_loss)]
-    let lag_of = |k: i64| k as f64 * STEP_S;
-    let at = |k: i64| correlate(intervals, says, crate::rig::clock::to_ns(lag_of(k)), slow);
-    // Every fifth first; the peak of changes over a second is wider than half a second.
-    let coarse: Vec<(i64, f64)> = (-steps..=steps).step_by(5).filter_map(|k| Some((k, at(k)?.0))).collect();
-    let near = coarse.iter().max_by(|a, b| a.1.total_cmp(&b.1))?.0;
-    let fine: Vec<(i64, f64, f64)> = (near - 6..=near + 6).filter_map(|k| at(k).map(|(r, n)| (k, r, n))).collect();
-    let (best, correlation, n) = *fine.iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
-    let at_zero = at(0).map_or(f64::NAN, |v| v.0);
-    // A parabola through points a quarter of a second apart: the noise of fast samples does not show at that width.
-    let (mut lag_s, mut bend) = (lag_of(best), f64::NAN);
-    let width = 5;
-    if let (Some((a, _)), Some((c, _))) = (at(best - width), at(best + width)) {
-        let h = lag_of(width);
-        bend = (a + c - 2.0 * correlation) / (h * h);
-        if bend < 0.0 {
-            lag_s += ((a - c) / (2.0 * (a + c - 2.0 * correlation)) * h).clamp(-h, h);
-        }
-    }
-    let variance = (1.0 - correlation * correlation).max(1e-4) / (n * correlation.max(0.05) * bend.abs());
-    let within_95_s = if bend < 0.0 { (1.96 * variance.sqrt()).hypot(0.2 * STEP_S) } else { f64::INFINITY };
-    #[allow(clippy::cast_possible_truncation)]
-    let away = (2.0 / STEP_S) as i64;
-    let rival = coarse.iter().filter(|(k, _)| (k - best).abs() > away).map(|(_, r)| *r).fold(0.0, f64::max);
-    Some(Match { by, lag_s, within_95_s, correlation, at_zero, rival, effective: n })
+    let said: Vec<Value> = intervals.iter().map(|i| i.value).collect();
+    let heard = |lag_s: f64| {
+        let lag = clock::to_ns(lag_s);
+        let heard: Values = intervals.iter().map(|i| says(i.from + lag, i.to + lag)).collect();
+        if slow { without_slow(&heard) } else { heard }
+    };
+    let search = Search { reach_s, width_s: WIDTH_S, fewest: FEWEST, resolution_s: 0.0, least: [0.0; 2] };
+    Some(Match { by, peak: peak::find(&said, &heard, &search)? })
 }

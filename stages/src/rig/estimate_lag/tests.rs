@@ -74,8 +74,8 @@ fn scene(kind: Kind, seed: u64, minutes: i64, lag_s: f64) -> Scene {
         s.place[0].push(42.0 + (north - n + gnss(7)) / 111_195.0);
         s.place[1].push(-84.0 + (east - e + gnss(8)) / (111_195.0 * 42_f64.to_radians().cos()));
         s.place[2].push(200.0 + d + 2.0 * gnss(9));
-        for (own, v) in s.own.iter_mut().zip([h, p, r]) {
-            own.push(v + 0.2 * noise(seed + 20, k));
+        for (c, (own, v)) in s.own.iter_mut().zip([h, p, r]).enumerate() {
+            own.push(v + 0.2 * noise(seed + 2000 + 7 * c as u64, k));
         }
     }
     for j in -3000..minutes * 3000 + 3000 {
@@ -84,14 +84,14 @@ fn scene(kind: Kind, seed: u64, minutes: i64, lag_s: f64) -> Scene {
         let (h, p, r, ..) = pose(kind, seed, t);
         let k = (j + 5000).unsigned_abs();
         for (c, (series, v)) in s.stream.iter_mut().zip([h, p, r]).enumerate() {
-            series.push(START + to_ns(t + lag_s), v + 0.2 * noise(seed + 30 + c as u64, k));
+            series.push(START + to_ns(t + lag_s), v + 0.2 * noise(seed + 3000 + 7 * c as u64, k));
         }
     }
     s.stream.iter_mut().for_each(Series::finish);
     s
 }
 
-fn tried(s: &Scene, with_own: bool, with_pole: bool) -> Vec<Match> {
+fn tried(s: &Scene, with_own: bool, with_pole: bool, reach_s: f64) -> Vec<Match> {
     let movement = Movement {
         times: &s.times,
         place: [&s.place[0], &s.place[1], &s.place[2]],
@@ -100,11 +100,11 @@ fn tried(s: &Scene, with_own: bool, with_pole: bool) -> Vec<Match> {
         pole: with_pole.then_some(POLE),
         max_gap_ns: SECOND_NS,
     };
-    compare(&movement, 60.0)
+    compare(&movement, reach_s)
 }
 
 fn best(list: &[Match]) -> Option<&Match> {
-    list.iter().filter(|m| m.clear()).min_by(|a, b| a.within_95_s.total_cmp(&b.within_95_s))
+    list.iter().filter(|m| m.clear()).min_by(|a, b| a.peak.within_95_s.total_cmp(&b.peak.within_95_s))
 }
 
 #[test]
@@ -116,37 +116,46 @@ fn every_way_finds_the_lag() {
         (Kind::Walks, true, true, "turn rate"),
     ] {
         for lag in [18.0, -7.3, 0.0, 0.24] {
-            let list = tried(&scene(kind, 5, 4, lag), with_own, with_pole);
+            let list = tried(&scene(kind, 5, 4, lag), with_own, with_pole, 60.0);
             let m = best(&list).unwrap_or_else(|| panic!("{by} {lag}: {list:#?}"));
-            assert!((m.lag_s - lag).abs() < 0.06, "{by} {lag}: {list:#?}");
+            assert!((m.peak.lag_s - lag).abs() < 0.02, "{by} {lag}: {list:#?}");
             assert_eq!(m.by, by, "{list:#?}");
         }
     }
 }
 
+/// 95 % intervals over 500 crews and lags: whether the one that is given covers the truth, by way; `None` where none is given.
+fn covered(seeds: std::ops::Range<u64>) -> Vec<Option<(&'static str, bool)>> {
+    let one = |seed: u64| {
+        let lag = 22.0 * noise(9, seed);
+        let kind = if seed % 2 == 0 { Kind::Swings } else { Kind::Walks };
+        let list = tried(&scene(kind, seed + 200, 3, lag), seed % 4 < 2, true, 25.0);
+        let m = best(&list)?;
+        assert!((m.peak.lag_s - lag).abs() < 0.1 && m.peak.within_95_s < 0.1, "{seed} {lag}: {m:?}");
+        Some((m.by, (m.peak.lag_s - lag).abs() <= m.peak.within_95_s))
+    };
+    seeds.map(one).collect()
+}
+
 #[test]
 fn the_interval_is_honest() {
-    // 95 % intervals over 60 crews and lags; nine in ten of those given cover the truth, and all are short. A crew whose bends
-    // repeat themselves fits at two lags; that is said to be not observable, and must be rare.
-    let (mut inside, mut unsure) = (0, 0);
-    for seed in 0..60 {
-        let lag = 25.0 * noise(9, seed);
-        let list = tried(&scene(if seed % 2 == 0 { Kind::Swings } else { Kind::Walks }, seed + 200, 3, lag), false, true);
-        let Some(m) = best(&list) else {
-            unsure += 1;
-            continue;
-        };
-        inside += usize::from((m.lag_s - lag).abs() <= m.within_95_s);
-        assert!((m.lag_s - lag).abs() < 0.3 && m.within_95_s < 0.5, "{seed} {lag}: {m:?}");
+    let halves = [0..250, 250..500].map(|seeds| std::thread::spawn(move || covered(seeds)));
+    let all: Vec<Option<(&str, bool)>> = halves.into_iter().flat_map(|h| h.join().unwrap()).collect();
+    for way in ["turn rate", "sway", "course"] {
+        let of = || all.iter().flatten().filter(|(by, _)| *by == way);
+        eprintln!("{way}: {} of {} intervals cover the lag", of().filter(|(_, inside)| *inside).count(), of().count());
+        assert!(of().count() > 50, "{way}");
     }
-    eprintln!("{inside} intervals cover the lag, {} do not, {unsure} lags are not observable", 60 - inside - unsure);
-    assert!(unsure <= 4 && 10 * inside >= 9 * (60 - unsure), "{inside} {unsure}");
+    let (given, inside) = (all.iter().flatten().count(), all.iter().flatten().filter(|(_, inside)| *inside).count());
+    // A crew whose bends repeat themselves fits at two lags; that is said to be not observable, and must be rare.
+    assert!(given >= 475, "{given} of 500 lags are observable");
+    assert!((93 * given..=97 * given).contains(&(100 * inside)), "{inside} of {given}");
 }
 
 #[test]
 fn a_still_log_is_not_observable() {
     for seed in 0..10 {
-        let list = tried(&scene(Kind::Still, seed, 4, 18.0), true, true);
+        let list = tried(&scene(Kind::Still, seed, 4, 18.0), true, true, 60.0);
         assert!(best(&list).is_none(), "{list:#?}");
     }
 }
@@ -191,7 +200,8 @@ fn gps_time_and_whole_seconds_are_named() {
     // T16 of traps.md: 18.00 s, the present difference of GPS time and UTC.
     let f = stage_on(Kind::Swings, 18.0);
     assert_eq!((f.code.as_str(), f.verdict, f.fix.as_str()), ("time/lag", Verdict::Warn, "set `time.scale: gps`"));
-    assert!(f.what.contains("ahead of the log by 18.0") && f.why.contains("18 s"), "{f:?}");
+    assert!(f.what.contains("ahead of the log by 18.00") || f.what.contains("ahead of the log by 17.99"), "{f:?}");
+    assert!(f.why.contains("18 s"), "{f:?}");
     assert_eq!(stage_on(Kind::Swings, -18.0).fix, "set `time.scale: utc`");
     let f = stage_on(Kind::Swings, 7.0);
     assert!(f.why.contains("whole number of seconds") && f.fix.contains("lag_s: 7.00"), "{f:?}");

@@ -8,14 +8,15 @@
 use super::series::Series;
 use crate::angle;
 use crate::rig::clock::SECOND_NS;
+use crate::rig::peak::{self, STEP_S, Search, Value, Values};
 use pipeline_core::diag::{Diagnostic, Verdict};
 
 /// Largest lag that is tried, s.
 const REACH_S: f64 = 60.0;
-/// Step of the tried lags and of the resampled path of the attitude, s.
-const STEP_S: f64 = 0.05;
-/// Every how many steps is tried first; divides the number of steps to lag zero.
-const COARSE: usize = 5;
+/// Half of the width over which the peak is taken, s: the steps of the attitude's own noise do not show at that width.
+const WIDTH_S: f64 = 0.5;
+/// Variance of the activities below which nothing moves, or nothing stops.
+const LEAST: [f64; 2] = [0.05, 0.02];
 /// Fewest intervals from which a lag is taken.
 const FEWEST: usize = 60;
 /// A path of this size marks the change from still to moving: m and deg per second.
@@ -45,43 +46,20 @@ pub fn compare(times: &[i64], latitude: &[f64], longitude: &[f64], turning: &[&S
     if intervals.len() < FEWEST {
         return None;
     }
-    let steps = steps_within(REACH_S);
-    #[allow(clippy::cast_precision_loss)]
-    let lag_of = |i: usize| (i as f64 - steps as f64) * STEP_S;
-    let mut tried: Vec<Option<(f64, f64)>> = vec![None; 2 * steps + 1];
-    let peak = |tried: &[Option<(f64, f64)>]| {
-        (0..tried.len()).filter_map(|i| tried[i].map(|(r, _)| (i, r))).max_by(|a, b| a.1.total_cmp(&b.1)).map(|(i, _)| i)
+    let said: Vec<Value> = moved.iter().map(|m| [*m, 0.0, 0.0]).collect();
+    let heard = |lag_s: f64| -> Values {
+        let activity = |(from, to): &(f64, f64)| {
+            let turned = path.at(to + lag_s)? - path.at(from + lag_s)?;
+            Some([(turned / (to - from) / STILL_DEG_S).ln_1p(), 0.0, 0.0])
+        };
+        intervals.iter().map(activity).collect()
     };
-    // Coarse first; the peak is wider than half a second.
-    for i in (0..tried.len()).step_by(COARSE) {
-        tried[i] = path.correlate(&intervals, &moved, lag_of(i));
-    }
-    // The peak is a parabola through points half a second apart: steps of the attitude's own noise
-    // do not show at that width.
-    let wide = steps_within(0.5);
-    let near = peak(&tried)?;
-    for i in near.saturating_sub(wide + COARSE)..(near + wide + COARSE + 1).min(tried.len()) {
-        tried[i] = path.correlate(&intervals, &moved, lag_of(i));
-    }
-    let best = peak(&tried)?;
-    let value = |i: usize| tried.get(i).copied().flatten().map(|(r, _)| r);
-    let (correlation, effective) = tried[best]?;
-    let at_zero = value(steps)?;
-    let (mut lag_s, mut bend) = (lag_of(best), f64::NAN);
-    if let (Some(a), Some(c)) = (best.checked_sub(wide).and_then(value), value(best + wide)) {
-        let h = 0.5;
-        bend = (a + c - 2.0 * correlation) / (h * h);
-        if bend < 0.0 {
-            lag_s += ((a - c) / (2.0 * (a + c - 2.0 * correlation)) * h).clamp(-h, h);
-        }
-    }
-    // Variance of the place of a correlation peak: (1 - r2) / (n r |r''|).
-    let variance = (1.0 - correlation * correlation).max(1e-4) / (effective * correlation.max(0.05) * bend.abs());
-    let within_95_s = if bend < 0.0 { (1.96 * variance.sqrt()).hypot(STEP_S) } else { f64::INFINITY };
+    let search = Search { reach_s: REACH_S, width_s: WIDTH_S, fewest: FEWEST / 2, resolution_s: STEP_S / 2.0, least: LEAST };
+    let found = peak::find(&said, &heard, &search)?;
     let mut speeds: Vec<f64> = moved.clone();
     speeds.sort_by(f64::total_cmp);
     let speed_m_s = (speeds[speeds.len() * 9 / 10].exp() - 1.0) * STILL_M_S;
-    Some(Lag { lag_s, within_95_s, correlation, at_zero, speed_m_s })
+    Some(Lag { lag_s: found.lag_s, within_95_s: found.within_95_s, correlation: found.correlation, at_zero: found.at_zero?, speed_m_s })
 }
 
 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
@@ -253,46 +231,6 @@ impl Path {
         let i = place as usize;
         let (a, b) = (self.sums.get(i)?, self.sums.get(i + 1)?);
         Some(a + (b - a) * place.fract())
-    }
-
-    /// Correlation at a lag, and the number of independent intervals behind it. At least half of the
-    /// intervals must lie in the stream.
-    fn correlate(&self, intervals: &[(f64, f64)], moved: &[f64], lag_s: f64) -> Option<(f64, f64)> {
-        let (mut n, mut sx, mut sy, mut sxx, mut syy, mut sxy, mut lx, mut ly) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
-        let mut last: Option<(f64, f64)> = None;
-        for ((from, to), x) in intervals.iter().zip(moved) {
-            let (Some(a), Some(b)) = (self.at(from + lag_s), self.at(to + lag_s)) else {
-                last = None;
-                continue;
-            };
-            let (x, y) = (*x, ((b - a) / (to - from) / STILL_DEG_S).ln_1p());
-            n += 1.0;
-            sx += x;
-            sy += y;
-            sxx += x * x;
-            syy += y * y;
-            sxy += x * y;
-            if let Some((px, py)) = last {
-                lx += x * px;
-                ly += y * py;
-            }
-            last = Some((x, y));
-        }
-        #[allow(clippy::cast_precision_loss)]
-        let half = (intervals.len() / 2).max(FEWEST / 2) as f64;
-        if n < half {
-            return None;
-        }
-        let (mx, my) = (sx / n, sy / n);
-        let (vx, vy) = (sxx / n - mx * mx, syy / n - my * my);
-        // Nothing moves, or nothing stops.
-        if vx < 0.05 || vy < 0.02 {
-            return None;
-        }
-        let r = ((sxy / n - mx * my) / (vx * vy).sqrt()).clamp(-1.0, 1.0);
-        // Bartlett: neighbours that are alike count less.
-        let alike = ((lx / n - mx * mx) / vx).clamp(0.0, 0.99) * ((ly / n - my * my) / vy).clamp(0.0, 0.99);
-        Some((r, (n * (1.0 - alike) / (1.0 + alike)).max(4.0)))
     }
 }
 
