@@ -33,6 +33,9 @@ mod tests;
 #[cfg(test)]
 mod tests_notes;
 
+/// Between the names of several base stations of one occupation.
+pub const BASES: &str = ", ";
+
 /// The stages of this family, in the order of the reference page.
 #[must_use]
 pub fn kinds() -> Vec<Arc<dyn StageKind>> {

@@ -142,7 +142,7 @@ impl Stage for Occupations {
             By::Event | By::Still => self.by_runs(table, &order, &sorted, &mut owners)?,
         };
         cx.fact(names::FACT, names::whereabouts(cx, &self.positions(table)?, &owners, &occupations)?);
-        let runs = self.fix_runs(table, &order, &times)?;
+        let runs = self.fix_runs(table, &order)?;
         self.finish(table, &owners, &occupations, &runs, cx)
     }
 }
@@ -204,10 +204,10 @@ impl Occupations {
     }
 
     /// Number of the unbroken run of fixed solutions that each row belongs to.
-    fn fix_runs(&self, table: &Table, order: &[u32], times: &[i64]) -> Result<Vec<Option<i64>>, Problem> {
+    fn fix_runs(&self, table: &Table, order: &[u32]) -> Result<Vec<Option<i64>>, Problem> {
         let column = |role: Role| table.schema.role(role).map(|c| table.texts(&c.name)).transpose();
-        let Some(fix) = column(Role::Fix)? else { return Ok(vec![None; times.len()]) };
-        Ok(fix_runs::number(order, times, &fix, column(Role::BaseStation)?.as_deref()))
+        let Some(fix) = column(Role::Fix)? else { return Ok(vec![None; table.rows()]) };
+        Ok(fix_runs::number(order, &fix, column(Role::BaseStation)?.as_deref()))
     }
 
     pub(super) fn positions(&self, table: &Table) -> Result<[Vec<f64>; 3], Problem> {

@@ -357,7 +357,7 @@ impl<'a> Shot<'a> {
             formal: both(&Part::new([mean.formal[0][0], 0.0, mean.formal[1][1], mean.formal[2][2]])),
             ratio: mean.ratio[0].max(mean.ratio[1]),
             fix: c.fix.as_ref().and_then(|f| rows().filter_map(|r| f[r]).max_by_key(|w| badness(w))).map(str::to_owned),
-            base: (!bases.is_empty()).then(|| bases.join(", ")),
+            base: (!bases.is_empty()).then(|| bases.join(super::BASES)),
             pdop_max: largest(&c.pdop),
             separation: average(&c.separation),
             range: average(&c.range),

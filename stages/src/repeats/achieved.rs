@@ -7,6 +7,7 @@
 //! quantile of the fitted distribution, and takes the mean of the rest.
 
 use super::agree::Difference;
+use crate::control::distributions::chi_square;
 
 /// Fewest pairs for which a factor is stated.
 pub const FEWEST: usize = 5;
@@ -30,15 +31,13 @@ pub fn factor(pairs: &[&Difference]) -> Option<Factor> {
     if pairs.len() < FEWEST {
         return None;
     }
-    // Median of chi-square with two degrees of freedom: 2 ln 2.
+    let limits = [chi_square(0.999, 2.0), chi_square(0.999, 1.0)];
     let mut plan: Vec<f64> = pairs.iter().map(|d| d.statistic[0]).filter(|t| t.is_finite()).collect();
     plan.sort_unstable_by(f64::total_cmp);
-    let mut square = (plan.get(plan.len() / 2)? / (2.0 * std::f64::consts::LN_2)).max(1e-6);
+    let mut square = (plan.get(plan.len() / 2)? / chi_square(0.5, 2.0)).max(1e-6);
     let mut used = pairs.len();
     for _ in 0..20 {
-        // 99.9 % quantiles: -2 ln 0.001 = 13.816 for two degrees, 10.828 for one.
-        let good: Vec<&&Difference> =
-            pairs.iter().filter(|d| d.statistic[0] <= 13.816 * square && d.statistic[1] <= 10.828 * square).collect();
+        let good: Vec<&&Difference> = pairs.iter().filter(|d| (0..2).all(|k| d.statistic[k] <= limits[k] * square)).collect();
         if good.is_empty() {
             break;
         }
@@ -53,32 +52,6 @@ pub fn factor(pairs: &[&Difference]) -> Option<Factor> {
     }
     #[allow(clippy::cast_precision_loss)]
     let freedom = (3 * used) as f64;
-    let bound = |z: f64| (square * freedom / chi_square(freedom, z)).sqrt();
-    Some(Factor {
-        factor: square.sqrt(),
-        interval: (bound(crate::budget::NORMAL_95), bound(-crate::budget::NORMAL_95)),
-        pairs: used,
-        left_out: pairs.len() - used,
-    })
-}
-
-/// Quantile of chi-square at the probability of the unit normal's `z`, after Wilson and Hilferty 1931;
-/// within 0.5 % from 15 degrees of freedom on.
-fn chi_square(freedom: f64, z: f64) -> f64 {
-    let v = 2.0 / (9.0 * freedom);
-    freedom * (1.0 - v + z * v.sqrt()).powi(3)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// Tables of chi-square (common textbook values): 15 degrees 6.262 and 27.488, 60 degrees 40.482 and 83.298.
-    #[test]
-    fn quantiles() {
-        for (f, low, high) in [(15.0, 6.262, 27.488), (60.0, 40.482, 83.298)] {
-            assert!((chi_square(f, -1.959_964) / low - 1.0).abs() < 5e-3);
-            assert!((chi_square(f, 1.959_964) / high - 1.0).abs() < 5e-3);
-        }
-    }
+    let bound = |p: f64| (square * freedom / chi_square(p, freedom)).sqrt();
+    Some(Factor { factor: square.sqrt(), interval: (bound(0.975), bound(0.025)), pairs: used, left_out: pairs.len() - used })
 }

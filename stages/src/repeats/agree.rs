@@ -5,7 +5,7 @@
 //! same, errors of the rig by how far the pole was turned (they are fixed to the body, so half a turn gives
 //! them the other sign in plan), geoid and frame in full.
 
-use super::occasion::Occasion;
+use super::occasion::{Bases, Occasion};
 use crate::budget::{Budget, Contributor, NORMAL_95, Part};
 use crate::occupation::correlation::correlation;
 use crate::occupation::radial::radius;
@@ -26,15 +26,20 @@ pub fn shared(c: Contributor, a: &Occasion, b: &Occasion, tau_s: f64, unknown_is
             let dt_s = a.middle().saturating_sub(b.middle()) as f64 / 1e9;
             [correlation(dt_s, tau_s); 2]
         }
-        Contributor::HeadingNoise | Contributor::TiltNoise | Contributor::RangeNoise | Contributor::TimeTag | Contributor::OtherNoise => {
-            [0.0; 2]
-        }
-        Contributor::Base => match (&a.base, &b.base) {
-            (Some(x), Some(y)) if x == y => [1.0; 2],
-            (Some(_), Some(_)) => [0.0; 2],
-            _ => [unknown; 2],
+        Contributor::HeadingNoise
+        | Contributor::TiltNoise
+        | Contributor::RangeNoise
+        | Contributor::TimeTag
+        | Contributor::OtherNoise
+        | Contributor::TapedDistance
+        | Contributor::TapedBearing
+        | Contributor::TapedHeight => [0.0; 2],
+        Contributor::Base => match a.bases(b) {
+            Bases::Same => [1.0; 2],
+            Bases::Other => [0.0; 2],
+            Bases::Mixed | Bases::Unknown => [unknown; 2],
         },
-        Contributor::GeoidModel | Contributor::FrameChange | Contributor::Localisation => [1.0; 2],
+        c if c.common() => [1.0; 2],
         Contributor::HeadingBias if a.session != b.session => [0.0; 2],
         _ if matches!((&a.receiver, &b.receiver), (Some(x), Some(y)) if x != y) => [0.0; 2],
         _ => match a.turned_deg(b) {

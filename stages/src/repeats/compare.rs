@@ -167,7 +167,7 @@ impl Stage for CompareOccupations {
             tau_s: cx.rig.map_or(crate::occupation::average::TAU_GNSS_S, |r| r.gnss.correlation_time_s),
         };
         let tau = rules.tau_s;
-        let need: Vec<&str> = options.need.iter().map(|e| e.words(true)).collect();
+        let need: Vec<&str> = options.need.iter().map(|e| e.words(Some(true))).collect();
         let stage = Self { output: Arc::new(output.clone()), rules, options };
         Ok(Bound::new(stage, output, Grain::Whole).decided("independent_needs", need.join(", ")).decided("gnss_correlation_time_s", tau))
     }
@@ -393,8 +393,9 @@ const DOC: &str = "\
 Looks at all occupations of each mark, in all sessions. Two occupations are of one mark when they have the same point name,
 or as `same_mark` says, and lie within `one_mark_within_m`; one name at two places is two marks, and said so.
 
-A pair counts as independent only by evidence, never because it was logged twice: `time-gap`, `new-fix` (the fix was lost and
-regained between them, or they are of two sessions at least `min_gap_s` apart), `other-base`, `other-sky` (the gap differs from
+A pair counts as independent only by evidence, never because it was logged twice: `time-gap`, `new-fix` (the log shows that
+the fix was lost and regained between them, or they are of two sessions at least `min_gap_s` apart; a pause in the log is no
+evidence, and an epoch without a fix that an earlier step set aside is not seen), `other-base` (no base in common), `other-sky` (the gap differs from
 whole sidereal days by `min_gap_s` or more, so the satellites stand elsewhere), `pole-turned` (by `turned_deg` or more: two
 faces). `need` lists what a pair must have. The column `check` says `checked` (independent occupations agree),
 `checked-in-name-only` (repeated without the evidence) or `unchecked` (one occupation); `independence` counts the kinds of
@@ -421,5 +422,5 @@ taken to be at one epoch: in a frame that moves, months between occupations show
 # References
 The Survey Association, Guidance Notes for GNSS Network RTK Surveying, issue 2 (2012), and Janssen, Haasdyk and McElroy 2012:
 repeat after about 20 min, and 10 to 40 min. Odolinski 2012: positions stay correlated for 13 to 37 min in network solutions.
-Sidereal repeat of the satellites: common practice. Wilson and Hilferty 1931 (interval of the factor).
+Sidereal repeat of the satellites: common practice.
 ";

@@ -38,7 +38,7 @@ fn gap(seconds: f64) -> String {
 
 /// The evidence of a pair, for and against.
 fn evidence(pair: &Pair) -> String {
-    let words = Evidence::ALL.into_iter().filter(|e| *e != Evidence::TimeGap).map(|e| e.words(pair.evidence.contains(&e)));
+    let words = pair.evidence.iter().filter(|(e, _)| *e != Evidence::TimeGap).map(|(e, seen)| e.words(*seen));
     format!("{} apart in time, {}", gap(pair.gap_s), words.collect::<Vec<_>>().join(", "))
 }
 
@@ -121,7 +121,7 @@ impl About<'_> {
 
     /// Repeated without the evidence.
     pub fn in_name_only(&self, judged: &Judgement) -> Diagnostic {
-        let best = judged.pairs.iter().max_by_key(|p| p.evidence.len());
+        let best = judged.pairs.iter().max_by_key(|p| p.strength());
         let what = best.map_or_else(|| "the repeats share their errors".to_owned(), |p| format!("{}: checked in name only", self.pair(p)));
         self.start("repeats/in-name-only", Verdict::Warn, what)
             .size("not known: a wrong fix of decimetres would be the same in all of them")
@@ -142,7 +142,7 @@ impl About<'_> {
     }
 
     fn needed(&self) -> String {
-        self.rules.need.iter().map(|e| e.words(true)).collect::<Vec<_>>().join(" and ")
+        self.rules.need.iter().map(|e| e.words(Some(true))).collect::<Vec<_>>().join(" and ")
     }
 
     fn again(&self) -> String {

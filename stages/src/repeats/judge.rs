@@ -48,14 +48,22 @@ pub struct Pair {
     pub of: (usize, usize),
     /// Time between them, s.
     pub gap_s: f64,
-    /// Evidence that was found.
-    pub evidence: Vec<Evidence>,
+    /// Each kind of evidence: there, not there, or not known.
+    pub evidence: [(Evidence, Option<bool>); Evidence::ALL.len()],
     /// Whether it is all that is asked.
     pub independent: bool,
     /// Difference.
     pub difference: Difference,
     /// Whether it is too large.
     pub too_large: bool,
+}
+
+impl Pair {
+    /// How many kinds of evidence are there.
+    #[must_use]
+    pub fn strength(&self) -> usize {
+        self.evidence.iter().filter(|(_, seen)| *seen == Some(true)).count()
+    }
 }
 
 /// The judgement of a mark.
@@ -83,12 +91,12 @@ pub fn judge(all: &[&Occasion], rules: &Rules) -> Judgement {
     let mut pairs = vec![];
     for (i, a) in all.iter().enumerate() {
         for (j, b) in all.iter().enumerate().skip(i + 1) {
-            let evidence = a.evidence(b, rules.min_gap_s, rules.turned_deg);
+            let evidence = Evidence::ALL.map(|e| (e, a.seen(b, e, rules.min_gap_s, rules.turned_deg)));
             let difference = Difference::of(a, b, rules.tau_s);
             pairs.push(Pair {
                 of: (i, j),
                 gap_s: a.gap_s(b),
-                independent: rules.need.iter().all(|e| evidence.contains(e)),
+                independent: rules.need.iter().all(|e| evidence.contains(&(*e, Some(true)))),
                 too_large: difference.too_large(&rules.limits),
                 evidence,
                 difference,

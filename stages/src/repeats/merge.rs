@@ -1,9 +1,9 @@
 //! The table that comes out of the comparison: rows that were combined, and what is said of each.
 
 use super::combine::Combined;
-use super::judge::{Check, Judgement};
+use super::judge::{Check, Judgement, Pair};
 use super::occasion::Occasion;
-use crate::budget::{self, ALL, Kind, Parts};
+use crate::budget::{self, Kind, Parts};
 use pipeline_core::stage::Problem;
 use pipeline_core::table::schema::{Column, Holds, Role, Schema, Unit};
 use pipeline_core::table::{Table, TableBuilder};
@@ -41,8 +41,8 @@ impl Verdicts {
         self.marks += 1;
         self.checked += usize::from(judged.check == Check::Checked);
         self.in_name_only += usize::from(judged.check == Check::InNameOnly);
-        let inside = |p: &&super::judge::Pair| judged.kept.contains(&p.of.0) && judged.kept.contains(&p.of.1);
-        let independence = judged.pairs.iter().filter(inside).map(|p| p.evidence.len()).max().and_then(|n| i64::try_from(n).ok());
+        let inside = |p: &&Pair| judged.kept.contains(&p.of.0) && judged.kept.contains(&p.of.1);
+        let independence = judged.pairs.iter().filter(inside).map(Pair::strength).max().and_then(|n| i64::try_from(n).ok());
         let sizes = || judged.pairs.iter().filter(inside).map(|p| p.difference.sizes());
         let largest = [0, 1].map(|k| sizes().map(|s| s[k]).fold(f64::NAN, f64::max));
         let occupations = i64::try_from(kept.len()).unwrap_or(i64::MAX);
@@ -231,11 +231,7 @@ fn uncertainty(input: &Table, b: &mut TableBuilder, rows: &[Row]) -> Result<(), 
     let parts = Parts::read(input)?;
     let budgets: Vec<budget::Budget> =
         rows.iter().map(|r| r.combined.as_ref().map_or_else(|| parts.row(r.of.first().map_or(0, |i| *i as usize)), |c| c.budget)).collect();
-    for c in ALL.into_iter().filter(|c| budget::has(&input.schema, *c)) {
-        for k in 0..4 {
-            b.floats(&c.column(k), budgets.iter().map(|b| b.part(c).elements()[k]).collect());
-        }
-    }
+    budget::fill(b, &budgets);
     let mut set = |name: Option<String>, of: &dyn Fn(&budget::Budget, &Combined) -> f64| -> Result<(), Problem> {
         let Some(name) = name.filter(|n| input.schema.named(n).is_some()) else { return Ok(()) };
         let old = input.floats(&name)?;

@@ -1,7 +1,8 @@
 //! One occupation of a mark, as `average` made it, and what tells two of them apart.
 
+use crate::angle::turn;
 use crate::budget::{self, Budget, Contributor, Parts};
-use crate::occupation::local;
+use crate::occupation::{BASES, local};
 use pipeline_core::stage::Problem;
 use pipeline_core::table::Table;
 use pipeline_core::table::schema::{Holds, Role, Schema};
@@ -33,22 +34,38 @@ impl Evidence {
     /// All kinds, in the order of the reports.
     pub const ALL: [Self; 5] = [Self::TimeGap, Self::NewFix, Self::OtherBase, Self::OtherSky, Self::PoleTurned];
 
-    /// In words, when it is there and when it is not.
+    /// In words: when it is there, when it is not, and when the data do not tell.
     #[must_use]
-    pub const fn words(self, there: bool) -> &'static str {
-        match (self, there) {
-            (Self::TimeGap, true) => "long gap",
-            (Self::TimeGap, false) => "short gap",
-            (Self::NewFix, true) => "fix regained between",
-            (Self::NewFix, false) => "same fix",
-            (Self::OtherBase, true) => "other base",
-            (Self::OtherBase, false) => "same base",
-            (Self::OtherSky, true) => "other satellites",
-            (Self::OtherSky, false) => "same satellites",
-            (Self::PoleTurned, true) => "pole turned",
-            (Self::PoleTurned, false) => "pole not turned",
+    pub const fn words(self, seen: Option<bool>) -> &'static str {
+        match (self, seen) {
+            (Self::TimeGap, Some(true)) => "long gap",
+            (Self::TimeGap, _) => "short gap",
+            (Self::NewFix, Some(true)) => "fix regained between",
+            (Self::NewFix, Some(false)) => "no loss of the fix seen between",
+            (Self::NewFix, None) => "not known whether the fix was lost between",
+            (Self::OtherBase, Some(true)) => "other base",
+            (Self::OtherBase, Some(false)) => "same base",
+            (Self::OtherBase, None) => "base not known",
+            (Self::OtherSky, Some(true)) => "other satellites",
+            (Self::OtherSky, _) => "same satellites",
+            (Self::PoleTurned, Some(true)) => "pole turned",
+            (Self::PoleTurned, Some(false)) => "pole not turned",
+            (Self::PoleTurned, None) => "turn of the pole not known",
         }
     }
+}
+
+/// What two occupations share of their bases.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Bases {
+    /// One and the same.
+    Same,
+    /// None of the one is among those of the other.
+    Other,
+    /// Some of several.
+    Mixed,
+    /// Not known.
+    Unknown,
 }
 
 /// One occupation.
@@ -74,8 +91,8 @@ pub struct Occasion {
     pub time: (i64, i64),
     /// Latitude and longitude in degrees, ellipsoidal height in metres.
     pub position: [f64; 3],
-    /// Base stations, as `average` lists them.
-    pub base: Option<String>,
+    /// Base stations that it used; empty when not known.
+    pub bases: Vec<String>,
     /// First and last run of fixed solutions in the session.
     pub fix_runs: Option<(i64, i64)>,
     /// Mean heading of the pole, deg; NaN when not known.
@@ -108,31 +125,44 @@ impl Occasion {
     /// Angle between the two headings, 0 to 180 deg; `None` when one is not known.
     #[must_use]
     pub fn turned_deg(&self, other: &Self) -> Option<f64> {
-        let d = (self.heading - other.heading).rem_euclid(360.0);
-        d.is_finite().then(|| d.min(360.0 - d))
+        let d = turn(self.heading, other.heading).abs();
+        d.is_finite().then_some(d)
     }
 
-    /// Evidence that the two do not share an error.
+    /// What the two share of their bases.
     #[must_use]
-    pub fn evidence(&self, other: &Self, min_gap_s: f64, turned_deg: f64) -> Vec<Evidence> {
+    pub fn bases(&self, other: &Self) -> Bases {
+        let common = self.bases.iter().filter(|b| other.bases.contains(b)).count();
+        match (self.bases.len(), other.bases.len(), common) {
+            (0, ..) | (_, 0, _) => Bases::Unknown,
+            (_, _, 0) => Bases::Other,
+            (1, 1, _) => Bases::Same,
+            _ => Bases::Mixed,
+        }
+    }
+
+    /// Whether a kind of evidence is there that the two do not share an error; `None` when the data do not tell.
+    #[must_use]
+    pub fn seen(&self, other: &Self, evidence: Evidence, min_gap_s: f64, turned_deg: f64) -> Option<bool> {
         let gap = self.gap_s(other);
-        let sky = gap.rem_euclid(SIDEREAL_DAY_S);
-        let new_fix = if self.session == other.session {
-            let (a, b) = if self.time.0 <= other.time.0 { (self, other) } else { (other, self) };
-            matches!((a.fix_runs, b.fix_runs), (Some((_, last)), Some((first, _))) if first > last)
-        } else {
-            gap >= min_gap_s
-        };
-        Evidence::ALL
-            .into_iter()
-            .filter(|e| match e {
-                Evidence::TimeGap => gap >= min_gap_s,
-                Evidence::NewFix => new_fix,
-                Evidence::OtherBase => matches!((&self.base, &other.base), (Some(a), Some(b)) if a != b),
-                Evidence::OtherSky => sky.min(SIDEREAL_DAY_S - sky) >= min_gap_s,
-                Evidence::PoleTurned => self.turned_deg(other).is_some_and(|d| d >= turned_deg),
-            })
-            .collect()
+        match evidence {
+            Evidence::TimeGap => Some(gap >= min_gap_s),
+            Evidence::NewFix if self.session == other.session => {
+                let (a, b) = if self.time.0 <= other.time.0 { (self, other) } else { (other, self) };
+                a.fix_runs.zip(b.fix_runs).map(|((_, last), (first, _))| first > last)
+            }
+            // A receiver may go on from one file to the next.
+            Evidence::NewFix => (gap >= min_gap_s).then_some(true),
+            Evidence::OtherBase => match self.bases(other) {
+                Bases::Unknown => None,
+                bases => Some(bases == Bases::Other),
+            },
+            Evidence::OtherSky => {
+                let sky = gap.rem_euclid(SIDEREAL_DAY_S);
+                Some(sky.min(SIDEREAL_DAY_S - sky) >= min_gap_s)
+            }
+            Evidence::PoleTurned => self.turned_deg(other).map(|d| d >= turned_deg),
+        }
     }
 
     /// Name for messages.
@@ -221,7 +251,7 @@ pub fn read(table: &Table) -> Result<Vec<Occasion>, Problem> {
                 receiver: receiver[row].clone(),
                 time: (first[row].unwrap_or(middle), last[row].unwrap_or(middle)),
                 position: [position[0][row], position[1][row], position[2][row]],
-                base: base[row].clone(),
+                bases: base[row].as_deref().map_or_else(Vec::new, |b| b.split(BASES).map(str::to_owned).collect()),
                 fix_runs: runs.0[row].zip(runs.1[row]),
                 heading: heading[row],
                 budget: parts.row(row),

@@ -38,7 +38,7 @@ fn occasion(minute: i64, run: i64, enu: [f64; 3], budget: Budget) -> Occasion {
         occupation: format!("P{minute}"),
         time: (first, first + 30 * S),
         position: [latitude, longitude, height],
-        base: Some("0417".into()),
+        bases: vec!["0417".into()],
         fix_runs: Some((run, run)),
         heading: 40.0,
         budget,
@@ -93,7 +93,7 @@ fn p04_evidence_and_not_agreement_makes_a_check() {
     let soon = Occasion { time: (T0 + 70 * S, T0 + 100 * S), ..occasion(0, 1, [0.31, 0.002, 0.0], gnss(0.01, 0.02)) };
     let j = judge(&[&first, &soon], &rules());
     assert_eq!(j.check, Check::InNameOnly);
-    assert!(!j.pairs[0].independent && j.pairs[0].evidence.is_empty() && (j.pairs[0].gap_s - 40.0).abs() < 1e-9);
+    assert!(!j.pairs[0].independent && j.pairs[0].strength() == 0 && (j.pairs[0].gap_s - 40.0).abs() < 1e-9);
     // The trick of the trade: lose the fix on purpose and log again at once. The gap is missing.
     let trick = Occasion { fix_runs: Some((2, 2)), ..soon.clone() };
     assert_eq!(judge(&[&first, &trick], &rules()).check, Check::InNameOnly);
@@ -108,15 +108,23 @@ fn p04_evidence_and_not_agreement_makes_a_check() {
     next.session = "day2".into();
     let day = 86_164 * S + S / 10;
     next.time = (first.time.1 + day, first.time.1 + day + 30 * S);
-    let seen = first.evidence(&next, 1200.0, 120.0);
-    assert_eq!(seen, [Evidence::TimeGap, Evidence::NewFix]);
+    let there = |b: &Occasion| Evidence::ALL.into_iter().filter(|e| first.seen(b, *e, 1200.0, 120.0) == Some(true)).collect::<Vec<_>>();
+    assert_eq!(there(&next), [Evidence::TimeGap, Evidence::NewFix]);
     next.time = (next.time.0 + 90 * MINUTE, next.time.1 + 90 * MINUTE);
     next.heading = 215.0;
-    next.base = Some("0418".into());
-    assert_eq!(first.evidence(&next, 1200.0, 120.0), Evidence::ALL);
-    // What is not known is no evidence.
-    let unknown = Occasion { fix_runs: None, base: None, heading: f64::NAN, ..later };
-    assert_eq!(first.evidence(&unknown, 1200.0, 120.0), [Evidence::TimeGap, Evidence::OtherSky]);
+    next.bases = vec!["0418".into()];
+    assert_eq!(there(&next), Evidence::ALL);
+    // A base that both used is no other base, and a second file soon after tells nothing of the fix.
+    next.bases = vec!["0418".into(), "0417".into()];
+    assert_eq!(first.seen(&next, Evidence::OtherBase, 1200.0, 120.0), Some(false));
+    next.time = (first.time.1 + MINUTE, first.time.1 + 2 * MINUTE);
+    assert_eq!(first.seen(&next, Evidence::NewFix, 1200.0, 120.0), None);
+    // What is not known is no evidence, and is not said to be the same.
+    let unknown = Occasion { fix_runs: None, bases: vec![], heading: f64::NAN, ..later };
+    assert_eq!(there(&unknown), [Evidence::TimeGap, Evidence::OtherSky]);
+    for e in [Evidence::NewFix, Evidence::OtherBase, Evidence::PoleTurned] {
+        assert!(first.seen(&unknown, e, 1200.0, 120.0).is_none() && e.words(None).contains("not known"));
+    }
 }
 
 /// Two of three from independent fixes decide; two shots on one fix are one voice.
@@ -300,7 +308,7 @@ fn trap_t12_two_close_shots_and_one_later() {
     let said = world.said();
     let f = said.findings.iter().find(|f| f.code == "repeats/disagree").unwrap();
     assert_eq!((f.verdict, f.point.as_deref()), (Verdict::Reshoot, Some("K-7")));
-    assert!(f.what.contains("(41 s apart in time, same fix, same base"), "{}", f.what);
+    assert!(f.what.contains("(41 s apart in time, no loss of the fix seen between, same base"), "{}", f.what);
     assert!(
         f.what.contains("count as one") && f.size.contains("times the bound") && f.size.contains("0.277 m horizontally"),
         "{} / {}",
