@@ -163,8 +163,10 @@ pub fn site(seed: u64) -> Site {
         decimal_year: Some(YEAR),
     };
     let frames = Frames { from: "EPSG:9989", from_epoch: Epoch::EachObservation, to: "EPSG:6319", locality, folders: &[] };
-    site.frames = frames.others(&spots);
-    site.year = frames.year(&spots);
+    if let Some(own) = frames.own() {
+        site.frames = frames.others(&own, &spots);
+        site.year = frames.year(&own, &spots);
+    }
     site.zones = zones(&site.crs(), &spots);
     site
 }

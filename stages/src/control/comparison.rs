@@ -11,7 +11,7 @@ use crate::geodesy::operation::{self, Operation, Wish, here, shift};
 use crate::geodesy::projection::{OpenProjection, Projection};
 use crate::geodesy::{Ellipsoid, Tangent, grids};
 use crate::height::plan::grid_resources;
-use pipeline_core::diag::{Diagnostic, Label, Verdict};
+use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::lock::{Locked, Pin, ProbeAt};
 use pipeline_core::reference::Reference;
 use pipeline_core::stage::{Locality, Problem, Resource};
@@ -134,7 +134,7 @@ impl Comparison {
             match planner.mark(mark, &names) {
                 Ok(one) => ready.push(one),
                 Err(problem) => {
-                    let label = Label::lines(&mark.file, mark.line, mark.line, "this mark");
+                    let label = mark.label("this mark");
                     // One finding for all marks that are wrong in the same way.
                     let same = |p: &Problem| p.finding.code == problem.finding.code && p.finding.what == problem.finding.what;
                     if let Some(first) = problems.iter_mut().find(|p| same(p)) {

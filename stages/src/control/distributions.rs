@@ -1,4 +1,4 @@
-//! Quantiles that the tests of control need.
+//! Quantiles that tests of statistics need.
 
 use statrs::distribution::{ChiSquared, ContinuousCDF, FisherSnedecor, Normal, StudentsT};
 
@@ -72,6 +72,25 @@ mod tests {
         assert!((chi_square(0.95, 2.0).sqrt() - 2.4477).abs() < 5e-5);
         assert!((chi_square(0.95, 3.0).sqrt() - 2.7955).abs() < 5e-5);
         assert!((student(0.975, 9.0) - 2.2622).abs() < 5e-5);
+    }
+
+    #[test]
+    fn table_of_chi_square() {
+        // Upper points 2.5 %, 1 % and 0.1 %, lower 2.5 %: NIST/SEMATECH e-Handbook of Statistical Methods, table 1.3.6.7.4.
+        for (p, freedom, want) in [
+            (0.99, 3.0, 11.345),
+            (0.999, 3.0, 16.266),
+            (0.99, 10.0, 23.209),
+            (0.999, 10.0, 29.588),
+            (0.99, 40.0, 63.691),
+            (0.025, 15.0, 6.262),
+            (0.975, 15.0, 27.488),
+            (0.025, 60.0, 40.482),
+            (0.975, 60.0, 83.298),
+            (0.999, 1.0, 10.828),
+        ] {
+            assert!((chi_square(p, freedom) - want).abs() < 6e-4, "{p} {freedom}");
+        }
     }
 
     #[test]

@@ -5,7 +5,7 @@
 //! `crs` names; the format itself can only mean "WGS 84", which is undecided by metres, so a feature
 //! without `crs` is refused like a line without one.
 
-use super::marks::Record;
+use super::marks::{At, Record};
 use pipeline_core::diag::{Diagnostic, Label, Verdict};
 use pipeline_core::stage::Problem;
 use serde_json::Value;
@@ -77,7 +77,7 @@ pub(super) fn records(name: &str, bytes: &[u8]) -> Result<Vec<Record>, Vec<Probl
                 words.insert("ellipsoidal_height_m".to_owned(), height.to_string());
             }
         }
-        records.push(Record { words, line: i as u64 + 1 });
+        records.push(Record { words, at: At::Feature(i as u64 + 1) });
     }
     Ok(records)
 }

@@ -81,14 +81,42 @@ pub struct Mark {
     pub used_as: Use,
     /// File that it comes from.
     pub file: String,
-    /// Line (CSV) or number of the feature (GeoJSON), counted from 1.
-    pub line: u64,
+    /// Where in it.
+    pub at: At,
+}
+
+impl Mark {
+    /// A label at its place in its file.
+    #[must_use]
+    pub fn label(&self, text: &str) -> Label {
+        self.at.label(&self.file, text)
+    }
+}
+
+/// Where in a file a record stands, counted from 1.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum At {
+    /// Line of a CSV file.
+    Line(u64),
+    /// Feature of a GeoJSON file, whose lines mean nothing.
+    Feature(u64),
+}
+
+impl At {
+    /// A label at this place.
+    #[must_use]
+    pub fn label(self, file: &str, text: &str) -> Label {
+        match self {
+            Self::Line(line) => Label::lines(file, line, line, text),
+            Self::Feature(n) => Label::file(file, format!("feature {n}: {text}")),
+        }
+    }
 }
 
 /// One record of a file: words by name, and its place.
 pub(super) struct Record {
     pub words: BTreeMap<String, String>,
-    pub line: u64,
+    pub at: At,
 }
 
 /// Columns that are understood.
@@ -141,7 +169,7 @@ pub fn read(files: &[(String, std::path::PathBuf)]) -> Result<Vec<Mark>, Vec<Pro
     if problems.is_empty() { Ok(marks) } else { Err(problems) }
 }
 
-fn bytes_of(name: &str, path: &Path) -> Result<Vec<u8>, Problem> {
+pub(super) fn bytes_of(name: &str, path: &Path) -> Result<Vec<u8>, Problem> {
     let broken = |e: std::io::Error| pipeline_core::stage::cx::unreadable(name, &e);
     let size = std::fs::metadata(path).map_err(broken)?.len();
     if size > LARGEST {
@@ -158,8 +186,11 @@ fn bytes_of(name: &str, path: &Path) -> Result<Vec<u8>, Problem> {
 /// See [`read`].
 pub fn parse(name: &str, bytes: &[u8]) -> Result<Vec<Mark>, Vec<Problem>> {
     let lower = name.to_ascii_lowercase();
-    let records =
-        if lower.ends_with(".geojson") || lower.ends_with(".json") { geojson::records(name, bytes) } else { csv_records(name, bytes) }?;
+    let records = if lower.ends_with(".geojson") || lower.ends_with(".json") {
+        geojson::records(name, bytes)
+    } else {
+        csv_records(name, bytes, &CODES, &["point"])
+    }?;
     if records.is_empty() {
         return Err(vec![
             refuse("control/no-marks", format!("`{name}` holds no mark"))
@@ -183,10 +214,17 @@ pub fn parse(name: &str, bytes: &[u8]) -> Result<Vec<Mark>, Vec<Problem>> {
     if wrong > 0 { Err(problems) } else { Ok(marks) }
 }
 
-fn csv_records(name: &str, bytes: &[u8]) -> Result<Vec<Record>, Vec<Problem>> {
+/// Codes of a file that cannot be read, and of a column that is missing.
+const CODES: [&str; 2] = ["control/unreadable", "control/no-column"];
+
+/// The records of a CSV file: UTF-8 with commas, one line of column names in any order, each name once; empty cells are left out.
+///
+/// # Errors
+/// A file that is none, or lacks a column that is needed, with the code for each.
+pub(super) fn csv_records(name: &str, bytes: &[u8], codes: &[&str; 2], needed: &[&str]) -> Result<Vec<Record>, Vec<Problem>> {
     let bad = |what: String, line: Option<u64>| {
         let label = line.map_or_else(|| Label::file(name, "this file"), |l| Label::lines(name, l, l, "here"));
-        vec![refuse("control/unreadable", what).label(label).fix("give UTF-8 text with commas and one line of column names")]
+        vec![refuse(codes[0], what).label(label).fix("give UTF-8 text with commas and one line of column names")]
     };
     let text = std::str::from_utf8(bytes).map_err(|_| bad(format!("`{name}` is not UTF-8 text"), None))?;
     let text = text.strip_prefix('\u{feff}').unwrap_or(text);
@@ -196,13 +234,19 @@ fn csv_records(name: &str, bytes: &[u8]) -> Result<Vec<Record>, Vec<Problem>> {
     if let Some(column) = twice.next() {
         return Err(bad(format!("`{name}` has two columns called `{column}`"), Some(1)));
     }
-    if !header.iter().any(|h| h == "point") {
-        let near = nearest("point", header.iter()).map_or_else(String::new, |n| format!("; did `{n}` mean that?"));
-        return Err(vec![
-            refuse("control/no-column", format!("`{name}` has no column `point`{near}"))
+    let lacks = |column: &&&str| !header.iter().any(|h| h == **column);
+    let missing: Vec<Problem> = needed
+        .iter()
+        .filter(lacks)
+        .map(|column| {
+            let near = nearest(column, header.iter()).map_or_else(String::new, |n| format!("; did `{n}` mean that?"));
+            refuse(codes[1], format!("`{name}` has no column `{column}`{near}"))
                 .label(Label::lines(name, 1, 1, "the line of column names"))
-                .fix("name the column of the marks' names `point`"),
-        ]);
+                .fix(format!("name one column `{column}`"))
+        })
+        .collect();
+    if !missing.is_empty() {
+        return Err(missing);
     }
     let mut records = vec![];
     for row in reader.records() {
@@ -212,7 +256,7 @@ fn csv_records(name: &str, bytes: &[u8]) -> Result<Vec<Record>, Vec<Problem>> {
             return Err(bad(format!("line {line} has {} cells under {} column names", row.len(), header.len()), Some(line)));
         }
         let words = header.iter().zip(row.iter()).filter(|(_, v)| !v.is_empty()).map(|(k, v)| (k.to_owned(), v.to_owned())).collect();
-        records.push(Record { words, line });
+        records.push(Record { words, at: At::Line(line) });
     }
     Ok(records)
 }
@@ -231,7 +275,7 @@ impl Taker<'_> {
 
     fn wrong(&mut self, code: &str, what: String, fix: &str) {
         let name = self.word("point").map_or_else(String::new, |p| format!(" of `{p}`"));
-        let label = Label::lines(self.file, self.record.line, self.record.line, "this mark");
+        let label = self.record.at.label(self.file, "this mark");
         self.problems.push(refuse(code, format!("{what}{name}")).label(label).fix(fix));
     }
 
@@ -351,19 +395,9 @@ fn mark(file: &str, record: &Record) -> Result<Mark, Vec<Problem>> {
         }
     };
     match (place, sigma) {
-        (Some(place), Some(sigma_horizontal_m)) if t.problems.is_empty() => Ok(Mark {
-            name,
-            place,
-            height,
-            crs,
-            epoch,
-            sigma_horizontal_m,
-            source,
-            date,
-            used_as,
-            file: file.to_owned(),
-            line: record.line,
-        }),
+        (Some(place), Some(sigma_horizontal_m)) if t.problems.is_empty() => {
+            Ok(Mark { name, place, height, crs, epoch, sigma_horizontal_m, source, date, used_as, file: file.to_owned(), at: record.at })
+        }
         _ => Err(t.problems),
     }
 }
@@ -376,8 +410,8 @@ fn same_names(marks: &[Mark]) -> Vec<Problem> {
         if let Some(first) = seen.get(mark.name.as_str()) {
             problems.push(
                 refuse("control/same-name", format!("the mark `{}` is given twice", mark.name))
-                    .label(Label::lines(&mark.file, mark.line, mark.line, "again here"))
-                    .label(Label::lines(&first.file, first.line, first.line, "first here"))
+                    .label(mark.label("again here"))
+                    .label(first.label("first here"))
                     .fix("keep the value that holds"),
             );
         }

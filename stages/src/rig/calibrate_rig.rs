@@ -9,7 +9,7 @@
 //! attitudes to add.
 //!
 //! # References
-//! Baarda 1968 (tests of single observations); Wilson and Hilferty 1931 (chi-square).
+//! Baarda 1968 (tests of single observations).
 
 use super::calibration::geometry::{proposals, resting_on_the_rig, undetermined};
 use super::calibration::looks::attitudes;

@@ -445,21 +445,18 @@ impl List<'_> {
                 |s| other(s, &to_true(d)),
             );
         }
-        // A turn is no straight line: it is worked out from several headings.
-        for k in 0..HEADINGS {
+        // A turn is no straight line: it is worked out from several headings. All samples of a shot turn together, so its mean offset turns.
+        let offsets: Option<Vec<[f64; 3]>> = self.shots.iter().map(|s| setup.offset(s.aim, &s.samples)).collect();
+        for k in 0..if offsets.is_some() { HEADINGS } else { 0 } {
             let turn = f64::from(k) * 360.0 / f64::from(HEADINGS);
             let turn = if turn > 180.0 { turn - 360.0 } else { turn };
-            let near = to_true(setup.to_true_deg + turn);
-            let rows: Option<Vec<[[f64; 3]; 2]>> = self
-                .shots
-                .iter()
-                .map(|s| {
-                    let here = other(s, &near)?;
-                    let more = other(s, &to_true(setup.to_true_deg + turn + 0.1))?;
-                    Some([here, [0, 1, 2].map(|i| 10.0 * (more[i] - here[i]))])
-                })
-                .collect();
-            let Some(rows) = rows else { break };
+            let (sin, cos) = turn.to_radians().sin_cos();
+            let one = |[e, n, _]: &[f64; 3]| {
+                let (east, north) = (e * cos + n * sin, n * cos - e * sin);
+                let per_degree = 1_f64.to_radians();
+                [[e - east, n - north, 0.0], [-north * per_degree, east * per_degree, 0.0]]
+            };
+            let rows: Vec<[[f64; 3]; 2]> = offsets.iter().flatten().map(one).collect();
             self.push(
                 "heading",
                 "the heading has a bias, or counts from another north (magnetic, grid) than the rig says",

@@ -106,10 +106,16 @@ impl Frames<'_> {
             .collect()
     }
 
-    /// Every other frame in which the corrections or the control might be, with what that would do.
+    /// The operation from the corrections to the delivery.
     #[must_use]
-    pub fn others(&self, spots: &[Spot]) -> Vec<Alternative> {
-        let Some(ours) = self.operation(self.from, self.to).and_then(|o| self.moved(&o, spots, 0.0)) else { return vec![] };
+    pub fn own(&self) -> Option<Operation> {
+        self.operation(self.from, self.to)
+    }
+
+    /// Every other frame in which the corrections or the control might be, with what that would do. `own`: see [`Self::own`].
+    #[must_use]
+    pub fn others(&self, own: &Operation, spots: &[Spot]) -> Vec<Alternative> {
+        let Some(ours) = self.moved(own, spots, 0.0) else { return vec![] };
         let minus = |a: &[[f64; 3]], b: &[[f64; 3]]| -> Vec<[f64; 3]> {
             a.iter().zip(b).map(|(x, y)| [x[0] - y[0], x[1] - y[1], x[2] - y[2]]).collect()
         };
@@ -146,9 +152,8 @@ impl Frames<'_> {
 
     /// What one year of a wrong epoch does: delivered minus true where the true epoch is a year later.
     #[must_use]
-    pub fn year(&self, spots: &[Spot]) -> Option<Vec<[f64; 3]>> {
-        let operation = self.operation(self.from, self.to)?;
-        let (now, next) = (self.moved(&operation, spots, 0.0)?, self.moved(&operation, spots, 1.0)?);
+    pub fn year(&self, own: &Operation, spots: &[Spot]) -> Option<Vec<[f64; 3]>> {
+        let (now, next) = (self.moved(own, spots, 0.0)?, self.moved(own, spots, 1.0)?);
         let rate: Vec<[f64; 3]> = now.iter().zip(&next).map(|(a, b)| [a[0] - b[0], a[1] - b[1], a[2] - b[2]]).collect();
         rate.iter().flatten().any(|v| v.abs() > 1e-4).then_some(rate)
     }

@@ -106,7 +106,7 @@ fn s8_control_in_an_older_realisation_is_a_known_shift() {
     let spot = |k: usize| Spot { latitude_deg: latitude_deg + 1e-3 * k as f64, longitude_deg, height_m: 600.0, year: 2026.2 };
     let spots: Vec<Spot> = (0..5).map(spot).collect();
     let frames = Frames { from: "EPSG:7912", from_epoch: Epoch::EachObservation, to: "EPSG:7843", locality, folders: &[] };
-    let others = frames.others(&spots);
+    let others = frames.others(&frames.own().unwrap(), &spots);
     let old = others.iter().find(|o| o.id == "control-frame-EPSG:4939").unwrap();
     let [e, n, _] = old.enu_m[0];
     assert!((e.hypot(n) - 1.743).abs() < 0.005, "{e} {n}");

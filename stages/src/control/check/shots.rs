@@ -3,7 +3,7 @@
 use super::Limits;
 use crate::control::comparison::{Comparison, Difference, dependent};
 use crate::control::marks::Mark;
-use pipeline_core::diag::{Diagnostic, Label, Verdict};
+use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::stage::Problem;
 use pipeline_core::table::schema::Role;
 use pipeline_core::table::{Table, by_role};
@@ -146,7 +146,7 @@ impl Shot {
             format!("the check on `{}` is not good: {} (delivered minus known)", mark.name, self.words()),
         )
         .place(self.place())
-        .label(Label::lines(&mark.file, mark.line, mark.line, "this mark"))
+        .label(mark.label("this mark"))
         .size(against.join("; "))
         .why("a setting is wrong, the fix was wrong, the mark was taken for another one, or the mark has moved")
         .fix("put `find-cause` before this step: it tries the known blunders on all marks at once; look at the mark and shoot it again")

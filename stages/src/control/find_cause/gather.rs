@@ -265,8 +265,10 @@ impl FindCause {
                 locality,
                 folders: &folders,
             };
-            facts.frames = frames.others(spots);
-            facts.year = frames.year(spots);
+            if let Some(own) = frames.own() {
+                facts.frames = frames.others(&own, spots);
+                facts.year = frames.year(&own, spots);
+            }
         }
         if let Some(crs) = self.comparison.marks.first().map(|m| m.crs.as_str()) {
             facts.others.extend(places::zones(crs, spots));

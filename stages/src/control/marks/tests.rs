@@ -16,7 +16,7 @@ fn a_list_in_metres_and_one_in_feet() {
     assert_eq!(marks.len(), 2);
     assert_eq!(marks[0].place, Place::Grid { easting_m: 538_502.501, northing_m: 3_044_100.693, unit: Unit::Metre });
     assert_eq!(marks[0].height.as_ref().unwrap().datum.as_deref(), Some("Saltgrass 2026"));
-    assert_eq!((marks[1].used_as, marks[1].height.clone(), marks[1].line), (Use::Base, None, 3));
+    assert_eq!((marks[1].used_as, marks[1].height.clone(), marks[1].at), (Use::Base, None, At::Line(3)));
     let feet = "point,easting_ftUS,northing_ftUS,crs,sigma_horizontal_m,source,date\nA,3937,3937,EPSG:2225,0.01,x,2026-01-01\n";
     let marks = parse("c.csv", feet.as_bytes()).unwrap();
     // S-FOOT-RATIO of checks/05_fault_magnitudes.csv: the US survey foot is 1200/3937 m.
@@ -48,7 +48,12 @@ fn geojson_needs_the_frame_that_the_format_cannot_say() {
     let marks = parse("c.geojson", feature(r#""crs":"EPSG:6319","#).as_bytes()).unwrap();
     assert_eq!(marks[0].place, Place::Geographic { latitude_deg: 27.52, longitude_deg: -86.61 });
     assert_eq!(marks[0].height.as_ref().unwrap().datum, None);
-    assert_eq!(codes(&parse("c.geojson", feature("").as_bytes()).unwrap_err()), ["control/no-column"]);
+    assert_eq!(marks[0].at, At::Feature(1));
+    let refused = parse("c.geojson", feature("").as_bytes()).unwrap_err();
+    assert_eq!(codes(&refused), ["control/no-column"]);
+    // A feature is named by its number, and never as a line.
+    let label = &refused[0].finding.labels[0];
+    assert!(label.line.is_none() && label.text.contains("feature 1"), "{label:?}");
     assert_eq!(codes(&parse("c.json", b"[1]").unwrap_err()), ["control/unreadable"]);
     // Grid coordinates in the geometry: no frame makes degrees of them.
     let grid = feature(r#""crs":"EPSG:6345","#).replace("[-86.61,27.52,", "[538502.5,3044100.7,");

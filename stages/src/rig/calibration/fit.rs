@@ -2,6 +2,7 @@
 
 use super::looks::{Look, Three};
 use super::unknowns::{Chain, Unknown};
+use crate::control::distributions::chi_square;
 use crate::least_squares::{Adjustment, Cholesky, Linearised, Matrix, NotConverged, adjust};
 use crate::occupation::correlation::correlation;
 
@@ -37,22 +38,8 @@ pub enum Unfit {
     Contradiction,
 }
 
-/// 99.9 % quantile of the unit normal, one-sided.
-const NORMAL_999: f64 = 3.090_232_306_167_813;
-/// 99 % quantile of the unit normal, one-sided.
-pub const NORMAL_99: f64 = 2.326_347_874_040_841;
 /// A larger share of looks is not thrown out.
 const LARGEST_SHARE: f64 = 0.3;
-
-/// Upper quantile of chi-square (Wilson and Hilferty 1931), good to 2 % from one degree of freedom on.
-#[must_use]
-pub fn chi_square(freedom: f64, normal: f64) -> f64 {
-    if freedom <= 0.0 {
-        return 0.0;
-    }
-    let c = 2.0 / (9.0 * freedom);
-    freedom * (1.0 - c + normal * c.sqrt()).max(0.0).powi(3)
-}
 
 impl Fitted {
     /// Sigma of an unknown: by the declared sigmas, and larger when the residuals are larger than these say.
@@ -174,7 +161,7 @@ fn tests(count: usize, factor: &Cholesky, design: &Matrix, done: &Adjustment) ->
 /// When there is no solution.
 pub fn fit(looks: &[Look], chain: &Chain, unknowns: &[Unknown], tau_s: f64) -> Result<Fitted, Unfit> {
     let mut used = vec![true; looks.len()];
-    let limit = chi_square(3.0, NORMAL_999);
+    let limit = chi_square(0.999, 3.0);
     #[allow(clippy::cast_precision_loss, clippy::cast_possible_truncation, clippy::cast_sign_loss)]
     let most_out = (looks.len() as f64 * LARGEST_SHARE).floor() as usize;
     let start: Vec<f64> = unknowns.iter().map(|u| u.value).collect();
@@ -204,7 +191,7 @@ pub fn fit(looks: &[Look], chain: &Chain, unknowns: &[Unknown], tau_s: f64) -> R
         return Ok(Fitted {
             misclosure: looks.iter().map(|l| l.misclosure(chain, unknowns, &done.x).0).collect(),
             variance_factor: if freedom > 0 { done.fit.square_sum / free } else { 1.0 },
-            sigmas_fit: freedom == 0 || done.fit.square_sum <= chi_square(free, NORMAL_99),
+            sigmas_fit: freedom == 0 || done.fit.square_sum <= chi_square(0.99, free),
             freedom,
             x: done.x.clone(),
             adjustment: done,
