@@ -54,6 +54,12 @@ pub enum Contributor {
     ExcessScatter,
     /// Noise that no column divides.
     OtherNoise,
+    /// Distances that a hidden point was constructed from.
+    TapedDistance,
+    /// Bearings that a hidden point was constructed from.
+    TapedBearing,
+    /// Height differences that a hidden point was constructed from.
+    TapedHeight,
     /// Direction of the beam: boresight.
     BeamDirection,
     /// Lengths of pole, antenna and lever arm.
@@ -80,11 +86,11 @@ pub enum Contributor {
 
 use Contributor::{
     Base, BeamDirection, ExcessScatter, FrameChange, GeoidModel, GnssNoise, HeadingBias, HeadingNoise, Lengths, Localisation, OtherNoise,
-    OtherSystematic, RangeNoise, RangeScale, RangeZero, TiltBias, TiltNoise, TimeTag,
+    OtherSystematic, RangeNoise, RangeScale, RangeZero, TapedBearing, TapedDistance, TapedHeight, TiltBias, TiltNoise, TimeTag,
 };
 
 /// All contributors, random ones first.
-pub const ALL: [Contributor; 18] = [
+pub const ALL: [Contributor; 21] = [
     GnssNoise,
     HeadingNoise,
     TiltNoise,
@@ -92,6 +98,9 @@ pub const ALL: [Contributor; 18] = [
     TimeTag,
     ExcessScatter,
     OtherNoise,
+    TapedDistance,
+    TapedBearing,
+    TapedHeight,
     BeamDirection,
     Lengths,
     RangeZero,
@@ -120,6 +129,9 @@ impl Contributor {
             TimeTag => "time_tag",
             ExcessScatter => "excess_scatter",
             OtherNoise => "other_noise",
+            TapedDistance => "taped_distance",
+            TapedBearing => "taped_bearing",
+            TapedHeight => "taped_height",
             BeamDirection => "beam_direction",
             Lengths => "lengths",
             RangeZero => "range_zero",
@@ -145,6 +157,9 @@ impl Contributor {
             TimeTag => "jitter of the time tags",
             ExcessScatter => "scatter beyond what is declared",
             OtherNoise => "other noise",
+            TapedDistance => "measured distances of the construction",
+            TapedBearing => "measured bearings of the construction",
+            TapedHeight => "measured height difference of the construction",
             BeamDirection => "direction of the beam",
             Lengths => "lengths of pole and lever arm",
             RangeZero => "zero of the range",
@@ -163,7 +178,8 @@ impl Contributor {
     #[must_use]
     pub const fn kind(self) -> Kind {
         match self {
-            GnssNoise | HeadingNoise | TiltNoise | RangeNoise | TimeTag | ExcessScatter | OtherNoise => Kind::Random,
+            GnssNoise | HeadingNoise | TiltNoise | RangeNoise | TimeTag | ExcessScatter | OtherNoise | TapedDistance | TapedBearing
+            | TapedHeight => Kind::Random,
             _ => Kind::Systematic,
         }
     }
@@ -179,6 +195,9 @@ impl Contributor {
             TimeTag => "stand still during the shot",
             ExcessScatter => "look for multipath, a loose pole or an unsteady aim, and shoot again",
             OtherNoise => "shoot for longer",
+            TapedDistance => "tape again, from points that see it at a better angle, or add a distance",
+            TapedBearing => "measure from nearer points, or add a distance",
+            TapedHeight => "level the height again, or from a second point",
             BeamDirection => "stand closer to the target, or calibrate the beam of the rig",
             Lengths => "measure pole and lever arm again, and state their sigmas",
             RangeZero | RangeScale => "calibrate the range of the rig",
@@ -190,6 +209,18 @@ impl Contributor {
             FrameChange => "take corrections in the frame of the delivery",
             Localisation => "tie the site to more and better control",
         }
+    }
+
+    /// Whether it is part of constructed points alone; `hidden-points` adds its columns.
+    #[must_use]
+    pub const fn constructed(self) -> bool {
+        matches!(self, TapedDistance | TapedBearing | TapedHeight)
+    }
+
+    /// Whether neighbouring points of one survey have this error in common.
+    #[must_use]
+    pub const fn common(self) -> bool {
+        matches!(self, Base | GeoidModel | FrameChange | Localisation)
     }
 
     /// The name of one of its four columns.
@@ -269,6 +300,20 @@ impl Budget {
         self.parts[c as usize] = self.parts[c as usize].plus(part);
     }
 
+    /// The budget in axes that are turned clockwise by an angle, deg, from axes that it was given in: from the axes of a grid to east and
+    /// north with its convergence.
+    #[must_use]
+    pub fn turned(&self, deg: f64) -> Self {
+        let (s, c) = deg.to_radians().sin_cos();
+        let one = |p: &Part| Part {
+            ee: c * c * p.ee + 2.0 * s * c * p.en + s * s * p.nn,
+            en: (c * c - s * s) * p.en + s * c * (p.nn - p.ee),
+            nn: c * c * p.nn - 2.0 * s * c * p.en + s * s * p.ee,
+            uu: p.uu,
+        };
+        Self { parts: self.parts.each_ref().map(one) }
+    }
+
     /// Contributors with their parts.
     pub fn iter(&self) -> impl Iterator<Item = (Contributor, &Part)> {
         ALL.into_iter().zip(&self.parts)
@@ -312,10 +357,10 @@ impl Budget {
     }
 }
 
-/// The columns of the budget of points, in the order of [`ALL`].
+/// The columns of the budget of measured points, in the order of [`ALL`].
 #[must_use]
 pub fn columns() -> Vec<Column> {
-    ALL.into_iter().flat_map(columns_of).collect()
+    ALL.into_iter().filter(|c| !c.constructed()).flat_map(columns_of).collect()
 }
 
 /// The four columns of one contributor.
@@ -398,7 +443,7 @@ mod tests {
         }
         let random = ALL.iter().take_while(|c| c.kind() == Kind::Random).count();
         assert!(ALL[random..].iter().all(|c| c.kind() == Kind::Systematic));
-        assert_eq!(columns().len(), 4 * ALL.len());
+        assert_eq!(columns().len(), 4 * (ALL.len() - 3));
     }
 
     proptest! {

@@ -2,16 +2,16 @@
 
 use super::check::files;
 use super::distributions::chi_square;
-use crate::budget::Contributor;
+use crate::budget::{self, Budget, Contributor, Part, Parts};
 use crate::geodesy::crs::{Crs, metres};
 use crate::geodesy::{Ellipsoid, Tangent};
-use crate::occupation::radial::radius;
-use pipeline_core::diag::{Diagnostic, Label, Verdict};
+use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, Spec, Stage};
 use pipeline_core::table::schema::{Axes, Holds, Role, Schema};
 use pipeline_core::table::{Table, TableBuilder, by_role};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 mod read;
@@ -74,8 +74,9 @@ impl Stage for HiddenPoints {
         let constructions = read::read(&resources).map_err(|p| problems.extend(p)).unwrap_or_default();
         match crs {
             Some(Ok(crs)) if problems.is_empty() => {
-                let stage = Self { constructions, ellipsoid: crs.ellipsoid, schema: Arc::new(schema.clone()), resources };
-                Ok(Bound::new(stage, schema.clone(), Grain::Whole))
+                let output = with_construction(schema);
+                let stage = Self { constructions, ellipsoid: crs.ellipsoid, schema: Arc::new(output.clone()), resources };
+                Ok(Bound::new(stage, output, Grain::Whole))
             }
             Some(Err(problem)) => {
                 problems.push(problem);
@@ -107,11 +108,29 @@ impl Stage for HiddenPoints {
         }
         // Every row goes on; the new points are made from them.
         cx.used(table.rows());
-        if made.is_empty() {
-            return Ok(table.clone());
+        // Nothing of a measured point was taped.
+        let mut measured = TableBuilder::from_table(self.schema.clone(), table);
+        for column in self.schema.columns.iter().filter(|c| table.schema.named(&c.name).is_none()) {
+            measured.floats(&column.name, vec![0.0; table.rows()]);
         }
-        Table::stack(vec![table.clone(), self.rows(table, &made)?], self.schema.clone())
+        let measured = measured.finish()?;
+        if made.is_empty() {
+            return Ok(measured);
+        }
+        let new = self.rows(&measured, &made)?;
+        Table::stack(vec![measured, new], self.schema.clone())
     }
+}
+
+/// The schema with the contributors of constructions, where it has a budget.
+fn with_construction(schema: &Schema) -> Schema {
+    let mut out = schema.clone();
+    if budget::has(schema, Contributor::GnssNoise) {
+        for c in budget::ALL.into_iter().filter(|c| c.constructed() && !budget::has(schema, *c)) {
+            out.columns.extend(budget::columns_of(c));
+        }
+    }
+    out
 }
 
 /// The points that were measured, m and deg.
@@ -123,8 +142,10 @@ struct Ground {
     latitude: Vec<f64>,
     longitude: Vec<f64>,
     ellipsoidal: Vec<f64>,
+    /// Of what each point has for itself; without the parts that all of them share.
     sigma: Vec<f64>,
     sigma_up: Vec<f64>,
+    budget: Vec<Budget>,
     convergence: Vec<f64>,
     scale: Vec<f64>,
 }
@@ -143,7 +164,22 @@ impl Ground {
             }
         };
         let ellipsoidal = column(Role::EllipsoidalHeight)?;
-        let (e, n) = (column(Role::SigmaEast)?, column(Role::SigmaNorth)?);
+        let (e, n, u) = (column(Role::SigmaEast)?, column(Role::SigmaNorth)?, column(Role::SigmaUp)?);
+        let parts = Parts::read(table)?;
+        let divided = budget::has(&table.schema, Contributor::GnssNoise);
+        let budget: Vec<Budget> = (0..table.rows())
+            .map(|row| {
+                if divided {
+                    return parts.row(row);
+                }
+                // What no column divides is each point's own.
+                let mut whole = Budget::default();
+                whole.add(Contributor::OtherNoise, &Part::new([e[row] * e[row], 0.0, n[row] * n[row], u[row] * u[row]]));
+                whole
+            })
+            .collect();
+        let own: Vec<Part> =
+            budget.iter().map(|b| b.iter().filter(|(c, _)| !c.common()).fold(Part::default(), |s, (_, p)| s.plus(p))).collect();
         let names = table.texts(&by_role(&table.schema, Role::Point)?.name)?;
         Ok(Self {
             names: names.into_iter().map(|n| n.unwrap_or_default().to_owned()).collect(),
@@ -152,12 +188,28 @@ impl Ground {
             height: if table.schema.role(Role::Height).is_some() { column(Role::Height)? } else { ellipsoidal.clone() },
             latitude: column(Role::Latitude)?,
             longitude: column(Role::Longitude)?,
-            sigma: e.iter().zip(&n).map(|(a, b)| ((a * a + b * b) / 2.0).sqrt().max(1e-4)).collect(),
-            sigma_up: column(Role::SigmaUp)?,
+            sigma: own.iter().map(|p| (p.horizontal() / 2.0).max(0.0).sqrt().max(1e-4)).collect(),
+            sigma_up: own.iter().map(|p| p.uu.max(0.0).sqrt()).collect(),
+            budget,
             convergence: extra("grid_convergence_deg", 0.0)?,
             scale: extra("scale_factor", 1.0)?,
             ellipsoidal,
         })
+    }
+
+    /// Adds a part to a budget, divided as a point's own parts are: `plan` (ee, nn, en) as they share its horizontal variance, `up` as they
+    /// share its vertical one.
+    fn divide(&self, into: &mut Budget, row: usize, [ee, nn, en]: [f64; 3], up: f64) {
+        let own = || self.budget[row].iter().filter(|(c, _)| !c.common());
+        let whole = own().fold(Part::default(), |s, (_, p)| s.plus(p));
+        for (c, p) in own() {
+            let share = if whole.horizontal() > 0.0 { p.horizontal() / whole.horizontal() } else { 0.0 };
+            let share_up = if whole.uu > 0.0 { p.uu / whole.uu } else { 0.0 };
+            into.add(c, &Part::new([ee * share, en * share, nn * share, up * share_up]));
+        }
+        if whole.horizontal() <= 0.0 {
+            into.add(Contributor::OtherNoise, &Part::new([ee, en, nn, 0.0]));
+        }
     }
 
     fn row(&self, name: &str, line: &Line, point: &str) -> Result<usize, Box<Diagnostic>> {
@@ -173,7 +225,7 @@ impl Ground {
                         if list.is_empty() { "was not delivered" } else { "was measured more than once" }
                     ),
                 )
-                .label(Label::lines(&line.file, line.line, line.line, "this observation"))
+                .label(line.label("this observation"))
                 .size("no coordinates for the point")
                 .why("a construction needs one place for each known point")
                 .fix("name a point that was measured once, or correct its name")
@@ -189,15 +241,17 @@ struct Made<'a> {
     /// Row of the first known point.
     first: usize,
     solution: Solution,
-    /// Above the first known point, m, and its variance.
-    up: (f64, f64),
+    /// Above the first known point, m.
+    up_m: f64,
+    budget: Budget,
 }
 
 impl HiddenPoints {
     fn point<'a>(&self, construction: &'a Construction, ground: &Ground) -> Result<(Made<'a>, Diagnostic), Box<Diagnostic>> {
         let name = construction.point.as_str();
         let (mut rows, mut list): (Vec<usize>, Vec<Observation>) = (vec![], vec![]);
-        let mut heights: Vec<(f64, f64)> = vec![];
+        // Row of the known point, height, sigma of what was measured.
+        let mut heights: Vec<(usize, f64, f64)> = vec![];
         for line in &construction.lines {
             let from = ground.row(&line.from, line, name)?;
             let mut number = |row: usize| {
@@ -209,7 +263,7 @@ impl HiddenPoints {
             // The tape lies on the ground; the adjustment is in the grid.
             let factor = ground.scale[from] * RADIUS / (RADIUS + ground.ellipsoidal[from]);
             match line.kind {
-                Kind::Height => heights.push((ground.height[from] + line.value, line.sigma.powi(2) + ground.sigma_up[from].powi(2))),
+                Kind::Height => heights.push((from, ground.height[from] + line.value, line.sigma)),
                 Kind::Distance => {
                     list.push(Observation::Distance { from: number(from), value_m: line.value * factor, sigma_m: line.sigma })
                 }
@@ -232,8 +286,7 @@ impl HiddenPoints {
         let known: Vec<Known> =
             rows.iter().map(|r| Known { at_m: [ground.easting[*r], ground.northing[*r]], sigma_m: ground.sigma[*r] }).collect();
         let solution = one_of(solve(&known, &list), &known, construction)?;
-        let label =
-            |d: Diagnostic| construction.lines.first().map_or(d.clone(), |l| d.label(Label::lines(&l.file, l.line, l.line, "from here")));
+        let label = |d: Diagnostic| construction.lines.first().map_or(d.clone(), |l| d.label(l.label("from here")));
         #[allow(clippy::cast_precision_loss)]
         let limit = if solution.freedom > 0 { chi_square(0.999, solution.freedom as f64) } else { f64::INFINITY };
         if solution.square_sum > limit {
@@ -251,7 +304,6 @@ impl HiddenPoints {
             )));
         }
         let first = rows.first().copied().unwrap_or(0);
-        let weight: f64 = heights.iter().map(|h| 1.0 / h.1).sum();
         if heights.is_empty() {
             return Err(Box::new(label(
                 Diagnostic::new("control/hidden-no-height", Verdict::Hold, format!("`{name}` has no height"))
@@ -262,7 +314,31 @@ impl HiddenPoints {
                     .point(name),
             )));
         }
-        let height = heights.iter().map(|h| h.0 / h.1).sum::<f64>() / weight;
+        let weights: Vec<f64> = heights.iter().map(|(row, _, sigma)| 1.0 / (sigma.powi(2) + ground.sigma_up[*row].powi(2))).collect();
+        let weight: f64 = weights.iter().sum();
+        let height = heights.iter().zip(&weights).map(|(h, w)| w * h.1).sum::<f64>() / weight;
+        let mut budget = Budget::default();
+        for (o, [ee, nn, en]) in list.iter().zip(&solution.from_observations) {
+            let c = if matches!(o, Observation::Bearing { .. }) { Contributor::TapedBearing } else { Contributor::TapedDistance };
+            budget.add(c, &Part::new([*ee, *en, *nn, 0.0]));
+        }
+        for (row, part) in rows.iter().zip(&solution.from_known) {
+            ground.divide(&mut budget, *row, *part, 0.0);
+        }
+        let mut bench: BTreeMap<usize, f64> = BTreeMap::new();
+        for ((row, _, sigma), w) in heights.iter().zip(&weights) {
+            budget.add(Contributor::TapedHeight, &Part::new([0.0, 0.0, 0.0, (w / weight * sigma).powi(2)]));
+            *bench.entry(*row).or_default() += w / weight;
+        }
+        for (row, share) in bench {
+            ground.divide(&mut budget, row, [0.0; 3], (share * ground.sigma_up[row]).powi(2));
+        }
+        // From the axes of the grid to east and north; then what the known points share, which no geometry makes smaller.
+        let mut budget = budget.turned(ground.convergence[first]);
+        for (c, part) in ground.budget[first].iter().filter(|(c, _)| c.common()) {
+            budget.add(c, part);
+        }
+        let [largest, largest_up] = budget.largest();
         let note = label(
             Diagnostic::new(
                 "control/hidden",
@@ -276,10 +352,14 @@ impl HiddenPoints {
             )
             .place(format!("point `{name}`"))
             .size(format!(
-                "sigma {:.4} m east, {:.4} m north, {:.4} m up",
-                solution.covariance_m2[0].sqrt(),
-                solution.covariance_m2[1].sqrt(),
-                (1.0 / weight).sqrt()
+                "sigma {:.4} m east, {:.4} m north, {:.4} m up; mostly {} ({:.0} %), upward {} ({:.0} %)",
+                budget.total().ee.sqrt(),
+                budget.total().nn.sqrt(),
+                budget.total().uu.sqrt(),
+                largest.0.words(),
+                100.0 * largest.1,
+                largest_up.0.words(),
+                100.0 * largest_up.1,
             ))
             .why(if solution.freedom == 0 {
                 "nothing checks it: a misread value goes into the point"
@@ -289,8 +369,7 @@ impl HiddenPoints {
             .fix(if solution.freedom == 0 { "measure one more distance" } else { "nothing to do" })
             .point(name),
         );
-        let up = (height - ground.height[first], 1.0 / weight);
-        Ok((Made { construction, first, solution, up }, note))
+        Ok((Made { construction, first, solution, up_m: height - ground.height[first], budget }, note))
     }
 
     /// Rows of new points. What is not theirs (epochs, ranges, scatter) is empty, or 0 where a column may not be.
@@ -307,20 +386,12 @@ impl HiddenPoints {
                 let (s, c) = ground.convergence[k].to_radians().sin_cos();
                 let grid = ground.scale[k] * RADIUS / (RADIUS + ground.ellipsoidal[k]);
                 let tangent = Tangent::new(ground.latitude[k], ground.longitude[k], ground.ellipsoidal[k], self.ellipsoid);
-                tangent.geodetic([(e * c + n * s) / grid, (n * c - e * s) / grid, m.up.0])
+                tangent.geodetic([(e * c + n * s) / grid, (n * c - e * s) / grid, m.up_m])
             })
             .collect();
-        // The whole variance stands under one contributor: known points and tape are not told apart.
-        let budget = [0, 1, 2, 3].map(|k| Contributor::OtherNoise.column(k));
-        for column in &self.schema.columns {
-            if let Some(k) = budget.iter().position(|name| *name == column.name) {
-                let part = |m: &Made| {
-                    let [ee, nn, en] = m.solution.covariance_m2;
-                    [ee, en, nn, m.up.1][k]
-                };
-                b.floats(&column.name, made.iter().map(part).collect());
-                continue;
-            }
+        budget::fill(&mut b, &made.iter().map(|m| m.budget).collect::<Vec<_>>());
+        let root = |v: f64| v.max(0.0).sqrt();
+        for column in self.schema.columns.iter().filter(|c| !budget::is_column(c)) {
             let unit = metres(column.unit);
             let each = |f: &dyn Fn(usize, &Made) -> f64| made.iter().enumerate().map(|(i, m)| f(i, m)).collect::<Vec<f64>>();
             let values = match (column.role, column.name.as_str()) {
@@ -349,22 +420,23 @@ impl HiddenPoints {
                 (Role::Northing, _) => each(&|_, m| m.solution.at_m[1] / unit),
                 (Role::Latitude, _) => each(&|i, _| places[i].0),
                 (Role::Longitude, _) => each(&|i, _| places[i].1),
-                (Role::EllipsoidalHeight, _) => each(&|_, m| ground.ellipsoidal[m.first] + m.up.0),
-                (Role::Height, _) => each(&|_, m| (ground.height[m.first] + m.up.0) / unit),
-                (Role::SigmaEast, _) => each(&|_, m| m.solution.covariance_m2[0].sqrt()),
-                (Role::SigmaNorth, _) => each(&|_, m| m.solution.covariance_m2[1].sqrt()),
-                (Role::SigmaUp, _) => each(&|_, m| m.up.1.sqrt()),
+                (Role::EllipsoidalHeight, _) => each(&|_, m| ground.ellipsoidal[m.first] + m.up_m),
+                (Role::Height, _) => each(&|_, m| (ground.height[m.first] + m.up_m) / unit),
+                (Role::SigmaEast, _) => each(&|_, m| root(m.budget.total().ee)),
+                (Role::SigmaNorth, _) => each(&|_, m| root(m.budget.total().nn)),
+                (Role::SigmaUp, _) => each(&|_, m| root(m.budget.total().uu)),
                 (Role::CorrelationEastNorth, _) => each(&|_, m| {
-                    let [e, n, en] = m.solution.covariance_m2;
-                    (en / (e * n).sqrt()).clamp(-1.0, 1.0)
+                    let t = m.budget.total();
+                    (t.en / (t.ee * t.nn).sqrt()).clamp(-1.0, 1.0)
                 }),
-                (_, "horizontal_95_m") => {
-                    each(&|_, m| radius(0.95, m.solution.covariance_m2[0], m.solution.covariance_m2[2], m.solution.covariance_m2[1]))
-                }
-                (_, "vertical_95_m") => each(&|_, m| 1.96 * m.up.1.sqrt()),
+                (_, "horizontal_95_m") => each(&|_, m| m.budget.bounds_95()[0]),
+                (_, "vertical_95_m") => each(&|_, m| m.budget.bounds_95()[1]),
+                (_, "random_horizontal_m") => each(&|_, m| root(m.budget.of_kind(budget::Kind::Random).horizontal())),
+                (_, "random_up_m") => each(&|_, m| root(m.budget.of_kind(budget::Kind::Random).uu)),
+                (_, "systematic_horizontal_m") => each(&|_, m| root(m.budget.of_kind(budget::Kind::Systematic).horizontal())),
+                (_, "systematic_up_m") => each(&|_, m| root(m.budget.of_kind(budget::Kind::Systematic).uu)),
                 // Shared by all points of the place.
-                (Role::GeoidSeparation | Role::ReceiverSeparation, _)
-                | (_, "systematic_horizontal_m" | "systematic_up_m" | "grid_convergence_deg" | "scale_factor") => continue,
+                (Role::GeoidSeparation | Role::ReceiverSeparation, _) | (_, "grid_convergence_deg" | "scale_factor") => continue,
                 _ => match column.holds {
                     Holds::Float => vec![if column.nullable { f64::NAN } else { 0.0 }; made.len()],
                     Holds::Int if !matches!(column.role, Role::LineFirst | Role::LineLast) => {
@@ -387,8 +459,7 @@ impl HiddenPoints {
 /// The one solution, or why there is none.
 fn one_of(found: Vec<Solution>, known: &[Known], construction: &Construction) -> Result<Solution, Box<Diagnostic>> {
     let name = construction.point.as_str();
-    let label =
-        |d: Diagnostic| construction.lines.first().map_or(d.clone(), |l| d.label(Label::lines(&l.file, l.line, l.line, "from here")));
+    let label = |d: Diagnostic| construction.lines.first().map_or(d.clone(), |l| d.label(l.label("from here")));
     let side = |s: &Solution| known.len() > 1 && left_of(known[0].at_m, known[1].at_m, s.at_m);
     let chosen: Vec<&Solution> = match construction.left {
         Some(left) if found.len() > 1 => found.iter().filter(|s| side(s) == left).collect(),

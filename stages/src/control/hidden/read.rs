@@ -1,5 +1,6 @@
 //! Constructions as a CSV file: one observation a line.
 
+use crate::control::marks::{At, bytes_of, csv_records};
 use pipeline_core::diag::{Diagnostic, Label, Verdict};
 use pipeline_core::stage::{Problem, Resource};
 
@@ -21,6 +22,13 @@ pub enum Kind {
     Height,
 }
 
+impl Line {
+    /// A label at its place in its file.
+    pub fn label(&self, text: &str) -> Label {
+        self.at.label(&self.file, text)
+    }
+}
+
 /// One observation.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Line {
@@ -36,8 +44,8 @@ pub struct Line {
     pub sigma: f64,
     /// File.
     pub file: String,
-    /// Line in it.
-    pub line: u64,
+    /// Place in it.
+    pub at: At,
 }
 
 /// All observations of one new point.
@@ -53,8 +61,10 @@ pub struct Construction {
     pub lines: Vec<Line>,
 }
 
-fn wrong(file: &str, line: u64, what: impl Into<String>, fix: &str) -> Problem {
-    Problem::from(Diagnostic::new("control/hidden-bad-line", Verdict::Error, what)).label(Label::lines(file, line, line, "here")).fix(fix)
+const BAD_LINE: &str = "control/hidden-bad-line";
+
+fn wrong(file: &str, at: At, what: impl Into<String>, fix: &str) -> Problem {
+    Problem::from(Diagnostic::new(BAD_LINE, Verdict::Error, what)).label(at.label(file, "here")).fix(fix)
 }
 
 /// Reads files.
@@ -64,9 +74,9 @@ fn wrong(file: &str, line: u64, what: impl Into<String>, fix: &str) -> Problem {
 pub fn read(files: &[Resource]) -> Result<Vec<Construction>, Vec<Problem>> {
     let (mut out, mut problems) = (vec![], vec![]);
     for file in files {
-        match std::fs::read(&file.path) {
+        match bytes_of(&file.name, &file.path) {
             Ok(bytes) => parse(&file.name, &bytes, &mut out, &mut problems),
-            Err(e) => problems.push(pipeline_core::stage::cx::unreadable(&file.name, &e)),
+            Err(problem) => problems.push(problem),
         }
     }
     if problems.is_empty() { Ok(out) } else { Err(problems) }
@@ -74,52 +84,23 @@ pub fn read(files: &[Resource]) -> Result<Vec<Construction>, Vec<Problem>> {
 
 /// Reads one file.
 pub fn parse(name: &str, bytes: &[u8], out: &mut Vec<Construction>, problems: &mut Vec<Problem>) {
-    let Ok(text) = std::str::from_utf8(bytes) else {
-        problems.push(wrong(name, 1, format!("`{name}` is not UTF-8 text"), "give UTF-8 text with commas"));
-        return;
-    };
-    let mut reader =
-        csv::ReaderBuilder::new().flexible(true).trim(csv::Trim::All).from_reader(text.trim_start_matches('\u{feff}').as_bytes());
-    let Ok(header) = reader.headers().cloned() else {
-        problems.push(wrong(name, 1, format!("`{name}` has no line of column names"), "give UTF-8 text with commas"));
-        return;
-    };
-    for column in ["point", "kind", "from"] {
-        if !header.iter().any(|h| h == column) {
-            problems.push(wrong(
-                name,
-                1,
-                format!("`{name}` has no column `{column}`"),
-                "name the columns as the page of `hidden-points` does",
-            ));
+    let records = match csv_records(name, bytes, &[BAD_LINE; 2], &["point", "kind", "from"]) {
+        Ok(records) => records,
+        Err(more) => {
+            problems.extend(more);
+            return;
         }
-    }
-    if !problems.is_empty() {
-        return;
-    }
-    for row in reader.records() {
-        let row = match row {
-            Ok(row) => row,
-            Err(e) => {
-                problems.push(wrong(
-                    name,
-                    e.position().map_or(1, csv::Position::line),
-                    format!("`{name}` cannot be read: {e}"),
-                    "correct the line",
-                ));
-                return;
-            }
-        };
-        let at = row.position().map_or(0, csv::Position::line);
-        let word = |key: &str| header.iter().position(|h| h == key).and_then(|i| row.get(i)).filter(|w| !w.is_empty());
-        match line(name, at, &word) {
+    };
+    for record in &records {
+        let word = |key: &str| record.words.get(key).map(String::as_str);
+        match line(name, record.at, &word) {
             Ok((point, line)) => {
                 let left = match word("side") {
                     None => None,
                     Some("left") => Some(true),
                     Some("right") => Some(false),
                     Some(other) => {
-                        problems.push(wrong(name, at, format!("the side `{other}` of `{point}`"), "write `left` or `right`"));
+                        problems.push(wrong(name, record.at, format!("the side `{other}` of `{point}`"), "write `left` or `right`"));
                         None
                     }
                 };
@@ -139,7 +120,7 @@ pub fn parse(name: &str, bytes: &[u8], out: &mut Vec<Construction>, problems: &m
     }
 }
 
-fn line<'a>(file: &str, at: u64, word: &dyn Fn(&str) -> Option<&'a str>) -> Result<(String, Line), Box<Problem>> {
+fn line<'a>(file: &str, at: At, word: &dyn Fn(&str) -> Option<&'a str>) -> Result<(String, Line), Box<Problem>> {
     let bad = |what: String, fix: &str| Box::new(wrong(file, at, what, fix));
     let point = word("point").ok_or_else(|| bad("a line without `point`".to_owned(), "name the new point"))?;
     let from = word("from").ok_or_else(|| bad(format!("`{point}` is tied to nothing"), "name a measured point in `from`"))?;
@@ -178,5 +159,5 @@ fn line<'a>(file: &str, at: u64, word: &dyn Fn(&str) -> Option<&'a str>) -> Resu
     if matches!(kind, Kind::Offset | Kind::Along) && to.as_deref().is_none_or(|t| t == from) {
         return Err(bad(format!("the line of `{point}` has one end"), "name its second point in `to`"));
     }
-    Ok((point.to_owned(), Line { kind, from: from.to_owned(), to, value, sigma, file: file.to_owned(), line: at }))
+    Ok((point.to_owned(), Line { kind, from: from.to_owned(), to, value, sigma, file: file.to_owned(), at }))
 }

@@ -67,6 +67,10 @@ pub struct Solution {
     pub at_m: [f64; 2],
     /// Variances east and north and their covariance, m2.
     pub covariance_m2: [f64; 3],
+    /// What each observation adds to them; together with `from_known` their sum.
+    pub from_observations: Vec<[f64; 3]>,
+    /// What each known point adds to them.
+    pub from_known: Vec<[f64; 3]>,
     /// Observations minus unknowns.
     pub freedom: usize,
     /// Squared residuals over sigmas.
@@ -237,9 +241,21 @@ fn from_start(known: &[Known], list: &[Observation], start: [f64; 2]) -> Option<
         })
         .collect();
     let c = &done.fit.covariance;
+    // The estimate is a sum of the observations, each of unit variance here, times these; so is its covariance of their squares.
+    let design = model(&done.x).design;
+    let part = |row: usize| -> [f64; 3] {
+        let [e, n] = [0, 1].map(|a| design.row(row).iter().enumerate().map(|(k, d)| c.at(a, k) * d).sum::<f64>());
+        [e * e, n * n, e * n]
+    };
+    let both = |row: usize| {
+        let (a, b) = (part(row), part(row + 1));
+        [0, 1, 2].map(|k| a[k] + b[k])
+    };
     let solution = Solution {
         at_m: [p[0] + start[0], p[1] + start[1]],
         covariance_m2: [c.at(0, 0), c.at(1, 1), c.at(0, 1)],
+        from_observations: (0..list.len()).map(part).collect(),
+        from_known: (0..known.len()).map(|k| both(list.len() + 2 * k)).collect(),
         freedom: list.len().saturating_sub(2),
         square_sum: done.fit.square_sum,
         residuals,

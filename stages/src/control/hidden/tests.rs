@@ -55,6 +55,91 @@ fn two_distances_are_held_until_the_side_is_known() {
 }
 
 #[test]
+fn radiation_with_swing_and_scale() {
+    // S-RADIATION-1 of checks/09 (GeodePy, Geoscience Australia): from (500, 500), bearing 290 13' and 44.620 m, swung by 2 18' 35" and
+    // scaled by 1.002515: (458.681, 517.137). Here the swing is the convergence and the scale that of the grid at the ground.
+    let swing = 2.0 + 18.0 / 60.0 + 35.0 / 3600.0;
+    let site = ground();
+    let h = site.floats("ellipsoidal_height_m").unwrap()[0];
+    let mut b = TableBuilder::from_table(site.schema.clone(), &site);
+    b.floats("grid_convergence_deg", vec![-swing; 3]).floats("scale_factor", vec![1.002_515 * (6_371_000.0 + h) / 6_371_000.0; 3]);
+    let site = b.finish().unwrap();
+    let bearing = 290.0 + 13.0 / 60.0;
+    let place = folder(&format!("X,bearing,A,,,{bearing},,0.002,true,,\nX,distance,A,,44.620,,0.002,,,,\nX,height,A,,0,,0.002,,,,\n"));
+    let (out, _) = run::<HiddenPoints>(OPTIONS, &[site], place.path(), &[]);
+    let (e, n) = (out.floats("easting_m").unwrap()[3] - EASTING, out.floats("northing_m").unwrap()[3] - NORTHING);
+    assert!((e - (458.681 - 500.0)).abs() < 5e-4 && (n - (517.137 - 500.0)).abs() < 5e-4, "{e} {n}");
+}
+
+/// The site with a budget: points that differ in their own noise and share base and geoid.
+fn budgeted() -> Table {
+    let site = ground();
+    let mut schema = (*site.schema).clone();
+    schema.columns.extend(budget::columns());
+    let budgets: Vec<Budget> = [0.006, 0.009, 0.012]
+        .into_iter()
+        .map(|own: f64| {
+            let mut b = Budget::default();
+            b.add(Contributor::GnssNoise, &Part::new([own * own, 0.1 * own * own, own * own, 2.0 * own * own]));
+            b.add(Contributor::HeadingBias, &Part::new([1e-5, 0.0, 2e-5, 0.0]));
+            b.add(Contributor::Base, &Part::new([2.5e-5, 0.0, 2.5e-5, 6.4e-5]));
+            b.add(Contributor::GeoidModel, &Part::new([0.0, 0.0, 0.0, 6.4e-5]));
+            b
+        })
+        .collect();
+    let root = |f: fn(Part) -> f64| budgets.iter().map(|b| f(b.total()).sqrt()).collect::<Vec<_>>();
+    let mut b = TableBuilder::from_table(Arc::new(schema), &site);
+    b.floats("sigma_east_m", root(|t| t.ee)).floats("sigma_north_m", root(|t| t.nn)).floats("sigma_up_m", root(|t| t.uu));
+    budget::fill(&mut b, &budgets);
+    b.finish().unwrap()
+}
+
+#[test]
+fn the_budget_of_a_construction_adds_up_and_is_shared() {
+    let lines = format!(
+        "X,distance,A,,{:.4},,0.004,,,left,\nX,distance,B,,{:.4},,0.004,,,,\nX,height,A,,-1.25,,0.003,,,,\nX,height,B,,-1.25,,0.003,,,,\n",
+        taped(8.412),
+        taped(6.905)
+    );
+    let place = folder(&lines);
+    let (out, _) = run::<HiddenPoints>(OPTIONS, &[budgeted()], place.path(), &[]);
+    assert_eq!(out.rows(), 4);
+    let budget = Parts::read(&out).unwrap().row(3);
+    let (t, of) = (budget.total(), |name: &str| out.floats(name).unwrap()[3]);
+    for (column, variance) in [("sigma_east_m", t.ee), ("sigma_north_m", t.nn), ("sigma_up_m", t.uu)] {
+        assert!((of(column).powi(2) - variance).abs() < 1e-15, "{column}");
+    }
+    assert!((of("correlation_east_north") - t.en / (t.ee * t.nn).sqrt()).abs() < 1e-12);
+    for c in [Contributor::GnssNoise, Contributor::HeadingBias, Contributor::TapedDistance] {
+        assert!(budget.part(c).horizontal() > 0.0, "{c:?}");
+    }
+    assert!(budget.part(Contributor::TapedHeight).uu > 0.0 && budget.part(Contributor::TapedDistance).uu == 0.0);
+    // What the points share is not made smaller; a mean of two heights makes the tapes' half.
+    assert_eq!(*budget.part(Contributor::Base), Part::new([2.5e-5, 0.0, 2.5e-5, 6.4e-5]));
+    assert!((budget.part(Contributor::GeoidModel).uu - 6.4e-5).abs() < 1e-18);
+    assert!(budget.part(Contributor::TapedHeight).uu < 0.6 * 9e-6);
+    // By the rules of a whole adjustment: own noise of the points and tapes together, worked out with numbers alone.
+    let numbers = |shift: [f64; 4]| -> [f64; 2] {
+        let (a, b) = ([shift[0], 0.0], [9.35 + shift[1], 3.12]);
+        let d = [b[0] - a[0], b[1] - a[1]];
+        let (l, r, s) = (d[0].hypot(d[1]), 8.412 + shift[2], 6.905 + shift[3]);
+        let x = (r * r - s * s + l * l) / (2.0 * l);
+        let y = (r * r - x * x).sqrt();
+        [a[0] + (x * d[0] - y * d[1]) / l, a[1] + (x * d[1] + y * d[0]) / l]
+    };
+    let step = |k: usize| {
+        let mut up = [0.0; 4];
+        up[k] = 1e-6;
+        let (p, q) = (numbers(up), numbers([0.0; 4]));
+        [0, 1].map(|c| (p[c] - q[c]) / 1e-6)
+    };
+    let tapes = (2..4).map(|k| step(k).map(|v| (v * 0.004).powi(2)).iter().sum::<f64>()).sum::<f64>();
+    assert!((budget.part(Contributor::TapedDistance).horizontal() / tapes - 1.0).abs() < 1e-3);
+    // Measured points carry nothing of it.
+    assert!(Parts::read(&out).unwrap().row(0).part(Contributor::TapedDistance) == &Part::default());
+}
+
+#[test]
 fn what_does_not_fit_is_held() {
     let three = |last: f64| {
         folder(&format!(
