@@ -26,6 +26,7 @@ pub mod promise;
 pub mod srs;
 pub mod statement;
 pub mod wgs84;
+pub mod written;
 
 #[cfg(test)]
 mod chain;

@@ -155,6 +155,15 @@ impl<'a> Cx<'a> {
         self.world.set_aside_rows(self.step, table, rows, reason, detail)
     }
 
+    /// Keeps the rows of a table that are not kept in the table itself, as [`Self::set_aside_rows`]; `keep` has an entry for each row.
+    ///
+    /// # Errors
+    /// When the set-aside table cannot be written.
+    pub fn set_aside_others(&self, table: &Table, keep: &[bool], reason: &str, detail: &str) -> Result<(), Problem> {
+        let others: Vec<u32> = (0..).zip(keep).filter(|(_, keep)| !**keep).map(|(row, _)| row).collect();
+        self.set_aside_rows(table, &others, reason, detail)
+    }
+
     /// Counts rows that were used up: several epochs became one point.
     pub fn used(&self, rows: usize) {
         self.world.used(self.step, rows as u64);

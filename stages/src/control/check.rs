@@ -6,7 +6,7 @@ use super::marks;
 use super::report;
 use super::statistics::{self, Check, Statistics};
 use crate::export::path;
-use pipeline_core::diag::{Diagnostic, Label, Verdict};
+use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::lock::{Pin, ProbeAt};
 use pipeline_core::reference::Reference;
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, ResourceRole, Spec, Stage};
@@ -244,8 +244,7 @@ impl Stage for ControlCheck {
         self.statistics_said(&statistics, &frames, cx);
         report::write(cx, &self.report, &self.comparison.marks, &shots, &self.limits, &statistics, &frames)?;
         let keep = sessions::judge(table, &shots, self.rule, cx)?;
-        let aside: Vec<u32> = keep.iter().enumerate().filter(|(_, k)| !**k).filter_map(|(i, _)| u32::try_from(i).ok()).collect();
-        cx.set_aside_rows(table, &aside, "held", "the control of the session is missing or not good")?;
+        cx.set_aside_others(table, &keep, "held", "the control of the session is missing or not good")?;
         table.filter(&keep)
     }
 }
@@ -309,7 +308,7 @@ impl ControlCheck {
                 cx.find(
                     Diagnostic::new("control/not-independent", Verdict::Warn, format!("`{}` is no check: {reason}", mark.name))
                         .place(shot.place())
-                        .label(Label::lines(&mark.file, mark.line, mark.line, "this mark"))
+                        .label(mark.label("this mark"))
                         .size(format!("its difference is {}, which proves nothing", shot.words()))
                         .why("a point that went into the result agrees with it whatever is wrong")
                         .fix("occupy a mark that nothing was set or fitted to"),

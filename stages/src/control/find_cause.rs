@@ -4,8 +4,7 @@ use super::causes::list::hypotheses;
 use super::causes::rank::{Hypothesis, Outcome, Ranking, rank};
 use super::check::{files, marks_of};
 use super::comparison::Comparison;
-use super::report;
-use crate::export::path;
+use crate::export::{path, written};
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::reference::Reference;
 use pipeline_core::rig::Rig;
@@ -128,7 +127,7 @@ impl Stage for FindCause {
         let list = hypotheses(&shots, &facts);
         let ranking = rank(&shots, &list, &facts);
         self.say(&ranking, &list, shots.len(), cx);
-        report::write_csv(cx, &self.options.report, &HEADER, &rows(&ranking, &list))?;
+        written::csv(cx, &self.options.report, "report", HEADER, &rows(&ranking, &list))?;
         Ok(table.clone())
     }
 }

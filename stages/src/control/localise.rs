@@ -2,8 +2,7 @@
 
 use super::check::{files, marks_of};
 use super::marks::{Mark, Place, Use};
-use super::report;
-use crate::export::path;
+use crate::export::{path, written};
 use crate::geodesy::crs::metres;
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, Spec, Stage};
@@ -231,16 +230,16 @@ impl Stage for Localise {
         let table = inputs.first().ok_or_else(|| Problem::broken("no input"))?;
         let points = self.points(table)?;
         let names = table.texts(&by_role(&table.schema, Role::Point)?.name)?;
-        let (saved, mut hold) = match &self.source {
+        let (saved, hold) = match &self.source {
             Source::Saved(saved) => ((**saved).clone(), false),
             Source::Fit(marks) => {
                 let result = self.fit(marks, &points, &sigmas(table)?, &names)?;
                 let hold = judge::fit(&result, &self.options, cx);
                 let saved = Saved::of(&self.options.name, &self.crs, self.datum.clone(), &result, marks);
                 let text = serde_json::to_value(&saved).map_err(Problem::broken)?;
-                report::write_json(cx, &self.options.file, &text)?;
+                written::json(cx, &self.options.file, "file", &text)?;
                 let csv = format!("{}.csv", self.options.file.strip_suffix(".json").unwrap_or(&self.options.file));
-                report::write_csv(cx, &csv, &judge::HEADER, &judge::rows(&result))?;
+                written::csv(cx, &csv, "file", judge::HEADER, &judge::rows(&result))?;
                 (saved, hold)
             }
         };
@@ -258,16 +257,12 @@ impl Stage for Localise {
         if hold {
             keep.fill(false);
         }
-        hold |= keep.iter().any(|k| !k);
         let mut builder = TableBuilder::from_table(self.output.clone(), table);
         for (name, values) in ["site_easting_m", "site_northing_m", "site_height_m"].into_iter().zip(site) {
             builder.floats(name, values);
         }
         let out = builder.finish()?;
-        if hold {
-            let aside: Vec<u32> = keep.iter().enumerate().filter(|(_, k)| !**k).filter_map(|(i, _)| u32::try_from(i).ok()).collect();
-            cx.set_aside_rows(table, &aside, "held", "the site system does not hold for it")?;
-        }
+        cx.set_aside_others(table, &keep, "held", "the site system does not hold for it")?;
         out.filter(&keep)
     }
 }
@@ -306,7 +301,7 @@ fn source(options: &Options, cx: &BindCx) -> Result<(Source, Vec<Resource>), Vec
                             format!("the mark `{}` is in `{}` and not in the site system `{}`", mark.name, mark.crs, options.name),
                         ))
                         .option("control")
-                        .label(pipeline_core::diag::Label::lines(&mark.file, mark.line, mark.line, "this mark"))
+                        .label(mark.label("this mark"))
                         .size("a fit between other systems than meant")
                         .fix("write the name of the site system in the column `crs`, with easting and northing"),
                     );

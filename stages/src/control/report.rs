@@ -3,11 +3,8 @@
 use super::check::{Frames, Limits, Shot};
 use super::marks::{Mark, Place};
 use super::statistics::Statistics;
-use crate::export::cells::differs;
-use crate::export::deliver::{cannot_read, cannot_write, close, open};
-use crate::export::instant;
-use pipeline_core::stage::{Cx, OutFile, Problem};
-use std::io::Write;
+use crate::export::{instant, written};
+use pipeline_core::stage::{Cx, Problem};
 
 const HEADER: [&str; 20] = [
     "session",
@@ -70,50 +67,6 @@ fn row(shot: &Shot, mark: &Mark, limits: &Limits) -> Vec<String> {
     ]
 }
 
-/// Writes lines of text as a CSV file, reads them back and compares.
-///
-/// # Errors
-/// `export/cannot-write`, `export/read-back-differs`.
-pub fn write_csv(cx: &Cx, name: &str, header: &[&str], rows: &[Vec<String>]) -> Result<(), Problem> {
-    let file = cx.create(name, "report")?;
-    let mut writer = csv::Writer::from_writer(open(&file)?);
-    writer.write_record(header).map_err(|e| cannot_write(&file, e))?;
-    for row in rows {
-        writer.write_record(row).map_err(|e| cannot_write(&file, e))?;
-    }
-    close(writer.into_inner().map_err(|e| cannot_write(&file, e.error()))?, &file)?;
-    let mut reader = csv::Reader::from_path(&file.path).map_err(|e| cannot_read(&file, e))?;
-    let mut back = vec![];
-    for record in reader.records() {
-        back.push(record.map_err(|e| cannot_read(&file, e))?.iter().map(str::to_owned).collect::<Vec<_>>());
-    }
-    if back != rows {
-        return Err(differs(&file.name, "does not hold the lines that were written"));
-    }
-    cx.delivered(&file, rows.len());
-    Ok(())
-}
-
-/// Writes a JSON document, reads it back and compares.
-///
-/// # Errors
-/// `export/cannot-write`, `export/read-back-differs`.
-pub fn write_json(cx: &Cx, name: &str, value: &serde_json::Value) -> Result<(), Problem> {
-    let file: OutFile = cx.create(name, "report")?;
-    let mut text = serde_json::to_string_pretty(value).map_err(Problem::broken)?;
-    text.push('\n');
-    let mut writer = open(&file)?;
-    writer.write_all(text.as_bytes()).map_err(|e| cannot_write(&file, e))?;
-    close(writer, &file)?;
-    let back = std::fs::read_to_string(&file.path).map_err(|e| cannot_read(&file, e))?;
-    let whole = serde_json::from_str::<serde_json::Value>(&back).is_ok();
-    if back != text || !whole {
-        return Err(differs(&file.name, "does not hold what was written"));
-    }
-    cx.delivered(&file, 0);
-    Ok(())
-}
-
 /// Writes the report and the statistics.
 ///
 /// # Errors
@@ -128,7 +81,7 @@ pub fn write(
     frames: &Frames,
 ) -> Result<(), Problem> {
     let rows: Vec<Vec<String>> = shots.iter().map(|s| row(s, &marks[s.difference.mark], limits)).collect();
-    write_csv(cx, name, &HEADER, &rows)?;
+    written::csv(cx, name, "report", HEADER, &rows)?;
     let value = serde_json::json!({
         "statistics": statistics,
         "frames": frames,
@@ -144,5 +97,5 @@ pub fn write(
             "asprs": "root mean square with the marks' own error; edition 2, 2023",
         },
     });
-    write_json(cx, &format!("{}.json", name.strip_suffix(".csv").unwrap_or(name)), &value)
+    written::json(cx, &format!("{}.json", name.strip_suffix(".csv").unwrap_or(name)), "report", &value)
 }

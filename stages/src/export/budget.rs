@@ -1,11 +1,9 @@
 #![doc = include_str!("budget.md")]
 
-use super::cells::differs;
-use super::deliver::{self, cannot_read, cannot_write};
-use super::path;
+use super::{path, written};
 use crate::budget::{self, Budget, Contributor, Part, Parts};
 use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, OutFile, Problem, Spec, Stage};
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Spec, Stage};
 use pipeline_core::table::schema::{Role, Schema};
 use pipeline_core::table::{Table, by_role};
 use schemars::JsonSchema;
@@ -79,10 +77,7 @@ impl Stage for BudgetFile {
         let parts = Parts::read(table)?;
         let budgets: Vec<Budget> = (0..table.rows()).map(|r| parts.row(r)).collect();
         let lines = self.lines(table, &budgets)?;
-        let file = cx.create(&self.path, "path")?;
-        write(&file, &lines)?;
-        verify(&file, &lines)?;
-        cx.delivered(&file, lines.len());
+        written::csv(cx, &self.path, "path", HEADER, &lines)?;
         if let Some(finding) = what_helps(&budgets, &table.schema) {
             cx.find(finding);
         }
@@ -137,35 +132,6 @@ fn line(who: &[String; 3], contributor: &str, kind: &str, part: &Part, whole: &P
         format!("{:.4}", without[1]),
         helps,
     ]
-}
-
-fn write(file: &OutFile, lines: &[Line]) -> Result<(), Problem> {
-    let mut writer = ::csv::Writer::from_writer(deliver::open(file)?);
-    writer.write_record(HEADER).map_err(|e| cannot_write(file, e))?;
-    for line in lines {
-        writer.write_record(line).map_err(|e| cannot_write(file, e))?;
-    }
-    let inner = writer.into_inner().map_err(|e| cannot_write(file, e.error()))?;
-    deliver::close(inner, file)
-}
-
-/// Reads the file again and compares every cell.
-fn verify(file: &OutFile, lines: &[Line]) -> Result<(), Problem> {
-    let mut reader = ::csv::ReaderBuilder::new().has_headers(false).from_path(&file.path).map_err(|e| cannot_read(file, e))?;
-    let mut records = reader.records();
-    let header = records.next().ok_or_else(|| differs(&file.name, "has no header line"))?.map_err(|e| cannot_read(file, e))?;
-    if !header.iter().eq(HEADER) {
-        return Err(differs(&file.name, "has another header line than was written"));
-    }
-    let mut rows = 0;
-    for record in records {
-        let record = record.map_err(|e| cannot_read(file, e))?;
-        if lines.get(rows).is_none_or(|line| !record.iter().eq(line.iter().map(String::as_str))) {
-            return Err(differs(&file.name, format!("has another line {} than was written", rows + 2)));
-        }
-        rows += 1;
-    }
-    if rows == lines.len() { Ok(()) } else { Err(differs(&file.name, format!("has {rows} lines, and {} were written", lines.len()))) }
 }
 
 /// What would help most over all points, in one finding.

@@ -55,6 +55,8 @@ pub fn of(column: &Column) -> &'static str {
             "grid_convergence_deg" => "angle from grid north to true north at the point",
             "scale_factor" => "grid distance divided by ellipsoidal distance at the point",
             "combined_factor" => "grid distance divided by ground distance at the point and its ellipsoidal height",
+            "height_of" => "the surface of the pipe that the height means",
+            "moved_up_m" => "by how much the height was moved up from the surface that was shot, by the noted diameter",
             _ => "",
         },
         Role::Time => "time of measurement, UTC",

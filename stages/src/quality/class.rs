@@ -138,7 +138,7 @@ impl Stage for QualityClass {
             let reached = classes.iter().position(|c| self.short_of(c, &budget, checked).is_empty());
             let place = reached.unwrap_or(classes.len());
             let better = place.checked_sub(1).and_then(|k| classes.get(k));
-            let limited = better.map(|c| format!("{}: {}", c.class, self.short_of(c, &budget, checked).join("; ")));
+            let limited = better.map(|c| format!("{}: {}", c.class, join(&self.short_of(c, &budget, checked))));
             let point = names[row].unwrap_or_default();
             if reached.is_none() {
                 without.push(point);
@@ -159,8 +159,7 @@ impl Stage for QualityClass {
         let fact: serde_json::Map<String, serde_json::Value> =
             counts.iter().map(|(k, n)| (classes.get(*k).map_or(NO_CLASS, |c| c.class.as_str()).to_owned(), (*n).into())).collect();
         cx.fact("points_by_class", fact.into());
-        let refused: Vec<bool> = keep.iter().map(|k| !k).collect();
-        cx.set_aside(&table.filter(&refused)?, "below-class", "the point is held; see the finding")?;
+        cx.set_aside_others(table, &keep, "below-class", "the point is held; see the finding")?;
         let kept = table.filter(&keep)?;
         let mut b = TableBuilder::from_table(self.output.clone(), &kept);
         let of_kept = || keep.iter().enumerate().filter(|(_, k)| **k).map(|(i, _)| i);
@@ -168,6 +167,17 @@ impl Stage for QualityClass {
         b.texts("class_limited_by", of_kept().map(|i| limits[i].as_deref()));
         b.finish()
     }
+}
+
+/// What a point lacks for a class.
+struct Lack {
+    words: String,
+    /// What makes it smaller.
+    help: &'static str,
+}
+
+fn join(short: &[Lack]) -> String {
+    short.iter().map(|l| l.words.as_str()).collect::<Vec<_>>().join("; ")
 }
 
 impl QualityClass {
@@ -181,18 +191,20 @@ impl QualityClass {
     }
 
     /// What a point lacks for a class; empty when it is in it. A limit itself is in the class.
-    fn short_of(&self, class: &Class, budget: &Budget, checked: bool) -> Vec<String> {
+    fn short_of(&self, class: &Class, budget: &Budget, checked: bool) -> Vec<Lack> {
         let size = self.sizes(budget);
         let most = budget.largest();
         let mut short = vec![];
         for (k, (limit, word)) in [(class.horizontal_m, "horizontal"), (class.vertical_m, "vertical")].into_iter().enumerate() {
             if let Some(limit) = limit.filter(|limit| size[k] > *limit || size[k].is_nan()) {
                 let (c, share) = most[k];
-                short.push(format!("{word} {:.4} m above {limit} m, mostly {} ({:.0} %)", size[k], c.words(), share * 100.0));
+                let words = format!("{word} {:.4} m above {limit} m, mostly {} ({:.0} %)", size[k], c.words(), share * 100.0);
+                short.push(Lack { words, help: c.help() });
             }
         }
         if class.needs == Needs::Checked && !checked {
-            short.push("no independent second occupation".to_owned());
+            let words = "no independent second occupation".to_owned();
+            short.push(Lack { words, help: "occupy it a second time, with a fresh fix" });
         }
         short
     }
@@ -201,23 +213,26 @@ impl QualityClass {
         let least = self.hold_below.and_then(|k| self.classes.classes.get(k));
         let (name, short) = least.map_or_else(Default::default, |c| (c.class.as_str(), self.short_of(c, budget, checked)));
         let size = self.sizes(budget);
-        let [(plan, _), (up, _)] = budget.largest();
-        let main = if short.iter().any(|s| s.starts_with("horizontal")) { plan } else { up };
-        let fix = if short.iter().any(|s| s.contains(" above ")) { main.help() } else { "occupy it a second time, with a fresh fix" };
+        let mut fixes: Vec<&str> = vec![];
+        for lack in &short {
+            if !fixes.contains(&lack.help) {
+                fixes.push(lack.help);
+            }
+        }
         Diagnostic::new(
             "classes/below",
             Verdict::Hold,
             format!(
                 "the point is in class `{}`, and the job asks for `{name}`: {}",
                 reached.map_or(NO_CLASS, |c| c.class.as_str()),
-                short.join("; ")
+                join(&short)
             ),
         )
         .point(point)
         .place(format!("point `{point}`"))
         .size(format!("{:.3} m horizontal and {:.3} m vertical {}", size[0], size[1], self.classes.measure.words()))
         .why(format!("`hold_below: {name}` of `{}`", self.classes.name))
-        .fix(format!("{fix}; or waive `classes/below` for `{point}`"))
+        .fix(format!("{}; or waive `classes/below` for `{point}`", fixes.join("; ")))
     }
 
     fn none(&self, without: &[&str], all: usize) -> Diagnostic {
@@ -369,6 +384,7 @@ mod tests {
         assert!(
             said.findings[0].verdict == Verdict::Hold && said.findings[0].fix.contains("waive") && said.findings[0].what.contains("`C`")
         );
+        assert!(said.findings[0].fix.starts_with(Contributor::HeadingBias.help()), "{}", said.findings[0].fix);
     }
 
     #[test]

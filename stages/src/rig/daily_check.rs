@@ -10,14 +10,14 @@
 //! # References
 //! Chi-square test with three degrees of freedom at 1 %.
 
-use super::calibrate_rig::{KnownMark, files, output, setup};
-use super::calibration::fit::{NORMAL_99, chi_square};
+use super::calibrate_rig::{KnownMark, output, setup};
 use super::calibration::looks::times;
 use super::calibration::table::{Cut, Looks, Reader, Seen};
 use super::ledger::Aim;
 use super::target::Covariance;
 use super::tilt_correct::{AimOption, SensorsOption};
-use crate::export::path;
+use crate::control::distributions::chi_square;
+use crate::export::{path, written};
 use crate::occupation::covariance;
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, Spec, Stage};
@@ -25,7 +25,6 @@ use pipeline_core::table::schema::{Column, Holds, Role, Schema, Unit};
 use pipeline_core::table::{Table, TableBuilder};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
-use std::fmt::Write as _;
 use std::sync::Arc;
 
 #[cfg(test)]
@@ -204,7 +203,7 @@ limit_m: 0.03
             }
         }
         let table = self.table(&looks, &judged)?;
-        files::deliver(&o.path, "path", &text(&looks, &judged), judged.len(), cx)?;
+        written::csv(cx, &o.path, "path", HEADER, &rows(&looks, &judged))?;
         Ok(table)
     }
 }
@@ -234,7 +233,7 @@ impl DailyCheck {
         Judged {
             off,
             sigma: [0, 1, 2].map(|k| all[k][k].sqrt()),
-            passed: test <= chi_square(3.0, NORMAL_99) && distance <= self.options.limit_m,
+            passed: test <= chi_square(0.99, 3.0) && distance <= self.options.limit_m,
             test,
             distance,
             body,
@@ -273,7 +272,7 @@ impl DailyCheck {
                 seen.point,
                 j.distance,
                 j.test,
-                chi_square(3.0, NORMAL_99),
+                chi_square(0.99, 3.0),
                 self.options.limit_m
             ),
         )
@@ -325,13 +324,15 @@ fn schema() -> Schema {
     Schema { columns, frame: None }
 }
 
-fn text(looks: &Looks, judged: &[Judged]) -> String {
-    let mut out = String::from("point,time,off_east_m,off_north_m,off_up_m,sigma_east_m,sigma_north_m,sigma_up_m,chi_square,passed\n");
-    for (s, j) in looks.seen.iter().zip(judged) {
-        let quoted = if s.point.contains([',', '"', '\n']) { format!("\"{}\"", s.point.replace('"', "\"\"")) } else { s.point.clone() };
-        let numbers: Vec<String> = j.off.iter().chain(&j.sigma).map(|v| format!("{v:.4}")).collect();
-        let time = crate::rig::clock::instant_text(s.start);
-        let _ = writeln!(out, "{quoted},{time},{},{:.2},{}", numbers.join(","), j.test, j.passed);
-    }
-    out
+const HEADER: [&str; 10] =
+    ["point", "time", "off_east_m", "off_north_m", "off_up_m", "sigma_east_m", "sigma_north_m", "sigma_up_m", "chi_square", "passed"];
+
+fn rows(looks: &Looks, judged: &[Judged]) -> Vec<Vec<String>> {
+    let one = |(s, j): (&Seen, &Judged)| {
+        let mut row = vec![s.point.clone(), crate::rig::clock::instant_text(s.start)];
+        row.extend(j.off.iter().chain(&j.sigma).map(|v| format!("{v:.4}")));
+        row.extend([format!("{:.2}", j.test), j.passed.to_string()]);
+        row
+    };
+    looks.seen.iter().zip(judged).map(one).collect()
 }

@@ -10,7 +10,8 @@
 //! # References
 //! Across the lean: horizontal arm times the sine of the heading's sigma.
 
-use pipeline_core::diag::{Diagnostic, Label, Verdict};
+use crate::geodesy::rows::labels;
+use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Spec, Stage};
 use pipeline_core::table::schema::{Holds, Role};
 use pipeline_core::table::{Table, by_role};
@@ -49,7 +50,6 @@ pub struct HeadingGate {
     point: Option<String>,
     occupation: Option<String>,
     time: String,
-    lines: Option<(String, String, String)>,
 }
 
 const ACROSS: &str = "uncertain-heading";
@@ -128,11 +128,7 @@ What goes wrong, P07 (cold heading). 4.8 deg at 35 deg of tilt and 2 m are 0.096
         let time = by_role(input, Role::Time).map(|c| c.name.clone()).map_err(|p| problems.push(p)).unwrap_or_default();
         let (Some(max_across_m), true) = (max_across_m, problems.is_empty()) else { return Err(problems) };
         let name = |role: Role| input.role(role).map(|c| c.name.clone());
-        let lines = match (name(Role::File), name(Role::LineFirst), name(Role::LineLast)) {
-            (Some(a), Some(b), Some(c)) => Some((a, b, c)),
-            _ => None,
-        };
-        let stage = Self { max_across_m, options, sigma, age, point: name(Role::Point), occupation: name(Role::Occupation), time, lines };
+        let stage = Self { max_across_m, options, sigma, age, point: name(Role::Point), occupation: name(Role::Occupation), time };
         Ok(Bound::new(stage, input.clone(), Grain::Session).decided("max_across_m", max_across_m))
     }
 
@@ -228,13 +224,7 @@ impl HeadingGate {
             .size(format!("{:.3} m (1 sigma) across the lean; the limit is {:.3} m", across(arm[worst], sigma[worst]), self.max_across_m))
             .why("an inertial heading drifts while the antenna stands still")
             .fix(format!("walk 5 m and shoot `{name}` again{upright}"));
-            if let Some((file, first, last)) = &self.lines {
-                let (file, first, last) = (input.texts(file)?, input.ints(first)?, input.ints(last)?);
-                let (a, b) = (lost.iter().filter_map(|r| first[*r]).min(), lost.iter().filter_map(|r| last[*r]).max());
-                if let (Some(name), Some(a), Some(b)) = (file[worst], a, b) {
-                    d = d.label(Label::lines(name, a.unsigned_abs(), b.unsigned_abs(), "these epochs"));
-                }
-            }
+            d.labels = labels(input, &lost, "this epoch");
             cx.find(d);
         }
         Ok(())

@@ -3,7 +3,7 @@
 use super::findings::{NORMAL_95, finite};
 use super::setup::Result as Calibrated;
 use crate::export::cells::differs;
-use crate::export::deliver::{cannot_read, cannot_write, close, open};
+use crate::export::written;
 use crate::rig::calibration::{Kind, looks::attitudes};
 use crate::rig::clock;
 use pipeline_core::job::parse;
@@ -12,7 +12,6 @@ use pipeline_core::stage::{Cx, Problem};
 use serde_json::Value;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
-use std::io::Write as _;
 
 /// Digits that are written: 0.01 mm, 0.0001 deg.
 fn rounded(v: f64, digits: i32) -> f64 {
@@ -123,23 +122,14 @@ pub fn rig_text(rig: &Rig) -> Result<String, Problem> {
     Ok(text)
 }
 
-fn csv_text(rows: &[Vec<String>]) -> Result<String, Problem> {
-    let mut writer = ::csv::Writer::from_writer(vec![]);
-    for row in rows {
-        writer.write_record(row).map_err(Problem::broken)?;
-    }
-    let bytes = writer.into_inner().map_err(Problem::broken)?;
-    String::from_utf8(bytes).map_err(Problem::broken)
-}
-
-fn parameters(found: &Calibrated) -> Result<String, Problem> {
+fn parameters(found: &Calibrated) -> (Vec<String>, Vec<Vec<String>>) {
     let steep = found.chain.steep();
     let marks = &found.looks.marks;
     let name = |i: usize| found.unknowns[i].kind.words(steep, marks);
     let mut head: Vec<String> =
         ["unknown", "unit", "before", "after", "change", "sigma", "within_95", "needed_sigma", "written"].map(str::to_owned).to_vec();
     head.extend((0..found.unknowns.len()).map(|i| format!("correlation with {}", name(i))));
-    let mut rows = vec![head];
+    let mut rows = vec![];
     for (i, u) in found.unknowns.iter().enumerate() {
         let sigma = found.done.sigma(i);
         let cell = |v: f64| finite(v).map_or_else(String::new, |v| format!("{v:.6}"));
@@ -148,29 +138,30 @@ fn parameters(found: &Calibrated) -> Result<String, Problem> {
         row.extend((0..found.unknowns.len()).map(|j| format!("{:.4}", found.done.adjustment.fit.correlation(i, j))));
         rows.push(row);
     }
-    csv_text(&rows)
+    (head, rows)
 }
 
-fn residuals(found: &Calibrated) -> Result<String, Problem> {
-    let head = [
-        "point",
-        "aim",
-        "time",
-        "epochs",
-        "heading_deg",
-        "pitch_deg",
-        "roll_deg",
-        "range_m",
-        "off_east_m",
-        "off_north_m",
-        "off_up_m",
-        "sigma_east_m",
-        "sigma_north_m",
-        "sigma_up_m",
-        "test",
-        "used",
-    ];
-    let mut rows = vec![head.map(str::to_owned).to_vec()];
+const RESIDUALS: [&str; 16] = [
+    "point",
+    "aim",
+    "time",
+    "epochs",
+    "heading_deg",
+    "pitch_deg",
+    "roll_deg",
+    "range_m",
+    "off_east_m",
+    "off_north_m",
+    "off_up_m",
+    "sigma_east_m",
+    "sigma_north_m",
+    "sigma_up_m",
+    "test",
+    "used",
+];
+
+fn residuals(found: &Calibrated) -> Vec<Vec<String>> {
+    let mut rows = vec![];
     for (i, seen) in found.looks.seen.iter().enumerate() {
         let cell = |v: f64, d: usize| finite(v).map_or_else(String::new, |v| format!("{v:.d$}"));
         let mut row = vec![
@@ -188,7 +179,7 @@ fn residuals(found: &Calibrated) -> Result<String, Problem> {
         row.extend([cell(found.done.test[i], 2), found.done.used[i].to_string()]);
         rows.push(row);
     }
-    csv_text(&rows)
+    rows
 }
 
 /// The residuals as a picture: three bars a look, with two sigmas as thin lines.
@@ -237,20 +228,6 @@ fn plot(found: &Calibrated) -> String {
     out
 }
 
-/// Writes one text file, reads it back and declares it delivered.
-pub fn deliver(name: &str, option: &str, text: &str, rows: usize, cx: &Cx) -> Result<(), Problem> {
-    let file = cx.create(name, option)?;
-    let mut writer = open(&file)?;
-    writer.write_all(text.as_bytes()).map_err(|e| cannot_write(&file, e))?;
-    close(writer, &file)?;
-    let back = std::fs::read(&file.path).map_err(|e| cannot_read(&file, e))?;
-    if back != text.as_bytes() {
-        return Err(differs(&file.name, "does not hold the text that was written"));
-    }
-    cx.delivered(&file, rows);
-    Ok(())
-}
-
 /// Writes all files.
 ///
 /// # Errors
@@ -263,8 +240,9 @@ pub fn write(old: &Rig, found: &Calibrated, cx: &Cx) -> Result<(), Problem> {
     if back.as_ref() != Some(&rig) {
         return Err(differs(&o.rig_file, "does not read as the rig that was found"));
     }
-    deliver(&o.rig_file, "rig_file", &text, 0, cx)?;
-    deliver(&o.parameters_file, "parameters_file", &parameters(found)?, found.unknowns.len(), cx)?;
-    deliver(&o.residuals_file, "residuals_file", &residuals(found)?, found.looks.seen.len(), cx)?;
-    deliver(&o.plot_file, "plot_file", &plot(found), 0, cx)
+    written::text(cx, &o.rig_file, "rig_file", &text, 0)?;
+    let (header, rows) = parameters(found);
+    written::csv(cx, &o.parameters_file, "parameters_file", header, &rows)?;
+    written::csv(cx, &o.residuals_file, "residuals_file", RESIDUALS, &residuals(found))?;
+    written::text(cx, &o.plot_file, "plot_file", &plot(found), 0)
 }

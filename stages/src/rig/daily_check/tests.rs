@@ -42,3 +42,29 @@ fn nothing_to_check_stops_and_a_blunt_check_warns() {
     let problems = bind_with(&[input()], Some(&rig()), Path::new("."), |cx| DailyCheck::bind(options, cx)).err().unwrap();
     assert_eq!(problems[0].finding.code, "job/bad-value");
 }
+
+/// Each session names its occupations from one: `NAIL` of the morning and `NAIL` of the evening are two shots, and the knock between them
+/// is not averaged away.
+#[test]
+fn two_sessions_are_two_checks() {
+    let folder = tempfile::tempdir().unwrap();
+    let options: Options = serde_json::from_value(json!({"marks": mark(), "limit_m": 0.05})).unwrap();
+    let bound = bind_with(&[input()], Some(&rig()), Path::new("."), |cx| DailyCheck::bind(options, cx)).unwrap_or_else(|p| panic!("{p:?}"));
+    let one = |session: &str, azimuth: f64, hours: i64| {
+        let mut rows = shots(azimuth, -45.0, &EIGHT[1..2]);
+        rows.iter_mut().for_each(|r| r.time += hours * 3_600_000_000_000);
+        let t = named(&rows, |_| "NAIL".into());
+        let mut b = TableBuilder::from_table(t.schema.clone(), &t);
+        b.text_everywhere("session", session).text_everywhere("occupation", "NAIL");
+        b.finish().unwrap()
+    };
+    let both = Table::stack(vec![one("morning", 0.6, 0), one("evening", 2.6, 8)], Arc::new(input())).unwrap();
+    let world = Collect::new(folder.path());
+    let out = bound.stage.run(&[both], &Cx::new(&world, "t", None)).unwrap();
+    assert_eq!(out.bools("passed").unwrap(), [Some(true), Some(false)]);
+    let off: Vec<f64> =
+        out.floats("off_east_m").unwrap().iter().zip(&*out.floats("off_north_m").unwrap()).map(|(e, n)| e.hypot(*n)).collect();
+    assert!(off[0] < 0.01 && (off[1] - 0.15).abs() < 0.02, "{off:?}");
+    let codes: Vec<String> = world.said().findings.iter().map(|f| f.code.clone()).collect();
+    assert!(codes.contains(&"rig/daily-check".to_owned()) && codes.contains(&"rig/daily-check-failed".to_owned()), "{codes:?}");
+}
