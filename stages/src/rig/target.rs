@@ -8,7 +8,7 @@
 //! Everything is on the stack: one sine and cosine per angle, no allocation.
 
 use super::rotation::{Rotation, boresight, cross};
-use crate::budget::{Contributor, Part};
+use crate::budget::{Contributor, Kind, Part};
 use pipeline_core::rig::{Attitude, BodyVector, Laser};
 
 /// A symmetric covariance in local east, north, up, m2.
@@ -151,22 +151,7 @@ pub struct Shot {
     pub heading_sigma_deg: f64,
 }
 
-/// Covariance of one epoch by contributor, without GNSS.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Contributions {
-    heading_noise: Covariance,
-    tilt_noise: Covariance,
-    range_noise: Covariance,
-    time_tag: Covariance,
-    beam_direction: Covariance,
-    lengths: Covariance,
-    range_zero: Covariance,
-    range_scale: Covariance,
-    heading_bias: Covariance,
-    tilt_bias: Covariance,
-}
-
-/// The contributors that [`Contributions::parts`] names, in its order.
+/// The contributors of a rig, without GNSS.
 pub const CONTRIBUTORS: [Contributor; 10] = [
     Contributor::HeadingNoise,
     Contributor::TiltNoise,
@@ -180,60 +165,60 @@ pub const CONTRIBUTORS: [Contributor; 10] = [
     Contributor::TiltBias,
 ];
 
+/// Covariance of one epoch by contributor, in the order of [`CONTRIBUTORS`].
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Contributions([Covariance; CONTRIBUTORS.len()]);
+
 impl Contributions {
     /// Only lengths, the same in every direction, m2.
     #[must_use]
     pub fn of_lengths(variance: f64) -> Self {
         let mut all = Self::default();
-        all.lengths.add_everywhere(variance);
+        all.of(Contributor::Lengths).add_everywhere(variance);
         all
+    }
+
+    /// The covariance of one contributor of a rig.
+    const fn of(&mut self, c: Contributor) -> &mut Covariance {
+        let mut k = 0;
+        while k + 1 < CONTRIBUTORS.len() && CONTRIBUTORS[k] as usize != c as usize {
+            k += 1;
+        }
+        &mut self.0[k]
     }
 
     /// Every part changed in the same way.
     fn each(&self, f: impl Fn(Covariance) -> Covariance) -> Self {
-        Self {
-            heading_noise: f(self.heading_noise),
-            tilt_noise: f(self.tilt_noise),
-            range_noise: f(self.range_noise),
-            time_tag: f(self.time_tag),
-            beam_direction: f(self.beam_direction),
-            lengths: f(self.lengths),
-            range_zero: f(self.range_zero),
-            range_scale: f(self.range_scale),
-            heading_bias: f(self.heading_bias),
-            tilt_bias: f(self.tilt_bias),
-        }
+        Self(self.0.map(f))
+    }
+
+    fn sum(&self, kind: Kind) -> Covariance {
+        let of_kind = CONTRIBUTORS.iter().zip(&self.0).filter(|(c, _)| c.kind() == kind);
+        of_kind.fold(Covariance::default(), |sum, (_, part)| sum.plus(part))
     }
 
     /// What changes from epoch to epoch, together.
     #[must_use]
     pub fn random(&self) -> Covariance {
-        self.heading_noise.plus(&self.tilt_noise).plus(&self.range_noise).plus(&self.time_tag)
+        self.sum(Kind::Random)
     }
 
     /// What is the same for every epoch, together.
     #[must_use]
     pub fn systematic(&self) -> Covariance {
-        let beam = self.beam_direction.plus(&self.range_zero).plus(&self.range_scale);
-        beam.plus(&self.lengths).plus(&self.heading_bias).plus(&self.tilt_bias)
+        self.sum(Kind::Systematic)
     }
 
     /// The part of each of [`CONTRIBUTORS`].
     #[must_use]
-    pub fn parts(&self) -> [Part; 10] {
-        [
-            self.heading_noise,
-            self.tilt_noise,
-            self.range_noise,
-            self.time_tag,
-            self.beam_direction,
-            self.lengths,
-            self.range_zero,
-            self.range_scale,
-            self.heading_bias,
-            self.tilt_bias,
-        ]
-        .map(|c| Part { ee: c.ee, en: c.en, nn: c.nn, uu: c.uu })
+    pub fn parts(&self) -> [Part; CONTRIBUTORS.len()] {
+        self.0.map(|c| Part { ee: c.ee, en: c.en, nn: c.nn, uu: c.uu })
+    }
+
+    /// Which of [`CONTRIBUTORS`] add something.
+    #[must_use]
+    pub fn present(&self) -> [bool; CONTRIBUTORS.len()] {
+        self.0.map(|c| c != Covariance::default())
     }
 }
 
@@ -298,13 +283,13 @@ impl Model {
             let length = beam.scale * shot.range_m + beam.zero;
             arm = [arm[0] + length * along[0], arm[1] + length * along[1], arm[2] + length * along[2]];
             let along = enu(along);
-            by.range_noise.add(beam.range_variance, along);
+            by.of(Contributor::RangeNoise).add(beam.range_variance, along);
             // The beam's direction, across its two axes: everything but along the beam.
             let across = length * length * beam.direction_variance;
-            by.beam_direction.add_everywhere(across);
-            by.beam_direction.add(-across, along);
-            by.range_zero.add(beam.zero_variance, along);
-            by.range_scale.add(shot.range_m * shot.range_m * beam.scale_variance, along);
+            by.of(Contributor::BeamDirection).add_everywhere(across);
+            by.of(Contributor::BeamDirection).add(-across, along);
+            by.of(Contributor::RangeZero).add(beam.zero_variance, along);
+            by.of(Contributor::RangeScale).add(shot.range_m * shot.range_m * beam.scale_variance, along);
         }
 
         let jitter = self.noise.time_tag_s;
@@ -312,12 +297,12 @@ impl Model {
         let by_heading = [arm[0], -arm[1], 0.0];
         if jitter > 0.0 {
             if shot.turn_rate_deg_s.is_finite() {
-                by.time_tag.add((jitter * shot.turn_rate_deg_s.to_radians()).powi(2), by_heading);
+                by.of(Contributor::TimeTag).add((jitter * shot.turn_rate_deg_s.to_radians()).powi(2), by_heading);
             }
             if shot.speed_m_s.is_finite() {
                 let share = (jitter * shot.speed_m_s).powi(2) / 2.0;
-                by.time_tag.ee += share;
-                by.time_tag.nn += share;
+                by.of(Contributor::TimeTag).ee += share;
+                by.of(Contributor::TimeTag).nn += share;
             }
         }
         let by_pitch = enu(cross(rotation.pitch_axis(), arm));
@@ -325,14 +310,30 @@ impl Model {
         let aged = shot.heading_sigma_deg;
         let heading_systematic =
             if aged.is_finite() { aged.to_radians().powi(2) + self.noise.north } else { self.noise.heading_systematic };
-        by.heading_noise.add(self.noise.heading_random, by_heading);
-        by.tilt_noise.add(self.noise.tilt_random, by_pitch);
-        by.tilt_noise.add(self.noise.tilt_random, by_roll);
-        by.heading_bias.add(heading_systematic, by_heading);
-        by.tilt_bias.add(self.noise.tilt_systematic, by_pitch);
-        by.tilt_bias.add(self.noise.tilt_systematic, by_roll);
+        by.of(Contributor::HeadingNoise).add(self.noise.heading_random, by_heading);
+        by.of(Contributor::TiltNoise).add(self.noise.tilt_random, by_pitch);
+        by.of(Contributor::TiltNoise).add(self.noise.tilt_random, by_roll);
+        by.of(Contributor::HeadingBias).add(heading_systematic, by_heading);
+        by.of(Contributor::TiltBias).add(self.noise.tilt_systematic, by_pitch);
+        by.of(Contributor::TiltBias).add(self.noise.tilt_systematic, by_roll);
         let arm_m = arm[0].hypot(arm[1]);
         Target { enu: enu(arm), random: by.random(), systematic: by.systematic(), by, tilt_deg: rotation.tilt_deg(), arm_m }
+    }
+
+    /// Which of [`CONTRIBUTORS`] can add something to a target. `aged`: epochs have a sigma of their heading.
+    #[must_use]
+    pub fn contributors(&self, aged: bool) -> [bool; CONTRIBUTORS.len()] {
+        // A shot at which everything acts; along a skew arm nothing cancels.
+        let shot = Shot {
+            heading_deg: 30.0,
+            pitch_deg: 20.0,
+            roll_deg: 10.0,
+            range_m: 5.0,
+            turn_rate_deg_s: 1.0,
+            speed_m_s: 1.0,
+            heading_sigma_deg: if aged { 1.0 } else { f64::NAN },
+        };
+        self.target(&shot).by.present()
     }
 
     /// The same pole when nothing tells how the body is turned about its own axis, as with tilt and the azimuth of the lean: a
@@ -360,8 +361,8 @@ impl Model {
         // No direction is better known than another.
         let round = |c: Covariance| Covariance { ee: (c.ee + c.nn) / 2.0, nn: (c.ee + c.nn) / 2.0, uu: c.uu, ..Covariance::default() };
         let mut by = leaned.by.each(round);
-        by.heading_bias.ee += leaned.arm_m * leaned.arm_m / 2.0;
-        by.heading_bias.nn += leaned.arm_m * leaned.arm_m / 2.0;
+        by.of(Contributor::HeadingBias).ee += leaned.arm_m * leaned.arm_m / 2.0;
+        by.of(Contributor::HeadingBias).nn += leaned.arm_m * leaned.arm_m / 2.0;
         Target { enu: [0.0, 0.0, leaned.enu[2]], random: by.random(), systematic: by.systematic(), by, ..leaned }
     }
 
@@ -377,10 +378,11 @@ impl Model {
         let [x, y, z] = self.lever;
         let lean = within_deg.to_radians().powi(2);
         let mut by = Contributions::of_lengths(self.lever_variance);
-        by.tilt_noise = Covariance { ee: z * z * lean, nn: z * z * lean, uu: 2.0 * z * z * lean * lean, ..Covariance::default() };
+        *by.of(Contributor::TiltNoise) =
+            Covariance { ee: z * z * lean, nn: z * z * lean, uu: 2.0 * z * z * lean * lean, ..Covariance::default() };
         let aside = (x * x + y * y) / 2.0;
-        by.lengths.ee += aside;
-        by.lengths.nn += aside;
+        by.of(Contributor::Lengths).ee += aside;
+        by.of(Contributor::Lengths).nn += aside;
         Target { enu: [0.0, 0.0, -z], random: by.random(), systematic: by.systematic(), by, tilt_deg: f64::NAN, arm_m: 0.0 }
     }
 }

@@ -17,7 +17,8 @@
 use super::antex;
 use super::ledger::{Aim, Ledger};
 use super::north::{Convergence, ToTrue, Turn};
-use super::target::{AttitudeNoise, Contributions, Model, Shot, Target};
+use super::target::{AttitudeNoise, CONTRIBUTORS, Contributions, Model, Shot, Target};
+use crate::budget::Contributor;
 use crate::geodesy::{Ellipsoid, offset_enu};
 use pipeline_core::rig::{AttitudeKind, Gnss};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, Spec, Stage};
@@ -92,6 +93,8 @@ pub struct TiltCorrect {
     aim: AimOption,
     tip: Option<Way>,
     laser: Option<Way>,
+    /// What adds to the uncertainty with this rig.
+    contributors: Vec<Contributor>,
     /// Shortest and longest range, m.
     ranges: (f64, f64),
     north: ToTrue,
@@ -104,6 +107,18 @@ pub struct TiltCorrect {
     names: Names,
     /// The antenna file that the plan was made with.
     antenna: Option<Resource>,
+}
+
+impl Way {
+    /// Which of [`CONTRIBUTORS`] can add something.
+    fn contributors(&self, aged: bool) -> [bool; CONTRIBUTORS.len()] {
+        match self {
+            Self::Nothing(variance) => Contributions::of_lengths(*variance).present(),
+            Self::Below(target) => target.by.present(),
+            Self::Somewhere(model) => model.side_unknown(20.0, 10.0).by.present(),
+            Self::Turned(model) => model.contributors(aged),
+        }
+    }
 }
 
 impl Stage for TiltCorrect {
@@ -201,8 +216,13 @@ degrees.
                 _ => Way::Turned(Box::new(model)),
             }
         };
+        let (tip_way, laser_way) = (tip.as_ref().map(way), laser.as_ref().map(way));
+        let aged = names.heading_sigma.is_some();
+        let present: Vec<[bool; CONTRIBUTORS.len()]> = [&tip_way, &laser_way].into_iter().flatten().map(|w| w.contributors(aged)).collect();
+        let contributors: Vec<Contributor> =
+            CONTRIBUTORS.into_iter().enumerate().filter(|(k, _)| present.iter().any(|p| p[*k])).map(|(_, c)| c).collect();
         let mut output = input.clone();
-        output.columns.extend(added_columns());
+        output.columns.extend(added_columns(&contributors));
         if let Some(frame) = &mut output.frame {
             frame.point = PhysicalPoint::Target;
         }
@@ -218,8 +238,9 @@ degrees.
         let stage = Self {
             schema: Arc::new(output.clone()),
             aim,
-            tip: tip.as_ref().map(way),
-            laser: laser.as_ref().map(way),
+            tip: tip_way,
+            laser: laser_way,
+            contributors,
             ranges: rig.laser.map_or((0.0, 0.0), |l| (l.shortest_m, l.longest_m)),
             convergence: match &north {
                 ToTrue::Grid(crs) => Some(Convergence::new(crs.clone())),
@@ -258,7 +279,7 @@ degrees.
         let mut turn = Turn::of(&self.north, self.convergence.as_ref())?;
         let rows = input.rows();
         let mut fate = vec![Fate::Kept; rows];
-        let mut out = Out::new(rows);
+        let mut out = Out::new(rows, &self.contributors);
         for (row, fate) in fate.iter_mut().enumerate() {
             match self.row(&columns, row, &mut turn)? {
                 Ok(done) => out.push(&done),

@@ -194,6 +194,17 @@ fn offset_propagation_case() {
 }
 
 #[test]
+fn slope_distance_between_two_heights() {
+    // S-SLOPE-1 of checks/09_intersection_localisation.csv (GeodePy, Geoscience Australia): zenith angle 83.187 deg, slope 145.145 m from an
+    // instrument 1.62 m above the ground to a target 0.05 m above it: 144.12006 m level, 18.78858 m up, 145.33961 m from ground to ground.
+    let beam = laser(0.0, 90.0 - 83.186_944_444_444_45);
+    let model = Model::new(&[vector(0.0, 0.0, -1.57, 0.0)], Some(&beam), AttitudeNoise::default());
+    let [e, n, u] = model.target(&shot(60.0, 0.0, 0.0, 145.145)).enu;
+    assert!((e.hypot(n) - 144.120_06).abs() < 1e-5 && (u - 18.788_58).abs() < 1e-5, "{u}");
+    assert!((e.hypot(n).hypot(u) - 145.339_61).abs() < 1e-5);
+}
+
+#[test]
 fn golden_sizes_of_typical_errors() {
     // what-goes-wrong.md, section 2: tilt 30 deg (45 deg), 2 m arm, 1 deg of heading: 17.5 mm
     // (24.7 mm); boresight 0.5 deg at 1.5, 2.5, 4, 6, 10 m: 13, 22, 35, 52, 87 mm.

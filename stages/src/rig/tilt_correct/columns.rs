@@ -1,7 +1,7 @@
 //! The columns that `tilt-correct` reads and writes.
 
 use super::{AimOption, TiltCorrect};
-use crate::budget;
+use crate::budget::{self, Contributor};
 use crate::rig::target::{CONTRIBUTORS, Covariance, Target};
 use pipeline_core::rig::Gnss;
 use pipeline_core::stage::Problem;
@@ -39,7 +39,7 @@ pub const fn parts(c: &Covariance) -> [f64; 6] {
     [c.ee, c.en, c.eu, c.nn, c.nu, c.uu]
 }
 
-pub fn added_columns() -> Vec<Column> {
+pub fn added_columns(by: &[Contributor]) -> Vec<Column> {
     let mut columns = vec![
         Column::maybe("tilt_deg", Holds::Float, Unit::Degree, Role::Other),
         Column::always("arm_m", Holds::Float, Unit::Metre, Role::Other),
@@ -49,7 +49,7 @@ pub fn added_columns() -> Vec<Column> {
             columns.push(Column::always(&format!("{kind}_{part}"), Holds::Float, Unit::SquareMetre, Role::Other));
         }
     }
-    columns.extend(CONTRIBUTORS.into_iter().flat_map(budget::columns_of));
+    columns.extend(by.iter().copied().flat_map(budget::columns_of));
     columns
 }
 
@@ -139,13 +139,15 @@ pub struct Out {
     random: [Vec<f64>; 6],
     systematic: [Vec<f64>; 6],
     gnss: [Vec<f64>; 4],
-    by: [[Vec<f64>; 4]; CONTRIBUTORS.len()],
+    /// Of each contributor that the rig has: its place in [`CONTRIBUTORS`], its columns.
+    by: Vec<(usize, [Vec<f64>; 4])>,
     pub assumed: Vec<bool>,
 }
 
 impl Out {
-    pub fn new(rows: usize) -> Self {
+    pub fn new(rows: usize, by: &[Contributor]) -> Self {
         let column = || Vec::with_capacity(rows);
+        let present = (0..CONTRIBUTORS.len()).filter(|k| by.contains(&CONTRIBUTORS[*k]));
         Self {
             latitude: column(),
             longitude: column(),
@@ -155,7 +157,7 @@ impl Out {
             random: std::array::from_fn(|_| column()),
             systematic: std::array::from_fn(|_| column()),
             gnss: std::array::from_fn(|_| column()),
-            by: std::array::from_fn(|_| std::array::from_fn(|_| column())),
+            by: present.map(|k| (k, std::array::from_fn(|_| column()))).collect(),
             assumed: Vec::with_capacity(rows),
         }
     }
@@ -175,8 +177,9 @@ impl Out {
         for (column, v) in self.gnss.iter_mut().zip([done.gnss.ee, done.gnss.en, done.gnss.nn, done.gnss.uu]) {
             column.push(v);
         }
-        for (columns, part) in self.by.iter_mut().zip(done.target.by.parts()) {
-            for (column, v) in columns.iter_mut().zip(part.elements()) {
+        let parts = done.target.by.parts();
+        for (k, columns) in &mut self.by {
+            for (column, v) in columns.iter_mut().zip(parts[*k].elements()) {
                 column.push(v);
             }
         }
@@ -198,9 +201,9 @@ impl Out {
         for (part, column) in GNSS_PARTS.iter().zip(self.gnss) {
             builder.floats(&format!("gnss_{part}"), column);
         }
-        for (c, columns) in CONTRIBUTORS.into_iter().zip(self.by) {
+        for (place, columns) in self.by {
             for (k, column) in columns.into_iter().enumerate() {
-                builder.floats(&c.column(k), column);
+                builder.floats(&CONTRIBUTORS[place].column(k), column);
             }
         }
         if let Some(name) = &stage.names.assumed {
