@@ -178,7 +178,7 @@ macro_rules! traps {
     };
 }
 
-traps! { P10 S1 S10 S13 S14 S2 S3 S5 S6 S8 S9 T01 T02 T03 T04 T05 T06 T07 T08 T09 T10 T11 T12 T13 T14 T15 T16 T17 T18 T19 T20 }
+traps! { P10 S1 S10 S11 S13 S14 S2 S3 S5 S6 S8 S9 T01 T02 T03 T04 T05 T06 T07 T08 T09 T10 T11 T12 T13 T14 T15 T16 T17 T18 T19 T20 }
 
 /// Shots to a nail with a beam that is 0.5 deg off across its azimuth (the generator's own truth).
 #[test]

@@ -2,6 +2,7 @@
 
 pub mod angle;
 pub mod archive;
+pub mod asset;
 pub mod budget;
 pub mod control;
 pub mod export;
@@ -31,6 +32,7 @@ pub fn builtin() -> Vec<Arc<dyn StageKind>> {
         height::kinds(),
         reference::kinds(),
         control::kinds(),
+        asset::kinds(),
         quality::kinds_of_points(),
         export::kinds(),
     ]

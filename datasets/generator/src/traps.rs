@@ -501,7 +501,23 @@ fn data_traps() -> Vec<Trap> {
     let mut n = Noise::new(SEED, "two surfaces");
     t18.still.ranges = (0..25).map(|k| if k * 4 % 9 < 5 { 1.655 } else { 2.230 } + 0.003 * n.normal()).collect();
     t18.point = "B-17";
-    vec![t13, t14, t15, t18]
+    // The notes of every trap say that the top of a 150 mm pipe was hit.
+    let mut s11 = trap(
+        "S11",
+        "asset/other-surface",
+        "hold",
+        "the top of a pipe was shot, and heights are delivered as inverts",
+        Still::at(26.872, -87.731, -23.1),
+    );
+    let with_surface = |options: &'static str| {
+        chain(|s| {
+            flat(s);
+            s.insert(s.len() - 1, files::step("surface", "asset-surface", options));
+        })
+    };
+    s11.steps = with_surface("    options: { heights_mean: invert }\n");
+    s11.fixed_steps = Some(with_surface("    options: { heights_mean: invert, derive: true, wall_mm: 7 }\n"));
+    vec![t13, t14, t15, t18, s11]
 }
 
 /// Writes `traps/T..` and `bad/` below a folder.

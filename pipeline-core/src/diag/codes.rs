@@ -4,6 +4,10 @@
 pub const CODES: &[(&str, &str)] = &[
     ("archive/changed", "a delivered file has other bytes than its record names"),
     ("archive/unreadable", "a record or a delivered file does not say what is needed to read it"),
+    ("asset/derived", "heights were carried from the surface that was shot to the one that is delivered, by the diameter"),
+    ("asset/other-surface", "another surface of the pipe was shot than the delivered heights mean"),
+    ("asset/unknown-size", "a surface of a pipe cannot be had without its diameter or wall"),
+    ("asset/unknown-surface", "the notes do not say which surface of a pipe was shot"),
     ("average/base-changed", "the base station changed during an occupation, so its epochs have two different errors"),
     ("average/base-exact", "the reference gives no sigma for the base, so its coordinates are taken as free of error"),
     ("average/no-position", "no epoch of an occupation has a position, and the point is not delivered"),

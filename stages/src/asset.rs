@@ -1,0 +1,12 @@
+//! What the measured points mean on the asset itself.
+
+use pipeline_core::stage::StageKind;
+use std::sync::Arc;
+
+pub mod surface;
+
+/// The stages of this family, in the order of the reference page.
+#[must_use]
+pub fn kinds() -> Vec<Arc<dyn StageKind>> {
+    vec![pipeline_core::stage::kind::<surface::AssetSurface>()]
+}
