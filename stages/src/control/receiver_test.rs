@@ -5,8 +5,7 @@ mod sets;
 #[cfg(test)]
 mod tests;
 
-use super::report;
-use crate::export::{instant, path};
+use crate::export::{instant, path, written};
 use crate::geodesy::{Ellipsoid, ellipsoid_of};
 use evaluate::{Claim, Earlier, Experimental, Question, Set, experimental, questions};
 use pipeline_core::diag::{Diagnostic, Verdict};
@@ -68,6 +67,9 @@ pub struct Options {
     /// Claimed standard deviation of a height, m.
     #[schemars(range(min = 0.0001, max = 10.0))]
     pub sigma_up_m: f64,
+    /// What a data sheet adds for each kilometre to the base (`8 mm + 1 ppm`). Left out: the claim holds at any distance.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub with_distance: Option<WithDistance>,
     /// A pause longer than this begins a new series, min.
     #[serde(default = "pause")]
     #[schemars(range(min = 10.0, max = 1440.0))]
@@ -78,6 +80,44 @@ pub struct Options {
     /// Name of the report, below the results folder: a CSV file with one line for each set, and the result beside it as JSON.
     #[serde(default = "report_name")]
     pub report: String,
+}
+
+/// The part of a claim that grows with the distance from the base.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct WithDistance {
+    /// Distance from the base, km.
+    #[schemars(range(min = 0.0, max = 1000.0))]
+    pub base_km: f64,
+    /// In plan, millionths of the distance.
+    #[schemars(range(min = 0.0, max = 100.0))]
+    pub horizontal_ppm: f64,
+    /// In height, millionths of the distance.
+    #[schemars(range(min = 0.0, max = 100.0))]
+    pub up_ppm: f64,
+    /// How the data sheet means the `+`. A sheet that does not say so is asked, since the plain sum claims less.
+    pub together: Together,
+}
+
+/// How two parts of a claim go together.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Together {
+    /// Plain sum.
+    Sum,
+    /// Root of the sum of squares.
+    RootSumSquare,
+}
+
+impl WithDistance {
+    /// Claimed standard deviations at this distance, in plan and in height, m.
+    fn claim(&self, horizontal_m: f64, up_m: f64) -> (f64, f64) {
+        let at = |fixed: f64, ppm: f64| {
+            let grows = ppm * 1e-6 * self.base_km * 1e3;
+            if self.together == Together::Sum { fixed + grows } else { fixed.hypot(grows) }
+        };
+        (at(horizontal_m, self.horizontal_ppm), at(up_m, self.up_ppm))
+    }
 }
 
 const fn pause() -> f64 {
@@ -153,12 +193,11 @@ impl Stage for ReceiverTest {
             }
         };
         let (Some(ellipsoid), true) = (ellipsoid, problems.is_empty()) else { return Err(problems) };
-        let claim = Claim {
-            sigma_horizontal_m: options.sigma_horizontal_m,
-            sigma_up_m: options.sigma_up_m,
-            distance_m: options.distance_m,
-            height_difference_m: options.height_difference_m,
-        };
+        let (sigma_horizontal_m, sigma_up_m) = options
+            .with_distance
+            .map_or((options.sigma_horizontal_m, options.sigma_up_m), |d| d.claim(options.sigma_horizontal_m, options.sigma_up_m));
+        let claim =
+            Claim { sigma_horizontal_m, sigma_up_m, distance_m: options.distance_m, height_difference_m: options.height_difference_m };
         let mut notes = vec![];
         if !DISTANCE_M.contains(&options.distance_m) {
             notes.push(
@@ -213,8 +252,7 @@ impl Stage for ReceiverTest {
         if held {
             shots.iter().for_each(|s| keep[s.row] = false);
         }
-        let aside: Vec<u32> = keep.iter().enumerate().filter(|(_, k)| !**k).filter_map(|(i, _)| u32::try_from(i).ok()).collect();
-        cx.set_aside_rows(table, &aside, "held", "the receiver test is incomplete or failed")?;
+        cx.set_aside_others(table, &keep, "held", "the receiver test is incomplete or failed")?;
         table.filter(&keep)
     }
 }
@@ -365,7 +403,7 @@ impl ReceiverTest {
                 ]
             })
             .collect();
-        report::write_csv(cx, &self.options.report, &HEADER, &rows)?;
+        written::csv(cx, &self.options.report, "report", HEADER, &rows)?;
         let (plan, up) = self.claim.limits();
         let value = serde_json::json!({
             "procedure": self.options.procedure,
@@ -378,6 +416,6 @@ impl ReceiverTest {
             "passed": passes,
             "after": "ISO 17123-8",
         });
-        report::write_json(cx, &format!("{}.json", self.options.report.strip_suffix(".csv").unwrap_or(&self.options.report)), &value)
+        written::json(cx, &format!("{}.json", self.options.report.strip_suffix(".csv").unwrap_or(&self.options.report)), "report", &value)
     }
 }

@@ -66,16 +66,6 @@ pub fn spread(values: &[f64]) -> Option<Spread> {
     })
 }
 
-/// Correlation of a series with itself one step later (NIST: sum of products about the mean over sum of squares).
-#[must_use]
-pub fn lag_one(values: &[f64]) -> f64 {
-    let Some(s) = spread(values) else { return f64::NAN };
-    let first = values[0];
-    let shift = s.mean - first;
-    let d: Vec<f64> = values.iter().map(|v| (v - first) - shift).collect();
-    d.windows(2).map(|w| w[0] * w[1]).sum::<f64>() / d.iter().map(|v| v * v).sum::<f64>()
-}
-
 /// Half axes and azimuth (deg, clockwise from north) of the standard ellipse of a covariance (m2), as
 /// the variances along the axes: major, minor.
 #[must_use]

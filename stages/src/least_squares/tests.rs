@@ -24,7 +24,11 @@ fn norris_of_nist() {
     let fit = solve(&design, &rows.iter().map(|(_, y)| *y).collect::<Vec<_>>(), &[1.0, 1.0]);
     #[allow(clippy::cast_precision_loss)]
     let s = (fit.square_sum / fit.degrees_of_freedom() as f64).sqrt();
+    #[allow(clippy::cast_precision_loss)]
+    let mean = rows.iter().map(|r| r.1).sum::<f64>() / rows.len() as f64;
+    let explained = 1.0 - fit.square_sum / rows.iter().map(|r| (r.1 - mean).powi(2)).sum::<f64>();
     for (have, output, within) in [
+        (explained, "R squared", 1e-14),
         (fit.x[0], "B0", 1e-11),
         (fit.x[1], "B1", 1e-13),
         (s, "residual sd", 1e-11),

@@ -70,9 +70,20 @@ pub const FEWEST_PAIRS: usize = 8;
 /// exist: without evidence the noise is taken as not averaging out.
 #[must_use]
 pub fn tau_of_rest(times_s: &[f64], positions: &[[f64; 3]], gnss_variance: f64, rest_variance: f64, tau_gnss_s: f64) -> f64 {
+    let Some((half_square, step)) = half_square_step(times_s, positions).filter(|_| rest_variance > 0.0) else { return tau_gnss_s };
+    let fresh = (half_square - gnss_variance * (1.0 - correlation(step, tau_gnss_s))) / rest_variance;
+    if fresh >= 1.0 {
+        return 0.0;
+    }
+    let rho = 1.0 - fresh.max(1e-9);
+    (-step / rho.ln()).clamp(0.0, tau_gnss_s.max(0.0))
+}
+
+/// Half the mean square difference of neighbours, all axes together, and the usual time between them, s; `None` for too few.
+fn half_square_step(times_s: &[f64], positions: &[[f64; 3]]) -> Option<(f64, f64)> {
     let mut steps: Vec<f64> = times_s.windows(2).map(|t| t[1] - t[0]).filter(|dt| *dt > 0.0).collect();
-    if steps.len() < FEWEST_PAIRS || rest_variance <= 0.0 {
-        return tau_gnss_s;
+    if steps.len() < FEWEST_PAIRS {
+        return None;
     }
     steps.sort_unstable_by(f64::total_cmp);
     let step = steps[steps.len() / 2];
@@ -86,16 +97,8 @@ pub fn tau_of_rest(times_s: &[f64], positions: &[[f64; 3]], gnss_variance: f64, 
         }
     }
     #[allow(clippy::cast_precision_loss)]
-    if pairs < FEWEST_PAIRS as f64 {
-        return tau_gnss_s;
-    }
-    let half_square = 0.5 * sum / pairs;
-    let fresh = (half_square - gnss_variance * (1.0 - correlation(step, tau_gnss_s))) / rest_variance;
-    if fresh >= 1.0 {
-        return 0.0;
-    }
-    let rho = 1.0 - fresh.max(1e-9);
-    (-step / rho.ln()).clamp(0.0, tau_gnss_s.max(0.0))
+    let enough = pairs >= FEWEST_PAIRS as f64;
+    enough.then(|| (0.5 * sum / pairs, step))
 }
 
 #[cfg(test)]
@@ -129,6 +132,44 @@ mod tests {
         }
     }
 
+    /// S-NIST-michelso, S-NIST-lew and S-NIST-numacc1 to 4 (NIST StRD, 04_accuracy_statistics.csv): the certified lag-1
+    /// autocorrelation through the estimate from neighbours. Half their mean square difference over the variance is 1 - r1, but for
+    /// the ends: sum d^2 = 2 (1 - r1) S - e1^2 - en^2 with S the sum of squares about the mean, e1 and en its ends.
+    #[test]
+    fn s_nist_autocorrelation() {
+        let list = |file: &str| -> Option<Vec<f64>> {
+            let text = std::fs::read_to_string(crate::geodesy::fixture::shared(&format!("checks/data/{file}"))?).unwrap();
+            Some(text.lines().filter_map(|l| l.trim().parse().ok()).collect())
+        };
+        let made = |base: f64| [vec![base + 0.2], [base + 0.1, base + 0.3].repeat(500)].concat();
+        for (values, mean, sd, r, digits) in [
+            (list("nist_michelso.csv"), 299.852_4, 0.079_010_547_819_051_8, 0.535_199_668_621_283, 1e-12),
+            (list("nist_lew.csv"), -177.435, 277.332_168_044_316, -0.307_304_800_605_679, 1e-12),
+            (Some(vec![10_000_001.0, 10_000_003.0, 10_000_002.0]), 10_000_002.0, 1.0, -0.5, 1e-12),
+            (Some(made(1.0)), 1.2, 0.1, -0.999, 1e-12),
+            (Some(made(1e6)), 1e6 + 0.2, 0.1, -0.999, 1e-8),
+            (Some(made(1e7)), 1e7 + 0.2, 0.1, -0.999, 1e-7),
+        ] {
+            let Some(values) = values else { continue };
+            #[allow(clippy::cast_precision_loss)]
+            let n = values.len() as f64;
+            let squares = sd * sd * (n - 1.0);
+            let ends = ((values[0] - mean).powi(2) + (values[values.len() - 1] - mean).powi(2)) / (2.0 * squares);
+            let times: Vec<f64> = (0..values.len()).map(|i| i as f64).collect();
+            let positions: Vec<[f64; 3]> = values.iter().map(|v| [*v, 0.0, 0.0]).collect();
+            let fresh = half_square_step(&times, &positions).map(|(half, _)| half / (sd * sd));
+            if values.len() <= FEWEST_PAIRS {
+                assert!(fresh.is_none());
+                continue;
+            }
+            assert!((1.0 - fresh.unwrap() - ends - r).abs() < digits, "{n}: {fresh:?} {ends} {r}");
+            // Noise of which neighbours differ more than strangers is white; the other has the time of its correlation.
+            let tau = tau_of_rest(&times, &positions, 0.0, sd * sd, 1e9);
+            let want = if r + ends > 0.0 { -1.0 / (r + ends).ln() } else { 0.0 };
+            assert!((tau - want).abs() < 1e-9, "{tau} {want}");
+        }
+    }
+
     /// Effective epochs in 180 at 1 Hz for 30, 60 and 120 s, from the list of golden values.
     #[test]
     fn golden_effective_epochs() {
@@ -151,6 +192,17 @@ mod tests {
             assert!(((1.0 - sd) * 100.0 - percent).abs() < 0.01);
             assert!(published.contains(&((1.0 - sd) * 100.0)));
         }
+    }
+
+    /// S-JANSSEN-2011: windows of 1 to 2 min and a second one after 10 to 30 min. The model agrees: beyond 2 min a longer window
+    /// gains little, and a second one after 30 min gains more than ten times the length.
+    #[test]
+    fn s_janssen_a_second_window_beats_a_longer_one() {
+        let tau = 17.0 * 60.0;
+        let sd = |times: &[f64]| (1.0 / effective_epochs(times, tau)).sqrt();
+        assert!(sd(&seconds(120)) - sd(&seconds(240)) < 0.03);
+        let twice: Vec<f64> = seconds(60).into_iter().chain((0..60).map(|k| 1800.0 + f64::from(k))).collect();
+        assert!(sd(&twice) < sd(&seconds(600)), "{} {}", sd(&twice), sd(&seconds(600)));
     }
 
     /// S-ODOLINSKI-2012: with 13 to 37 min a single window of 3 min (S-TSA-WINDOW) stays one observation.

@@ -76,7 +76,7 @@ const HUBER: f64 = 2.0;
 /// get all the weight.
 const LEAST_VARIANCE: f64 = 1e-8;
 /// 1 / (third quartile of the unit normal): makes a median absolute deviation a standard deviation.
-const MAD_TO_SIGMA: f64 = 1.4826;
+pub(super) const MAD_TO_SIGMA: f64 = 1.4826;
 
 /// Forms the mean. `epochs` are in ascending time and at least one.
 #[must_use]
@@ -171,8 +171,8 @@ fn robust_factors(epochs: &[Epoch], weights: &[Matrix], cut: f64) -> (Vec<f64>, 
     let mut centre = [0.0; 3];
     let mut sigma = [0.0; 3];
     for k in 0..3 {
-        centre[k] = median(epochs.iter().map(|e| e.position[k]).collect());
-        let deviation = median(epochs.iter().map(|e| (e.position[k] - centre[k]).abs()).collect());
+        let (middle, deviation) = median_and_deviation(epochs.iter().map(|e| e.position[k]));
+        centre[k] = middle;
         let declared = median(epochs.iter().map(|e| (e.gnss[k][k] + e.rest[k][k]).max(0.0).sqrt()).collect());
         sigma[k] = (MAD_TO_SIGMA * deviation).max(0.5 * declared).max(1e-6);
     }
@@ -217,6 +217,12 @@ fn robust_factors(epochs: &[Epoch], weights: &[Matrix], cut: f64) -> (Vec<f64>, 
         return (vec![1.0; n], vec![false; n]);
     }
     (factors, outlier)
+}
+
+/// Median, and median absolute deviation from it.
+pub(super) fn median_and_deviation(values: impl Iterator<Item = f64> + Clone) -> (f64, f64) {
+    let middle = median(values.clone().collect());
+    (middle, median(values.map(|v| (v - middle).abs()).collect()))
 }
 
 /// Median; the mean of the two middle values for an even number.

@@ -139,3 +139,12 @@ fn series_close_together_and_mistakes_of_the_job() {
     assert_eq!(refused.len(), 3, "{}", shown(&refused));
     assert!(codes(&refused).contains(&"control/one-mark"));
 }
+
+#[test]
+fn a_claim_that_grows_with_the_distance() {
+    // S-SPEC-1 of checks/05_fault_magnitudes.csv: 8 mm + 1 ppm in plan, 15 mm + 1 ppm in height, 7.5 km.
+    let at = |together| WithDistance { base_km: 7.5, horizontal_ppm: 1.0, up_ppm: 1.0, together }.claim(0.008, 0.015);
+    let (plan, up) = at(Together::Sum);
+    assert!((plan - 0.0155).abs() < 1e-9 && (up - 0.0225).abs() < 1e-9);
+    assert!((at(Together::RootSumSquare).0 - 0.010_97).abs() < 1e-5);
+}

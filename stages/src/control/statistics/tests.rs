@@ -11,7 +11,6 @@ fn nist_made_lists() {
     let a = [10_000_001.0, 10_000_003.0, 10_000_002.0];
     let s = spread(&a).unwrap();
     assert_eq!((s.mean, s.sd), (10_000_002.0, 1.0));
-    close(lag_one(&a), -0.5, 1e-12);
     for (base, tolerance) in [(1.0, 1e-12), (1_000_000.0, 1e-9), (10_000_000.0, 1e-8)] {
         let mut list = vec![base + 0.2];
         for _ in 0..500 {
@@ -20,7 +19,6 @@ fn nist_made_lists() {
         let s = spread(&list).unwrap();
         close(s.mean, base + 0.2, 1e-13);
         close(s.sd, 0.1, tolerance);
-        close(lag_one(&list), -0.999, tolerance.max(1e-12));
     }
 }
 
@@ -34,16 +32,14 @@ fn data(file: &str) -> Option<Vec<f64>> {
 #[test]
 fn nist_measured_lists() {
     // S-NIST-michelso and S-NIST-lew of checks/04_accuracy_statistics.csv.
-    for (file, count, mean, sd, r) in [
-        ("nist_michelso.csv", 100, 299.852_4, 0.079_010_547_819_051_8, 0.535_199_668_621_283),
-        ("nist_lew.csv", 200, -177.435, 277.332_168_044_316, -0.307_304_800_605_679),
-    ] {
+    for (file, count, mean, sd) in
+        [("nist_michelso.csv", 100, 299.852_4, 0.079_010_547_819_051_8), ("nist_lew.csv", 200, -177.435, 277.332_168_044_316)]
+    {
         let Some(list) = data(file) else { continue };
         assert_eq!(list.len(), count);
         let s = spread(&list).unwrap();
         close(s.mean, mean, 1e-14);
         close(s.sd, sd, 1e-13);
-        close(lag_one(&list), r, 1e-12);
     }
 }
 
