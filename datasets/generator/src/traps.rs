@@ -512,7 +512,9 @@ fn data_traps() -> Vec<Trap> {
     let with_surface = |options: &'static str| {
         chain(|s| {
             flat(s);
-            s.insert(s.len() - 1, files::step("surface", "asset-surface", options));
+            s.pop();
+            s.push(files::step("surface", "asset-surface", options));
+            s.push(files::step("csv", "export-csv", "    options: { path: points.csv }\n"));
         })
     };
     s11.steps = with_surface("    options: { heights_mean: invert }\n");

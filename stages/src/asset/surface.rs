@@ -274,7 +274,11 @@ impl AssetSurface {
             Diagnostic::new(
                 "asset/derived",
                 Verdict::Note,
-                format!("{} points were carried to the {} of the pipe by its diameter", list.len(), self.options.heights_mean.word()),
+                format!(
+                    "{} carried to the {} of the pipe by its diameter",
+                    if list.len() == 1 { "1 point was".to_owned() } else { format!("{} points were", list.len()) },
+                    self.options.heights_mean.word()
+                ),
             )
             .place("columns `height_of` and `moved_up_m`")
             .size(format!("{low:+.3} m to {high:+.3} m in height"))
