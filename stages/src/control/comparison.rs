@@ -471,6 +471,8 @@ impl Planner<'_> {
 
     fn height(&self, mark: &Mark, names: &Names, moved: bool) -> Result<HeightWay, Problem> {
         let Some(height) = &mark.height else { return Ok(HeightWay::None) };
+        // The geoid was left out of the job.
+        let forgotten = self.reference.delivery.heights.datum == height.datum && height.datum.is_some();
         let other = |have: &str, want: &str| {
             let n = self.place.and_then(|l| l.receiver_separation_m);
             block("control/other-heights", format!("control has heights above {want} and the points above {have}"))
@@ -479,7 +481,12 @@ impl Planner<'_> {
                     |n| format!("about {n:.1} m here, by the receiver's own separation"),
                 ))
                 .why("heights above two surfaces must not be compared")
-                .fix("give the marks in the height system of the delivery (`height_datum` to the letter), or leave their heights out")
+                .fix(if forgotten {
+                    format!("put `height-convert` before this step: the reference promises heights above {want}, and no step leads to them")
+                } else {
+                    "give the marks in the height system of the delivery (`height_datum` to the letter), or leave their heights out"
+                        .to_owned()
+                })
         };
         match (&self.frame.heights, &height.datum) {
             (Heights::Vertical { datum, .. }, Some(theirs)) if datum == theirs => Ok(HeightWay::Vertical),

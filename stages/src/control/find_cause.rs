@@ -1,5 +1,6 @@
 #![doc = include_str!("find_cause.md")]
 
+use super::causes::Aim;
 use super::causes::list::hypotheses;
 use super::causes::rank::{Hypothesis, Outcome, Ranking, rank};
 use super::check::{files, marks_of};
@@ -126,7 +127,8 @@ impl Stage for FindCause {
         let (shots, facts) = self.gather(table, inputs.get(1))?;
         let list = hypotheses(&shots, &facts);
         let ranking = rank(&shots, &list, &facts);
-        self.say(&ranking, &list, shots.len(), cx);
+        let unseen = self.rig.as_ref().is_some_and(|r| r.laser.is_some()) && shots.iter().all(|s| s.aim == Aim::Tip);
+        self.say(&ranking, &list, shots.len(), unseen, cx);
         written::csv(cx, &self.options.report, "report", HEADER, &rows(&ranking, &list))?;
         Ok(table.clone())
     }
@@ -185,7 +187,8 @@ fn values(list: &[Hypothesis], causes: &[usize], values: &[f64]) -> String {
 }
 
 impl FindCause {
-    fn say(&self, ranking: &Ranking, list: &[Hypothesis], shots: usize, cx: &Cx) {
+    /// `unseen`: the rig has a laser, and no mark was shot with it.
+    fn say(&self, ranking: &Ranking, list: &[Hypothesis], shots: usize, unseen: bool, cx: &Cx) {
         let place = format!("{shots} shots on marks, {} differences; report `{}`", ranking.count, self.options.report);
         let finding = match ranking.outcome {
             Outcome::NotTold => Diagnostic::new("control/cause-not-told", Verdict::Warn, format!("{shots} shots on marks tell no cause"))
@@ -198,8 +201,16 @@ impl FindCause {
                 format!("the differences at the marks are what noise makes (probability {:.2})", ranking.probability),
             )
             .size(format!("squared differences over their uncertainty {:.1} for {}", ranking.chi_square, ranking.count))
-            .why(format!("{} causes were tried, and none explains them better than chance", count(list)))
-            .fix("nothing to do"),
+            .why(format!(
+                "{} causes were tried, and none explains them better than chance{}",
+                count(list),
+                if unseen {
+                    "; no mark was shot with the laser, so beam, lever arm, range and (with a pole near plumb) heading and north stay unchecked"
+                } else {
+                    ""
+                }
+            ))
+            .fix(if unseen { "shoot a mark with the laser too" } else { "nothing to do" }),
             Outcome::NoneOfThese => {
                 let nearest = ranking.ranked.first().map_or_else(String::new, |e| {
                     let names: Vec<&str> = e.causes.iter().map(|c| list[*c].title.as_str()).collect();

@@ -5,6 +5,7 @@ use super::distributions::chi_square;
 use crate::budget::{self, Budget, Contributor, Part, Parts};
 use crate::geodesy::crs::{Crs, metres};
 use crate::geodesy::{Ellipsoid, Tangent};
+use crate::repeats::judge::Check;
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, Spec, Stage};
 use pipeline_core::table::schema::{Axes, Holds, Role, Schema};
@@ -344,7 +345,7 @@ impl HiddenPoints {
                 "control/hidden",
                 Verdict::Note,
                 format!(
-                    "`{name}` from {} observations and {} heights, {} redundant",
+                    "`{name}` from {} observations in plan and {} in height, {} redundant",
                     list.len(),
                     heights.len(),
                     solution.freedom + heights.len() - 1
@@ -414,6 +415,19 @@ impl HiddenPoints {
                 }
                 (Role::Surface | Role::Aim, _) => {
                     b.texts(&column.name, made.iter().map(|_| if column.nullable { None } else { Some("constructed") }));
+                    continue;
+                }
+                // No second occupation checks it, whatever checks the points that it is tied to.
+                (_, "check") => {
+                    b.text_everywhere(&column.name, Check::Unchecked.word());
+                    continue;
+                }
+                (Role::Other, _) if column.nullable && column.holds == Holds::Text => {
+                    b.texts(&column.name, made.iter().map(|_| None));
+                    continue;
+                }
+                (Role::Other, "second_after") => {
+                    b.instants_or_none(&column.name, made.iter().map(|_| None));
                     continue;
                 }
                 (Role::Easting, _) => each(&|_, m| m.solution.at_m[0] / unit),

@@ -127,6 +127,20 @@ fn p04_evidence_and_not_agreement_makes_a_check() {
     }
 }
 
+/// S-WRONGFIX of checks/05_fault_magnitudes.csv: a wrong integer is a step of one wavelength, 0.190 m on L1. It passes every gate of an
+/// epoch, agrees with itself on one fix, and stands out between two.
+#[test]
+fn s_wrongfix_shows_between_independent_fixes() {
+    let cycle = 299_792_458.0 / 1_575.42e6;
+    assert!((cycle - 0.190_3_f64).abs() < 5e-5);
+    let right = occasion(0, 1, [0.0; 3], gnss(0.01, 0.02));
+    let wrong = occasion(35, 4, [cycle, 0.0, 0.0], gnss(0.01, 0.02));
+    let again = Occasion { time: (wrong.time.0 + MINUTE, wrong.time.1 + MINUTE), ..occasion(35, 4, [cycle, 0.001, 0.0], gnss(0.01, 0.02)) };
+    assert!(judge(&[&right, &wrong], &rules()).undecided);
+    let same = judge(&[&wrong, &again], &rules());
+    assert!(!same.undecided && same.check == Check::InNameOnly);
+}
+
 /// Two of three from independent fixes decide; two shots on one fix are one voice.
 #[test]
 fn votes_count_fixes_and_not_shots() {
