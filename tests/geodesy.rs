@@ -591,3 +591,32 @@ fn a_published_grid_with_other_bytes_is_stopped_without_any_pin() {
     says(&finding, "what", &["us_noaa_g2018p0.tif", "a654a89cfc0d220620cad4e41fc076f9b4ed6e46edbf2ce373f6a0e75746cee8"]);
     says(&finding, "fix", &["gunter grids add"]);
 }
+
+#[test]
+fn a_geoid_under_its_older_name() {
+    let job = Job::new();
+    job.edit("reference.yaml", "datum: Trapshoal geoid datum", "datum: EPSG:5703");
+    let want = job.result(&[]).unwrap();
+    let good = std::fs::read(job.path("geoid.gtx")).unwrap();
+    job.edit("reference.yaml", "grid: geoid.gtx", "grid: us_noaa_g2018u0.tif");
+    says(&job.stops("height/geoid-missing", &[]), "fix", &["`g2018u0.gtx`, its older name"]);
+    std::fs::rename(job.path("geoid.gtx"), job.path("g2018u0.gtx")).unwrap();
+    let bad = job.path("poison");
+    poison(&bad);
+    std::fs::copy(bad.join("geoid.gtx"), bad.join("g2018u0.gtx")).unwrap();
+    for locked in [false, true] {
+        for environment in environments(bad.to_str().unwrap()) {
+            assert_eq!(job.result(&environment).unwrap(), want, "locked: {locked}, {environment:?}");
+        }
+        assert_eq!(code(&job.run(&["lock", "job.yaml"], &[])), 0);
+    }
+    flip(&job.path("g2018u0.gtx"));
+    job.stops("lock/grid-differs", &[]);
+    std::fs::remove_file(job.path("g2018u0.gtx")).unwrap();
+    job.stops("height/geoid-missing", &[]);
+    // The right bytes in another folder, wrong ones beside the reference: the lock decides.
+    std::fs::create_dir(job.path("grids")).unwrap();
+    std::fs::write(job.path("grids/g2018u0.gtx"), &good).unwrap();
+    write_gtx(&job.path("g2018u0.gtx"), 27.0, -89.0, 0.5, 7, -25.0);
+    assert_eq!(job.result(&[]).unwrap(), want);
+}

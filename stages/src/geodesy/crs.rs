@@ -157,6 +157,7 @@ pub(crate) fn define<'d>(door: &'d Door, text: &str) -> Result<Object<'d>, Probl
     let trimmed = text.trim();
     let unknown = |why: String| {
         Problem::new("frame/unknown-crs", format!("`{trimmed}` is not a coordinate reference system"))
+            .size("no coordinates; a system that were guessed in its place would be off by metres to hundreds of metres")
             .why(why)
             .fix("write a code such as `EPSG:6319`, or WKT, or PROJ text with `+type=crs`")
     };

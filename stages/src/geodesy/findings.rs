@@ -188,6 +188,7 @@ pub(crate) fn outside(crs: &Crs, area: &Area, place: Locality) -> Problem {
             area.limit(side)
         ),
     )
+    .size("unknown in m; outside its area a frame and the operations to it may be off by decimetres to hundreds of metres")
     .why("the geodesy library computes outside an area of use without a word")
     .fix("name the frame that is used at this place")
 }

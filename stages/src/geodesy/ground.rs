@@ -46,6 +46,7 @@ pub fn factor(ground: &Ground) -> Result<f64, Problem> {
 fn bad(what: impl Into<String>, key: &str) -> Problem {
     Problem::new("frame/bad-ground", what)
         .reference_key(format!("delivery.ground.{key}"))
+        .size("no coordinates; a factor that is off by 100 ppm is 0.1 m for each kilometre, and whole coordinates times it are hundreds of metres")
         .why("a ground system is its base grid, one factor, an origin and what is added; nothing in it can be guessed")
         .fix("give `factor` (ground over grid, for example 1.00012345) or `combined_factor` (its inverse), `origin` and, if coordinates were cut, `add`")
 }

@@ -382,6 +382,7 @@ impl Operation {
                     ),
                 )
                 .reference_key(wish.to_key)
+                .size("the difference between two of them, decimetres to metres")
                 .why("no log of this job told where the work is")
                 .fix("give a log with positions, or write `operation` into the reference"),
             ));
@@ -405,9 +406,13 @@ impl Operation {
         let fails = |e: String| {
             block("frame/operation-fails", format!("`{}` cannot be used: {e}", object.name()))
                 .reference_key(wish.to_key)
-                .fix("write an `operation` into the reference")
+                .size("no coordinates; between national frames the shift is usually 0.3 m to 2 m, and to old datums 100 m or more")
+                .why("it is the registry's best here, and a lesser one is never taken in its place")
+                .fix("write an `operation` with its source into the reference, or name a frame to which another operation leads")
         };
-        let pipeline = object.normalized().and_then(|n| n.proj_text()).ok_or_else(|| fails("it has no pipeline text".to_owned()))?;
+        let pipeline = object.normalized().and_then(|n| n.proj_text()).ok_or_else(|| {
+            fails("the geodesy library cannot write it down as a pipeline; one of its steps holds for a single epoch, or is by a method that it does not have".to_owned())
+        })?;
         let files = files_of(&pipeline, wish.folders, wish.locality).map_err(|why| match why {
             NoFiles::Text(why) => fails(why),
             NoFiles::Missing(missing) => fails(format!("the grid `{}` is not on this machine", missing.join("`, `"))),
@@ -558,6 +563,7 @@ fn frame_3d<'d>(door: &'d Door, text: &str, promote: bool) -> Result<(Crs, Objec
     if crs.kind != Kind::Geographic3D {
         let hint = crs.geographic_3d.as_ref().map_or_else(String::new, |code| format!("; its 3D system is `{code}`"));
         return Err(Problem::new("frame/not-geographic-3d", format!("{} is not a geographic 3D system{hint}", crs.title()))
+            .size("tens of metres in height if a third coordinate were guessed")
             .why("a position of a receiver has three coordinates, and a shift between frames moves all three")
             .fix("give the geographic 3D code of the frame"));
     }
@@ -580,8 +586,15 @@ fn time_of(wish: &Wish, from: &Crs, to: &Crs, same: bool, door: &Door) -> Result
         return Err(Box::new(
             block("frame/no-epoch", format!("{} is a frame in which points move, and no epoch is given for the delivery", to.title()))
                 .reference_key("delivery.epoch")
+                .size(match to.ensemble_accuracy_m {
+                    Some(accuracy) => format!("undecided by up to {accuracy} m: it is a group of frames and no realisation"),
+                    None => "the motion of the plate, 0.02 to 0.08 m for each year that the epoch is off".to_owned(),
+                })
                 .why("coordinates in it belong to one date")
-                .fix("set `delivery.epoch` to the decimal year that the client wants, or to `observation`"),
+                .fix(match to.ensemble_accuracy_m {
+                    Some(_) => "name the realisation that the client wants in `delivery.crs`, and its epoch in `delivery.epoch`",
+                    None => "set `delivery.epoch` to the decimal year that the client wants, or to `observation`",
+                }),
         ));
     }
     let moves = from.dynamic && to.dynamic && target != Epoch::Static && !target.same(wish.from_epoch);

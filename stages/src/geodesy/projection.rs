@@ -98,6 +98,7 @@ impl Projection {
         }
         let unit = crs.horizontal_unit().ok_or_else(|| {
             Problem::new("frame/unit", format!("{} is in `{}`", crs.title(), crs.axes.first().map_or("", |a| a.unit.as_str())))
+                .size("a factor of 3.28 between feet and metres, and metres in whole coordinates between two feet")
                 .why("coordinates are delivered in m, ft or ftUS")
                 .fix("name a system in one of these units")
         })?;
@@ -108,6 +109,8 @@ impl Projection {
                 "frame/axes",
                 format!("the axes of {} are {}, not easting and northing", crs.title(), axes.join(" and ")),
             )
+            .size("the whole coordinate, hundreds of kilometres, if one were taken for the other")
+            .why("columns are named easting and northing, and a reader takes them so")
             .fix("name a system with eastings and northings"));
         }
         let geodetic = object.geodetic().ok_or_else(|| Problem::broken("a projected system without a geographic one"))?;
@@ -311,6 +314,7 @@ fn not_horizontal(crs: &Crs) -> Problem {
         _ => "neither projected nor geographic",
     };
     Problem::new("frame/not-horizontal", format!("{} is {kind}", crs.title()))
+        .size("no eastings and northings, and heights that nobody named: tens of metres between the ellipsoid and a geoid")
         .why("a delivery names its horizontal system and its heights apart, so that neither is inherited silently")
         .fix("give the horizontal code in `delivery.crs` and the vertical code in `delivery.heights.datum`")
 }

@@ -165,6 +165,8 @@ impl Change {
             }
             Err(Problem::new("height/not-vertical", format!("{} is not a vertical system", crs.title()))
                 .reference_key(key)
+                .size("no heights; the distance of two surfaces is centimetres to tens of metres")
+                .why("a change of heights leads from one vertical system to another")
                 .fix("name a vertical system, for example `EPSG:5703`"))
         };
         vertical(from, KEY)?;

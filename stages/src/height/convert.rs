@@ -138,6 +138,8 @@ impl Stage for HeightConvert {
             return Err(vec![
                 Problem::new("height/not-needed", "the reference promises heights above the ellipsoid, and this step would convert them")
                     .reference_key("delivery.heights.surface")
+                    .size(findings::size_of_n(cx.locality))
+                    .why("the file would be above another surface than its statement says")
                     .fix("remove this step, or set `delivery.heights.surface: vertical-datum` with `datum` and `geoid`"),
             ]);
         }
@@ -145,6 +147,8 @@ impl Stage for HeightConvert {
             return Err(vec![
                 Problem::new("height/no-datum", "no vertical datum is named")
                     .reference_key("delivery.heights.datum")
+                    .size(findings::size_of_n(cx.locality))
+                    .why("a height means nothing without the surface that it is above")
                     .fix("set `delivery.heights.datum` to its code, for example `EPSG:5703`, or to its name"),
             ]);
         };

@@ -60,10 +60,12 @@ pub(super) fn heights_of(frame: &Frame) -> Result<(), Problem> {
         Heights::Ellipsoidal => Ok(()),
         Heights::Vertical { datum, .. } => {
             Err(Problem::new("height/already-converted", format!("the heights are above `{datum}` already"))
+                .size("heights would be wrong by N, tens of metres at most places")
                 .why("the separation would be removed twice")
                 .fix("remove this step"))
         }
         Heights::ReceiverGeoid => Err(block("height/receiver-geoid", "the heights are above the receiver's own geoid")
+            .size("heights would be wrong by N, tens of metres at most places")
             .why("the receiver's model must be put back before another is removed")
             .fix("read the log with `ingest-nmea`, which gives ellipsoidal heights")),
     }
@@ -79,6 +81,8 @@ pub(super) fn check_datum(datum: &str, unit: LengthUnit) -> Result<(), Problem> 
     if crs.kind != Kind::Vertical {
         return Err(Problem::new("height/not-vertical", format!("{} is not a vertical system", crs.title()))
             .reference_key("delivery.heights.datum")
+            .size("no heights; the distance of two surfaces is centimetres to tens of metres")
+            .why("heights are promised above it, and it has none")
             .fix("name a vertical system, for example `EPSG:5703`"));
     }
     let (Some(own), wanted) = (crs.vertical_unit(), unit.unit()) else { return Ok(()) };

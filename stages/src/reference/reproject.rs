@@ -126,6 +126,8 @@ impl Stage for Reproject {
         if frame.heights == Heights::ReceiverGeoid {
             problems.push(
                 block("height/receiver-geoid", "the heights are above the receiver's own geoid")
+                    .size("heights would be wrong by N, tens of metres at most places, where frames shift ellipsoidal heights")
+                    .why("a shift between frames moves ellipsoidal heights, and the receiver's model must be put back first")
                     .fix("read the log with `ingest-nmea`, which gives ellipsoidal heights"),
             );
         }
