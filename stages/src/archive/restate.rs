@@ -9,6 +9,7 @@ use super::way::{self, Official, Ways};
 use crate::geodesy::area::Area;
 use crate::geodesy::crs::{Crs, define, open};
 use crate::geodesy::door::{Door, Object};
+use crate::geodesy::findings;
 use crate::geodesy::grids;
 use crate::geodesy::ground;
 use crate::geodesy::operation::shift;
@@ -16,7 +17,7 @@ use crate::reference::promised;
 use needs::Heights;
 use pipeline_core::diag::Diagnostic;
 use pipeline_core::reference::Reference;
-use pipeline_core::stage::Problem;
+use pipeline_core::stage::{Locality, Problem};
 use pipeline_core::table::schema::Epoch;
 use serde::Serialize;
 use serde_json::Value;
@@ -308,6 +309,12 @@ fn plan(door: &Door, target: &Target, old: &Old, report: &mut Report) -> Result<
         report.verdict = Verdict::Recompute;
         return Ok(());
     };
+    let grid = Crs::look_up(&target.text)?;
+    if let Some(area) = grid.area.as_ref().filter(|a| !a.contains(place.0, place.1)) {
+        report.verdict = Verdict::Wait;
+        report.reasons.push(findings::outside(&grid, area, at(place)).finding.what.clone());
+        return Ok(());
+    }
     let source = define(door, &delivered.frame)?;
     let source_crs = Crs::of(&delivered.frame, &source);
     report.ways = way::ways(door, &source, &target.object, place);
@@ -380,6 +387,11 @@ fn moves(target: &Target, delivered: &Delivered, heights: &Heights, time: needs:
         report.reasons.push(format!("{without} of {all} points get no new height: none was delivered, or the geoid has no value there"));
     }
     Ok(())
+}
+
+/// A place of which nothing more is known.
+fn at(place: (f64, f64)) -> Locality {
+    Locality { latitude_deg: place.0, longitude_deg: place.1, height_m: None, receiver_separation_m: None, decimal_year: None }
 }
 
 /// An operation ready to compute where it may be used, or none to be made.

@@ -8,7 +8,7 @@ use crate::geodesy::door::{Door, Object};
 use crate::geodesy::grids::{GeoidGrid, OpenGeoid};
 use crate::geodesy::{WGS84, packages, shelf};
 use pipeline_core::reference::HeightSurface;
-use pipeline_core::stage::{Locality, Problem};
+use pipeline_core::stage::Problem;
 use pipeline_core::table::schema::Epoch;
 
 /// The time at which an operation is evaluated.
@@ -164,9 +164,7 @@ impl Heights {
             );
             return Ok(plan);
         }
-        let locality =
-            Locality { latitude_deg: place.0, longitude_deg: place.1, height_m: None, receiver_separation_m: None, decimal_year: None };
-        match shelf::pick(&geoid.grid, geoid.sha256.as_deref(), &target.folders, Some(locality))? {
+        match shelf::pick(&geoid.grid, geoid.sha256.as_deref(), &target.folders, Some(super::at(place)))? {
             None => {
                 plan.missing.push(format!("the geoid grid `{}` is not on this machine: {}", geoid.grid, packages::how_to_get(&geoid.grid)))
             }

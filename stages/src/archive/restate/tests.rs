@@ -183,3 +183,14 @@ fn one_point_far_away_decides_nothing() {
     let report = only(&reference(|r| r["delivery"]["crs"] = json!("EPSG:7853")), &path);
     assert!(report.reasons.iter().any(|r| r.contains("1 delivered rows have no position")), "{:?}", report.reasons);
 }
+
+#[test]
+fn a_system_that_does_not_cover_the_points_is_no_target() {
+    let folder = tempfile::tempdir().unwrap();
+    let epoch: Value = serde_json::from_str(STATIC).unwrap();
+    let path = record(folder.path(), ("EPSG:28353", "GDA94 / MGA zone 53"), &epoch, &[alice()], "EPSG:4939");
+    // ALIC is in zone 53; zone 56 begins 150 degrees east.
+    let report = only(&reference(|r| r["delivery"]["crs"] = json!("EPSG:7856")), &path);
+    assert_eq!(report.verdict, Verdict::Wait, "{report:#?}");
+    assert!(report.points.is_empty() && report.reasons[0].contains("km west of its western limit"), "{:?}", report.reasons);
+}
