@@ -251,7 +251,7 @@ fn a_stream_in_the_frame_of_the_list_is_named() {
     let marks: Vec<(&str, [f64; 3])> =
         ["CP1", "CP2"].into_iter().zip(stream.marks.iter().map(|(_, la, lo, h)| [la + 2e-8, lo - 1e-8, h.unwrap() + 0.004])).collect();
     listed(&folder, &marks);
-    let (out, world) = run::<ControlCheck>(OPTIONS, &[points.clone()], folder.path(), &[]);
+    let (out, world) = run::<ControlCheck>(OPTIONS, std::slice::from_ref(&points), folder.path(), &[]);
     assert_eq!(out.rows(), 0);
     let said = finding(&world, "frame/other-frame-fits").unwrap_or_else(|| panic!("{:#?}", world.said().findings));
     assert!(
@@ -267,7 +267,7 @@ fn a_stream_in_the_frame_of_the_list_is_named() {
     // One mark alone proves nothing: it is named, and the session is held as before.
     listed(&folder, &marks[..1]);
     let once = OPTIONS.replace('}', r#", "rule": "once"}"#);
-    let (_, world) = run::<ControlCheck>(&once, &[points.clone()], folder.path(), &[]);
+    let (_, world) = run::<ControlCheck>(&once, std::slice::from_ref(&points), folder.path(), &[]);
     assert_eq!(finding(&world, "frame/other-frame-fits").unwrap().verdict, Verdict::Warn);
     // Right as declared: nothing is accused, and the declared frame is named with the statistics.
     let right: Vec<(&str, [f64; 3])> =
