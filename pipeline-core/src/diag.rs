@@ -47,7 +47,7 @@ impl Verdict {
 }
 
 /// A place in a text file that the reader can open: the job, the rig, the reference or a log.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub struct Label {
     /// File name as the job wrote it, never absolute unless the job wrote it so.
     pub file: String,
@@ -92,7 +92,7 @@ impl Label {
 ///
 /// The five lines of a survey finding are `what`, `place` with `labels` (where), `size`, `why`,
 /// `fix`. A mistake in a job file uses `what`, `labels` and `fix`.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub struct Diagnostic {
     /// Stable code, `area/what-is-wrong`; listed in [`codes`].
     pub code: String,

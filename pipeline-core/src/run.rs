@@ -17,7 +17,7 @@ use crate::stage::{Cx, Grain, Problem, Session};
 use crate::table::Table;
 use crate::verdict::{self, Standing};
 use desk::Desk;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashSet};
 use std::io::Write;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
@@ -483,11 +483,8 @@ impl Run<'_> {
         }
         kept.sort_by_key(|(step, session, order, _)| (*step, *session, *order));
         // Several sessions may trip over the same file; it is said once.
-        for (_, _, _, finding) in kept {
-            if !self.findings.contains(&finding) {
-                self.findings.push(finding);
-            }
-        }
+        let mut said: HashSet<Diagnostic> = self.findings.iter().cloned().collect();
+        self.findings.extend(kept.into_iter().map(|(.., finding)| finding).filter(|d| said.insert(d.clone())));
     }
 
     /// Every line and every row must be in exactly one place.

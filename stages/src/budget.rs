@@ -405,9 +405,16 @@ impl<'a> Parts<'a> {
         Ok(Self { list })
     }
 
-    /// Contributors that the table has.
-    pub fn contributors(&self) -> impl Iterator<Item = Contributor> {
-        self.list.iter().map(|(c, _)| *c)
+    /// The weighted mean of some rows, whose weights add up to 1.
+    #[must_use]
+    pub fn mean(&self, rows: &[u32], weights: &[f64]) -> Budget {
+        let mut budget = Budget::default();
+        // Column by column: a row has more than fifty places in memory.
+        for (c, columns) in &self.list {
+            let sum = |column: &[f64]| rows.iter().zip(weights).fold(0.0, |sum, (r, w)| sum + column[*r as usize] * w);
+            budget.parts[*c as usize] = Part::new([0, 1, 2, 3].map(|k| sum(&columns[k])));
+        }
+        budget
     }
 
     /// The budget of a row; a contributor that the table lacks adds nothing.

@@ -236,6 +236,39 @@ impl EpochColumns {
         self.time.len()
     }
 
+    /// Makes room for so many more rows. It only saves copies: where the memory is not to be had, nothing happens.
+    pub fn expect(&mut self, more: usize) {
+        let _ = self.file.try_reserve(more).is_ok()
+            && self.base_station.try_reserve(more).is_ok()
+            && self.fix.try_reserve(more).is_ok()
+            && self.sigma_assumed.try_reserve(more).is_ok()
+            && [&mut self.line_first, &mut self.line_last, &mut self.time, &mut self.quality_code, &mut self.satellites]
+                .into_iter()
+                .all(|column| column.try_reserve(more).is_ok())
+            && [
+                &mut self.latitude,
+                &mut self.longitude,
+                &mut self.height,
+                &mut self.separation,
+                &mut self.hdop,
+                &mut self.pdop,
+                &mut self.vdop,
+                &mut self.correction_age,
+                &mut self.sigma_east,
+                &mut self.sigma_north,
+                &mut self.sigma_up,
+                &mut self.correlation,
+                &mut self.heading,
+                &mut self.pitch,
+                &mut self.roll,
+                &mut self.range,
+                &mut self.turn_rate,
+                &mut self.speed,
+            ]
+            .into_iter()
+            .all(|column| column.try_reserve(more).is_ok());
+    }
+
     /// The table. Epochs are numbered from 1 in the order of the rows.
     ///
     /// # Errors

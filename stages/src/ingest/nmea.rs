@@ -378,7 +378,8 @@ impl Stage for IngestNmea {
         let session = cx.session().ok_or_else(|| Problem::broken("a reader of sessions was run without a session"))?;
         let number = self.sessions.iter().position(|s| s.name == session.name);
         let date_of_line_1 = number.and_then(|n| self.dates.get(n).copied().flatten());
-        let mut scan = Scan::new(&self.settings);
+        let bytes = session.files.iter().filter_map(|f| std::fs::metadata(&f.path).ok()).map(|m| m.len()).sum();
+        let mut scan = Scan::new(&self.settings).expecting(bytes);
         for file in &session.files {
             let mut from = cx.open(file)?;
             let mut tick = |bytes| {

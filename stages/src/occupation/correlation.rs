@@ -13,47 +13,51 @@ pub fn correlation(dt_s: f64, tau_s: f64) -> f64 {
     if tau_s > 0.0 { (-dt_s.abs() / tau_s).exp() } else { 0.0 }
 }
 
+/// Correlation of each epoch with the one before it, for times in s, ascending; the first has none.
+#[must_use]
+pub fn steps(times_s: &[f64], tau_s: f64) -> Vec<f64> {
+    let before = std::iter::once(f64::NEG_INFINITY).chain(times_s.iter().copied());
+    times_s.iter().zip(before).map(|(t, t0)| correlation(t - t0, tau_s)).collect()
+}
+
 /// Effective number of epochs of a plain mean: n^2 / sum over i, j of exp(-|ti - tj| / tau), with
 /// the real times (s, ascending), in one pass.
 #[must_use]
 pub fn effective_epochs(times_s: &[f64], tau_s: f64) -> f64 {
-    effective_epochs_weighted(times_s, &vec![1.0; times_s.len()], tau_s)
+    effective_epochs_weighted(&vec![1.0; times_s.len()], &steps(times_s, tau_s))
 }
 
-/// As [`effective_epochs`], of a weighted mean: (sum w)^2 / sum over i, j of wi wj exp(-|ti - tj| / tau).
+/// As [`effective_epochs`], of a weighted mean: (sum w)^2 / sum over i, j of wi wj exp(-|ti - tj| / tau);
+/// `steps` are those of [`steps`].
 #[must_use]
-pub fn effective_epochs_weighted(times_s: &[f64], weights: &[f64], tau_s: f64) -> f64 {
+pub fn effective_epochs_weighted(weights: &[f64], steps: &[f64]) -> f64 {
     let mut total = 0.0;
     let mut double_sum = 0.0;
     let mut behind = 0.0;
-    let mut last: Option<(f64, f64)> = None;
-    for (t, w) in times_s.iter().zip(weights) {
-        if let Some((t0, w0)) = last {
-            behind = correlation(t - t0, tau_s) * (behind + w0);
-        }
+    let mut before = 0.0;
+    for (w, rho) in weights.iter().zip(steps) {
+        behind = rho * (behind + before);
         double_sum += w * w + 2.0 * w * behind;
         total += w;
-        last = Some((*t, *w));
+        before = *w;
     }
     if double_sum > 0.0 { total * total / double_sum } else { 0.0 }
 }
 
 /// Covariance of sum Ai ei, where each noise vector ei has the covariance `noise[i]` and two of
-/// them the correlation exp(-|ti - tj| / tau); `gains` are the matrices Ai of a weighted mean.
+/// them the correlation exp(-|ti - tj| / tau); `gains` are the matrices Ai of a weighted mean, `steps` those of [`steps`].
 /// Exact, in one pass over ascending times.
 #[must_use]
-pub fn covariance_of_mean(times_s: &[f64], gains: &[Matrix], noise: &[Matrix], tau_s: f64) -> Matrix {
+pub fn covariance_of_mean(gains: &[Matrix], noise: &[Matrix], steps: &[f64]) -> Matrix {
     let mut sum = ZERO;
     let mut behind = ZERO;
-    let mut last: Option<(f64, Matrix)> = None;
-    for ((t, gain), noise) in times_s.iter().zip(gains).zip(noise) {
+    let mut before = ZERO;
+    for ((gain, noise), rho) in gains.iter().zip(noise).zip(steps) {
         let u = multiply(gain, &cholesky(noise));
-        if let Some((t0, u0)) = last {
-            behind = scale(&add(&behind, &u0), correlation(t - t0, tau_s));
-        }
+        behind = scale(&add(&behind, &before), *rho);
         let cross = multiply(&u, &transpose(&behind));
         sum = add(&sum, &add(&multiply(&u, &transpose(&u)), &add(&cross, &transpose(&cross))));
-        last = Some((*t, u));
+        before = u;
     }
     sum
 }
@@ -226,11 +230,12 @@ mod tests {
             }}
             let total: f64 = w.iter().sum();
             let want = total * total / double;
-            let have = effective_epochs_weighted(&t, &w, tau);
+            let steps = steps(&t, tau);
+            let have = effective_epochs_weighted(&w, &steps);
             prop_assert!((have - want).abs() < 1e-9 * want.max(1.0));
             let gains: Vec<_> = w.iter().map(|w| scale(&UNIT, w / total)).collect();
             let noise = vec![scale(&UNIT, 4.0); t.len()];
-            let c = covariance_of_mean(&t, &gains, &noise, tau);
+            let c = covariance_of_mean(&gains, &noise, &steps);
             prop_assert!((c[1][1] - 4.0 / want).abs() < 1e-9 && c[0][1].abs() < 1e-12);
             prop_assert!(have >= 1.0 - 1e-9 || w.len() > 1);
         }

@@ -17,13 +17,7 @@ const fn part(m: &Matrix) -> Part {
 /// of the epochs. What no column divides goes to `other_noise` and `other_systematic`, so the parts
 /// always add up to the whole.
 pub fn divide(mean: &Estimate, columns: &Columns, used: &[u32], base: [f64; 2]) -> Budget {
-    let mut epoch = Budget::default();
-    for (row, weight) in used.iter().zip(&mean.weights) {
-        let row = columns.parts.row(*row as usize);
-        for c in columns.parts.contributors() {
-            epoch.add(c, &row.part(c).times(*weight));
-        }
-    }
+    let epoch = columns.parts.mean(used, &mean.weights);
     let mut out = Budget::default();
     out.add(Contributor::GnssNoise, &part(&mean.gnss));
     out.add(Contributor::ExcessScatter, &part(&mean.excess));

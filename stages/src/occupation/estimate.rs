@@ -4,7 +4,7 @@
 //! covariance. The covariance of the mean keeps three parts apart: GNSS noise and the other noise,
 //! each with its own correlation time, and what is the same for every epoch and never shrinks.
 
-use super::correlation::{covariance_of_mean, effective_epochs_weighted, tau_of_rest};
+use super::correlation::{covariance_of_mean, effective_epochs_weighted, steps, tau_of_rest};
 use super::covariance::{Matrix, UNIT, ZERO, add, apply, inverse, multiply, scale, trace};
 
 /// One epoch of an occupation.
@@ -103,10 +103,12 @@ pub fn estimate(epochs: &[Epoch], rules: &Rules) -> Option<Estimate> {
     let positions: Vec<[f64; 3]> = used.iter().map(|i| epochs[*i].position).collect();
     let tau_rest =
         rules.tau_rest_s.unwrap_or_else(|| tau_of_rest(&times, &positions, trace(&one_gnss), trace(&one_rest), rules.tau_gnss_s));
-    let mean_gnss = covariance_of_mean(&times, &gains, &gnss, rules.tau_gnss_s);
-    let mean_rest = covariance_of_mean(&times, &gains, &rest, tau_rest);
+    let (steps_gnss, steps_rest) = (steps(&times, rules.tau_gnss_s), steps(&times, tau_rest));
+    let mean_gnss = covariance_of_mean(&gains, &gnss, &steps_gnss);
+    let mean_rest = covariance_of_mean(&gains, &rest, &steps_rest);
+    let effective_gnss = effective_epochs_weighted(&scalar, &steps_gnss);
     let random = trace(&add(&mean_gnss, &mean_rest));
-    let effective = if random > 0.0 { trace(&formal) / random } else { effective_epochs_weighted(&times, &scalar, rules.tau_gnss_s) };
+    let effective = if random > 0.0 { trace(&formal) / random } else { effective_gnss };
 
     let scatter = scatter(&positions, mean);
     let formal_sigma = [(formal[0][0] + formal[1][1]).sqrt(), formal[2][2].sqrt()];
@@ -130,8 +132,8 @@ pub fn estimate(epochs: &[Epoch], rules: &Rules) -> Option<Estimate> {
         scatter,
         ratio,
         effective,
-        effective_gnss: effective_epochs_weighted(&times, &scalar, rules.tau_gnss_s),
-        effective_rest: effective_epochs_weighted(&times, &scalar, tau_rest),
+        effective_gnss,
+        effective_rest: effective_epochs_weighted(&scalar, &steps_rest),
         tau_rest_s: tau_rest,
         weights: scalar,
         shift_by_outliers: shift(epochs, mean),
@@ -178,7 +180,8 @@ fn robust_factors(epochs: &[Epoch], weights: &[Matrix], cut: f64) -> (Vec<f64>, 
     }
     let distance = |p: [f64; 3], c: [f64; 3]| {
         let d = [0, 1, 2].map(|k| (p[k] - c[k]) / sigma[k]);
-        d[0].hypot(d[1]).max(d[2].abs())
+        // The numbers are sigmas: no overflow to guard against, and this is the inner loop.
+        (d[0] * d[0] + d[1] * d[1]).sqrt().max(d[2].abs())
     };
     for _ in 0..50 {
         for ((factor, out), e) in factors.iter_mut().zip(&outlier).zip(epochs) {

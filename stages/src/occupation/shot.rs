@@ -182,7 +182,8 @@ impl<'a> Shot<'a> {
     fn frame(&self, good: &[u32], first: usize) -> Tangent {
         let p = &self.columns.position;
         let start = local::at(p[0][first], p[1][first], p[2][first]);
-        let middle = [0, 1, 2].map(|k| super::estimate::median(good.iter().map(|r| self.enu(&start, *r as usize)[k]).collect()));
+        let offsets: Vec<[f64; 3]> = good.iter().map(|r| self.enu(&start, *r as usize)).collect();
+        let middle = [0, 1, 2].map(|k| super::estimate::median(offsets.iter().map(|p| p[k]).collect()));
         let (lat, lon, h) = start.geodetic(middle);
         local::at(lat, lon, h)
     }

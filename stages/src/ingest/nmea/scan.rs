@@ -13,6 +13,10 @@ use std::io::{ErrorKind, Read};
 
 /// Bytes read at once, and the longest line that is looked at.
 const BUFFER: usize = 1 << 20;
+/// Bytes that tell how many rows a log makes.
+const FIRST_PIECE: u64 = 1 << 19;
+/// Most rows that room is made for beforehand: ten days at 5 Hz.
+const MOST_EXPECTED: u64 = 1 << 22;
 /// Names of transducers that are remembered.
 const MOST_SEEN: usize = 64;
 
@@ -51,13 +55,31 @@ pub struct Scan<'s> {
     shared: bool,
     /// Where to look first among the transducers seen.
     seen_next: usize,
+    /// Bytes that all files together have, until the first piece has told how many rows that makes.
+    expected: Option<u64>,
 }
 
 impl<'s> Scan<'s> {
     /// A scan that has read nothing.
     #[must_use]
     pub fn new(settings: &'s Settings) -> Self {
-        Self { settings, assembler: Assembler::new(settings), file: 0, line: 0, overlong: false, shared: false, seen_next: 0 }
+        Self {
+            settings,
+            assembler: Assembler::new(settings),
+            file: 0,
+            line: 0,
+            overlong: false,
+            shared: false,
+            seen_next: 0,
+            expected: None,
+        }
+    }
+
+    /// Says how many bytes will come, so that room is made for their rows at once.
+    #[must_use]
+    pub fn expecting(mut self, bytes: u64) -> Self {
+        self.expected = Some(bytes);
+        self
     }
 
     /// Reads a file, or its first `limit` bytes up to a line end. `tick` is told the bytes of every
@@ -103,6 +125,13 @@ impl<'s> Scan<'s> {
             }
             buffer.copy_within(start..end, 0);
             held = end - start;
+            if let Some(expected) = self.expected.take_if(|_| total >= FIRST_PIECE) {
+                let columns = &mut self.assembler.log.columns;
+                let rows = columns.rows() as u64;
+                // A fiftieth more, since no log is quite even; memory that is not used is never touched.
+                let more = rows.saturating_mul(expected.saturating_sub(total)) / total;
+                columns.expect(usize::try_from((more + more / 50).min(MOST_EXPECTED)).unwrap_or(0));
+            }
             if !tick(got as u64) {
                 return Ok(false);
             }
@@ -417,7 +446,7 @@ impl<'s> Scan<'s> {
                 continue;
             }
             self.see("XDR", group.name, group.kind, group.unit, group.value);
-            for sensor in settings.sensors.iter().filter(|u| u.carrier == Carrier::XDR && u.transducer == group.name) {
+            for sensor in settings.sensors.iter().filter(|u| u.carrier == Carrier::XDR && alike(&u.transducer, group.name)) {
                 let right = match sensor.slot {
                     Slot::Range => group.kind == b"D" && group.unit == b"M",
                     // A generic transducer has no unit.
