@@ -222,6 +222,16 @@ fn what_nobody_survives_in_process_is_survived_in_a_process_of_its_own() {
 }
 
 #[test]
+fn shared_memory_has_the_limit_too() {
+    let mut entry = entry(&built("hostile"), true);
+    (entry.memory_limit_mb, entry.time_limit_s) = (Some(256), Some(60.0));
+    let plugin = load(&entry, Path::new(""), &policy()).map_err(|refused| refused.0).unwrap();
+    let found = attempt(&plugin, "flood").map(|_| ()).unwrap_err();
+    assert_eq!(found[0].finding.code, "plugin/memory-limit", "{}", found[0].finding.what);
+    assert!(attempt(&plugin, "pass").is_ok());
+}
+
+#[test]
 fn a_plug_in_that_broke_down_is_not_called_again() {
     // A copy has a path of its own, and so a state of its own.
     let folder = tempfile::tempdir().unwrap();

@@ -155,17 +155,18 @@ impl ChildSeat {
     fn by_memory(&self, run_json: &str, inputs: &[Table], most: Option<usize>, door: &dyn Door) -> Result<Answer, Fault> {
         let carried = |e: std::io::Error| Fault::found("plugin/cannot-start", format!("no memory can be shared with its process: {e}"));
         let (memory, out) = (Segment::new().map_err(carried)?, Segment::new().map_err(carried)?);
-        let mut writer = sheet::Writer::new(memory.file());
+        let mut writer = sheet::Writer::default();
         let mut tables = vec![];
         for table in inputs {
             let claim = claim_of(&table.schema);
             let mut columns = vec![];
             for (spec, column) in claim.columns.iter().zip(table.data.columns()) {
-                let array = array(column, spec.holds).map_err(|what| Fault::found("stage/broken-promise", what))?;
-                columns.push(writer.column(spec.holds, &[array]).map_err(carried)?);
+                let place = array(column, spec.holds).and_then(|array| writer.column(spec.holds, &[array]));
+                columns.push(place.map_err(|what| Fault::found("stage/broken-promise", what))?);
             }
             tables.push(Sheet { claim, rows: table.rows(), columns });
         }
+        writer.finish(memory.file()).map_err(carried)?;
         let run = serde_json::from_str(run_json).unwrap_or_default();
         let (memory_path, out_path) = (memory.path().to_owned(), out.path().to_owned());
         let mut message = json!(serve::Call { bound: self.number, run, tables, memory: memory_path, out: out_path, most });

@@ -16,7 +16,8 @@ use desk::Desk;
 use gunter_plugin_abi::code;
 use serde::Deserialize;
 use serde_json::{Value, json};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::collections::HashSet;
+use std::sync::{Arc, LazyLock, Mutex, PoisonError};
 
 struct PluginKind {
     host: Arc<dyn Host>,
@@ -27,9 +28,25 @@ struct PluginKind {
     files: Vec<(String, String)>,
 }
 
-/// Texts of a stage live as long as the process, like those of a built-in one; a library is described once.
+/// Texts of plug-ins' stages. They live as long as the process, like those of a built-in one, and each once.
+static TEXTS: LazyLock<Mutex<HashSet<&'static str>>> = LazyLock::new(Mutex::default);
+/// Their lists of examples.
+static EXAMPLES: Mutex<Vec<&'static [Example]>> = Mutex::new(vec![]);
+
 fn forever(text: String) -> &'static str {
-    Box::leak(text.into_boxed_str())
+    let mut texts = TEXTS.lock().unwrap_or_else(PoisonError::into_inner);
+    if let Some(known) = texts.get(text.as_str()) {
+        return known;
+    }
+    let kept: &'static str = Box::leak(text.into_boxed_str());
+    texts.insert(kept);
+    kept
+}
+
+fn forever_examples(examples: Vec<Example>) -> &'static [Example] {
+    let kept: &'static [Example] = Box::leak(examples.into_boxed_slice());
+    EXAMPLES.lock().unwrap_or_else(PoisonError::into_inner).push(kept);
+    kept
 }
 
 /// The kind of one stage.
@@ -46,7 +63,7 @@ pub(super) fn make(about: StageAbout, host: Arc<dyn Host>, info: &PluginInfo) ->
             Takes::Many => Inputs::Many,
         },
         delivers: false,
-        examples: Box::leak(examples.into_boxed_slice()),
+        examples: forever_examples(examples),
     };
     Arc::new(PluginKind {
         host,

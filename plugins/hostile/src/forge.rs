@@ -48,7 +48,11 @@ pub const MODES: &[&str] = &[
     "not-a-struct",
     "released-child",
     "row-of-nulls",
+    "flood",
 ];
+
+/// Rows of a piece of a flood, and how often it comes.
+const FLOOD: (usize, usize) = (1 << 20, 40);
 
 struct Column {
     format: String,
@@ -121,6 +125,7 @@ struct Given {
     forged: Forged,
     mode: String,
     given: bool,
+    pieces: usize,
 }
 
 unsafe extern "C" fn get_schema(stream: *mut ArrowArrayStream, out: *mut ArrowSchema) -> c_int {
@@ -156,7 +161,9 @@ unsafe extern "C" fn get_next(stream: *mut ArrowArrayStream, out: *mut ArrowArra
             return 5;
         }
         let endless = own.mode == "endless";
-        if own.given && !endless {
+        own.pieces += 1;
+        let flood = own.mode == "flood" && own.pieces <= FLOOD.1;
+        if own.given && !endless && !flood {
             out.write(std::mem::zeroed());
             return 0;
         }
@@ -325,10 +332,20 @@ impl Forged {
                 let bits = vec![0_u8; array.length as usize / 8 + 1];
                 self.buffer("l", 0, bits.leak().as_ptr().cast());
             }
+            // One piece of zeroes that comes again and again: a table far larger than the memory that it stands on.
+            "flood" => {
+                self.rows = FLOOD.0 as i64;
+                for column in &mut self.columns {
+                    let zeroes: *const c_void = vec![0_u64; FLOOD.0 + 1].leak().as_ptr().cast();
+                    column.array.buffers = vec![ptr::null(), zeroes, zeroes].leak().as_mut_ptr();
+                    column.array.length = self.rows;
+                    column.array.null_count = 0;
+                }
+            }
             "released-child" => self.at("g").array.release = None,
             _ => {}
         }
-        let given = Given { forged: self, mode: mode.to_owned(), given: false };
+        let given = Given { forged: self, mode: mode.to_owned(), given: false, pieces: 0 };
         ArrowArrayStream {
             get_schema: if mode == "no-functions" { None } else { Some(get_schema) },
             get_next: Some(get_next),

@@ -72,7 +72,7 @@ unsafe extern "C" fn bind(
         "promise-metres" => output["columns"][0]["unit"] = "m".into(),
         "promise-number" => output["columns"][1]["holds"] = "int".into(),
         "promise-unit" => output["columns"][0]["unit"] = "furlong".into(),
-        "used" => grain = "session",
+        "used" | "flood" => grain = "session",
         _ => {}
     }
     let bound = serde_json::json!({"grain": grain, "output": output}).to_string();

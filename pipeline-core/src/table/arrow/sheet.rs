@@ -4,14 +4,21 @@
 //! JSON. What the other process says is not believed: a buffer outside the memory, a length that does not fit, text
 //! offsets that go back, are answers in words.
 
+#![allow(unsafe_code)]
+
 use super::{Claim, ClaimedColumn, Unreadable, arrow_type, offsets_end, text_array};
 use crate::table::schema::Holds;
 use polars_arrow::array::{Array, BooleanArray, PrimitiveArray, Utf8Array};
 use polars_arrow::bitmap::{Bitmap, BitmapBuilder};
+use polars_arrow::datatypes::ArrowDataType;
+use polars_arrow::offset::OffsetsBuffer;
 use polars_arrow::types::NativeType;
 use polars_buffer::Buffer;
 use serde::{Deserialize, Serialize};
-use std::io::{self, Write};
+use std::fs::File;
+use std::io;
+use std::os::unix::fs::FileExt;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Each buffer begins at a multiple of this many bytes.
 const LINE: u64 = 64;
@@ -48,45 +55,41 @@ pub(crate) struct Sheet<P> {
     pub(crate) columns: Vec<P>,
 }
 
-/// Writes buffers one after the other.
-pub(crate) struct Writer<W> {
-    out: W,
+/// Says where buffers go, one after the other, and then writes them all.
+#[derive(Default)]
+pub(crate) struct Writer {
+    parts: Vec<(u64, Buffer<u8>)>,
     at: u64,
 }
 
-impl<W: Write> Writer<W> {
-    pub(crate) const fn new(out: W) -> Self {
-        Self { out, at: 0 }
-    }
-
-    fn put<'a>(&mut self, parts: impl IntoIterator<Item = &'a [u8]>) -> io::Result<Span> {
+impl Writer {
+    fn put(&mut self, parts: impl IntoIterator<Item = Buffer<u8>>) -> Span {
         let from = self.at;
         for part in parts {
-            self.out.write_all(part)?;
-            self.at += part.len() as u64;
+            let length = part.len() as u64;
+            self.parts.push((self.at, part));
+            self.at += length;
         }
         let length = self.at - from;
-        let gap = self.at.next_multiple_of(LINE) - self.at;
-        self.out.write_all(&[0; LINE as usize][..gap as usize])?;
-        self.at += gap;
-        Ok((from, length))
+        self.at = self.at.next_multiple_of(LINE);
+        (from, length)
     }
 
-    fn bits(&mut self, bits: &Bitmap) -> io::Result<Span> {
+    fn bits(&mut self, bits: &Bitmap) -> Span {
         // Fresh from a builder: the first bit is the first of its byte.
-        self.put([bits.as_slice().0])
+        self.put([Buffer::from(bits.as_slice().0.to_vec())])
     }
 
-    fn numbers<T: NativeType>(&mut self, pieces: &[Box<dyn Array>]) -> io::Result<Span> {
-        let all = typed::<PrimitiveArray<T>>(pieces)?;
-        self.put(all.iter().map(|p| bytemuck::cast_slice(p.values().as_slice())))
+    fn numbers<T: NativeType>(&mut self, pieces: &[Box<dyn Array>]) -> Result<Span, Unreadable> {
+        let all: Vec<_> = typed::<PrimitiveArray<T>>(pieces)?.iter().map(|p| bytes(p.values())).collect::<Result<_, _>>()?;
+        Ok(self.put(all))
     }
 
-    /// Writes one column, whose pieces stand one below the other.
+    /// A column, whose pieces stand one below the other.
     ///
     /// # Errors
-    /// When there is no room.
-    pub(crate) fn column(&mut self, holds: Holds, pieces: &[Box<dyn Array>]) -> io::Result<Place> {
+    /// When a piece is not of the type.
+    pub(crate) fn column(&mut self, holds: Holds, pieces: &[Box<dyn Array>]) -> Result<Place, Unreadable> {
         let rows = pieces.iter().map(|p| p.len()).sum();
         let mut known = None;
         if pieces.iter().any(|p| p.null_count() > 0) {
@@ -97,7 +100,7 @@ impl<W: Write> Writer<W> {
                     None => bits.extend_constant(piece.len(), true),
                 }
             }
-            known = Some(self.bits(&bits.freeze())?);
+            known = Some(self.bits(&bits.freeze()));
         }
         let mut texts = None;
         let values = match holds {
@@ -106,14 +109,17 @@ impl<W: Write> Writer<W> {
             Holds::Bool => {
                 let mut bits = BitmapBuilder::with_capacity(rows);
                 typed::<BooleanArray>(pieces)?.iter().for_each(|p| bits.extend_from_bitmap(p.values()));
-                self.bits(&bits.freeze())?
+                self.bits(&bits.freeze())
             }
             Holds::Text => {
                 let all = typed::<Utf8Array<i64>>(pieces)?;
-                let ends = |p: &Utf8Array<i64>| (*p.offsets().first() as usize, *p.offsets().last() as usize);
-                texts = Some(self.put(all.iter().map(|p| &p.values().as_slice()[ends(p).0..ends(p).1]))?);
+                let own = |p: &&Utf8Array<i64>| p.values().clone().sliced(*p.offsets().first() as usize..*p.offsets().last() as usize);
+                texts = Some(self.put(all.iter().map(own)));
                 match all.as_slice() {
-                    [one] if *one.offsets().first() == 0 => self.put([bytemuck::cast_slice(one.offsets().buffer().as_slice())])?,
+                    [one] if *one.offsets().first() == 0 => {
+                        let offsets = bytes(one.offsets().buffer())?;
+                        self.put([offsets])
+                    }
                     _ => {
                         let (mut offsets, mut end) = (vec![0_i64], 0);
                         for piece in &all {
@@ -121,17 +127,53 @@ impl<W: Write> Writer<W> {
                             offsets.extend(piece.offsets().buffer()[1..].iter().map(|o| end + o - first));
                             end = offsets.last().copied().unwrap_or(end);
                         }
-                        self.put([bytemuck::cast_slice(&offsets)])?
+                        let offsets = bytes(&Buffer::from(offsets))?;
+                        self.put([offsets])
                     }
                 }
             }
         };
         Ok(Place { known, values, texts })
     }
+
+    /// Writes everything to its place; much of it with several threads, since most of the time goes into fresh memory.
+    ///
+    /// # Errors
+    /// When there is no room.
+    pub(crate) fn finish(self, file: &File) -> io::Result<()> {
+        file.set_len(self.at)?;
+        let mut chunks: Vec<(u64, &[u8])> = vec![];
+        for (at, part) in &self.parts {
+            chunks.extend((*at..).step_by(CHUNK).zip(part.chunks(CHUNK)));
+        }
+        let cores = std::thread::available_parallelism().map_or(1, usize::from);
+        let (next, threads) = (AtomicUsize::new(0), if self.at < WORTH_THREADS { 1 } else { cores.min(4) });
+        let work = || -> io::Result<()> {
+            while let Some((at, bytes)) = chunks.get(next.fetch_add(1, Ordering::Relaxed)) {
+                file.write_all_at(bytes, *at)?;
+            }
+            Ok(())
+        };
+        std::thread::scope(|scope| {
+            let others: Vec<_> = (1..threads).map(|_| scope.spawn(work)).collect();
+            let own = work();
+            let all = others.into_iter().map(|t| t.join().unwrap_or_else(|_| Err(io::Error::other("a thread that writes broke down"))));
+            all.fold(own, Result::and)
+        })
+    }
 }
 
-fn typed<A: 'static>(pieces: &[Box<dyn Array>]) -> io::Result<Vec<&A>> {
-    let lost = || io::Error::other("a column changed its type");
+/// Bytes that are written at once.
+const CHUNK: usize = 8 << 20;
+/// Bytes from which several threads write: below it is over before a thread has begun.
+const WORTH_THREADS: u64 = 64 << 20;
+
+fn bytes<T: NativeType>(values: &Buffer<T>) -> Result<Buffer<u8>, Unreadable> {
+    values.clone().try_transmute::<u8>().map_err(|_| "numbers that are no bytes".to_owned())
+}
+
+fn typed<A: 'static>(pieces: &[Box<dyn Array>]) -> Result<Vec<&A>, Unreadable> {
+    let lost = || "a column changed its type".to_owned();
     pieces.iter().map(|p| p.as_any().downcast_ref::<A>().ok_or_else(lost)).collect()
 }
 
@@ -160,11 +202,35 @@ fn bits(memory: &Buffer<u8>, span: Span, rows: usize, name: &str) -> Result<Bitm
     own.get(..rows.div_ceil(8)).map(|bytes| Bitmap::from_u8_slice(bytes, rows)).ok_or_else(few)
 }
 
-/// One column in its place.
+/// How the text of a column is made of offsets, bytes and bits.
+type Texts = fn(Buffer<i64>, Buffer<u8>, Option<Bitmap>, &str) -> Result<Box<dyn Array>, Unreadable>;
+
+/// One column in its place, from a process that is not believed.
 ///
 /// # Errors
 /// What is wrong with it, in words.
 pub(crate) fn array(memory: &Buffer<u8>, place: &Place, spec: &ClaimedColumn, rows: usize) -> Result<Box<dyn Array>, Unreadable> {
+    in_place(memory, place, spec, rows, |offsets, texts, known, name| {
+        let end = offsets_end(&offsets, i64::try_from(texts.len()).unwrap_or(i64::MAX), name)?;
+        text_array(offsets, texts.sliced(..end), known, name)
+    })
+}
+
+/// One column in its place, whose text is not looked at.
+///
+/// # Safety
+/// The memory was written by a [`Writer`] of this program.
+///
+/// # Errors
+/// When it has another length than it should.
+pub(crate) unsafe fn believed(memory: &Buffer<u8>, place: &Place, spec: &ClaimedColumn, rows: usize) -> Result<Box<dyn Array>, Unreadable> {
+    in_place(memory, place, spec, rows, |offsets, texts, known, _| {
+        // SAFETY: the writer took offsets and text from an array that had been checked; the caller's promise.
+        Ok(unsafe { Utf8Array::new_unchecked(ArrowDataType::LargeUtf8, OffsetsBuffer::new_unchecked(offsets), texts, known) }.boxed())
+    })
+}
+
+fn in_place(memory: &Buffer<u8>, place: &Place, spec: &ClaimedColumn, rows: usize, text: Texts) -> Result<Box<dyn Array>, Unreadable> {
     let name = format!("column `{}`", spec.name);
     let known = place.known.map(|span| bits(memory, span, rows, &name)).transpose()?;
     let wrong = |e: polars::prelude::PolarsError| format!("{name}: {e}");
@@ -179,8 +245,7 @@ pub(crate) fn array(memory: &Buffer<u8>, place: &Place, spec: &ClaimedColumn, ro
         Holds::Text => {
             let offsets = numbers::<i64>(memory, place.values, rows.saturating_add(1), &name)?;
             let texts = part(memory, place.texts.unwrap_or((0, 0)), &name)?;
-            let end = offsets_end(&offsets, i64::try_from(texts.len()).unwrap_or(i64::MAX), &name)?;
-            text_array(offsets, texts.sliced(..end), known, &name)?
+            text(offsets, texts, known, &name)?
         }
     })
 }
@@ -190,8 +255,11 @@ mod tests {
     use super::*;
 
     fn written(holds: Holds, pieces: &[Box<dyn Array>]) -> (Buffer<u8>, Place) {
-        let mut bytes = vec![];
-        let place = Writer::new(&mut bytes).column(holds, pieces).unwrap();
+        let mut writer = Writer::default();
+        let place = writer.column(holds, pieces).unwrap();
+        let file = tempfile::NamedTempFile::new().unwrap();
+        writer.finish(file.as_file()).unwrap();
+        let bytes = std::fs::read(file.path()).unwrap();
         // Memory of a map begins at a page; here it is made of whole numbers.
         let mut whole = vec![0_u64; bytes.len() / 8];
         bytemuck::cast_slice_mut(&mut whole).copy_from_slice(&bytes);
@@ -208,12 +276,26 @@ mod tests {
         let cut = texts(&[Some("gone"), Some("b"), None, Some("漢")]).sliced(1, 3);
         let (memory, place) = written(Holds::Text, &[texts(&[Some("a"), None]), cut, texts(&[])]);
         let back = array(&memory, &place, &spec(Holds::Text), 5).unwrap();
+        // SAFETY: written by a writer.
+        assert_eq!(unsafe { believed(&memory, &place, &spec(Holds::Text), 5) }.unwrap(), back);
         assert_eq!(back, texts(&[Some("a"), None, Some("b"), None, Some("漢")]));
         let flags = |all: &[Option<bool>]| BooleanArray::from(all.to_vec()).boxed();
         let cut = flags(&[Some(true), None, Some(true), Some(false)]).sliced(1, 3);
         let (memory, place) = written(Holds::Bool, &[flags(&[Some(false)]), cut]);
         let back = array(&memory, &place, &spec(Holds::Bool), 4).unwrap();
         assert_eq!(back, flags(&[Some(false), None, Some(true), Some(false)]));
+    }
+
+    #[test]
+    fn much_is_written_by_several_threads_to_its_place() {
+        let rows = 3 * CHUNK / 8 + 5;
+        let floats = |from: usize| PrimitiveArray::<f64>::from_vec((from..from + rows).map(|i| i as f64).collect()).boxed();
+        let all: Vec<Box<dyn Array>> = (0..4).map(|k| floats(k * rows)).collect();
+        let (memory, place) = written(Holds::Float, &all);
+        assert!(memory.len() as u64 > WORTH_THREADS);
+        let back = array(&memory, &place, &spec(Holds::Float), 4 * rows).unwrap();
+        let back = back.as_any().downcast_ref::<PrimitiveArray<f64>>().unwrap();
+        assert!(back.values().iter().enumerate().all(|(i, v)| *v == i as f64));
     }
 
     #[test]
