@@ -100,8 +100,8 @@ fn codes_in(folder: &Path, out: &mut BTreeSet<String>) {
 
 /// The areas of findings.
 const AREAS: &[&str] = &[
-    "archive", "average", "classes", "control", "data", "export", "frame", "gate", "grids", "height", "ingest", "job", "laser", "lock",
-    "notes", "plan", "plugin", "points", "repeats", "rig", "run", "stage", "time",
+    "archive", "asset", "average", "classes", "control", "data", "export", "frame", "gate", "grids", "height", "ingest", "job", "laser",
+    "lock", "notes", "plan", "plugin", "points", "repeats", "rig", "run", "stage", "time",
 ];
 
 #[test]
