@@ -108,13 +108,14 @@ impl ControlCheck {
     /// What would explain checks that are not good; one mark alone proves nothing and is a warning.
     fn explained(&self, shots: &[Shot], table: &Table) -> Result<Vec<Diagnostic>, Problem> {
         let checks: Vec<&Shot> = shots.iter().filter(|s| s.dependent.is_none()).collect();
-        if checks.iter().all(|s| s.good()) {
+        let tolerance = self.limits.horizontal_m.max(self.limits.vertical_m);
+        // A frame is no cause of what is within the limits on the whole, and asking for one costs a second.
+        if checks.iter().all(|s| s.good()) || root_mean_square(&checks) <= tolerance {
             return Ok(self.factor(&checks, table)?.into_iter().collect());
         }
         let (points, heights) = self.points(&checks, table)?;
         let Some(frame) = &table.schema.frame else { return Ok(vec![]) };
         let Some(base) = Crs::look_up(&frame.crs).ok().and_then(|c| c.geographic_3d) else { return Ok(vec![]) };
-        let tolerance = self.limits.horizontal_m.max(self.limits.vertical_m);
         let folders = grids::folders(&self.reference.folder);
         let mut systems: Vec<(&str, Option<f64>)> = vec![];
         for s in &checks {
@@ -218,6 +219,14 @@ impl ControlCheck {
         let some: Vec<(f64, f64, f64)> = all.filter(|(a, o, n)| a.is_finite() && o.is_finite() && n.is_finite()).take(PLACES).collect();
         Ok(geoids(&some, &geoid_folders(Some(&self.reference))).into_iter().find(|fit| fit.is_it()))
     }
+}
+
+/// Distance of shots from their marks, m.
+fn root_mean_square(shots: &[&Shot]) -> f64 {
+    let squares: f64 = shots.iter().map(|s| s.horizontal_m().powi(2) + s.difference.up_m.unwrap_or(0.0).powi(2)).sum();
+    #[allow(clippy::cast_precision_loss)]
+    let n = shots.len().max(1) as f64;
+    (squares / n).sqrt()
 }
 
 /// Places at which separations are compared: a model is told by a few.
