@@ -155,13 +155,13 @@ fn measure(operation: &Operation, load: Load, repeats: usize) -> Answer<(Duratio
         let cx = Cx::new(&world, "bench", None);
         let mut rounds = vec![];
         for _ in 0..=repeats {
+            let arrays = Arrays::of(&table)?;
             start.wait();
             let started = Instant::now();
             let out = bound.stage.run(std::slice::from_ref(&table), &cx).map_err(said)?;
             let stage = started.elapsed();
             assert_eq!(out.rows(), load.points);
             drop(out);
-            let arrays = Arrays::of(&table)?;
             start.wait();
             let (coordinates, factors) = ready.run(operation, arrays)?;
             rounds.push(Times { coordinates, factors, stage });

@@ -61,40 +61,53 @@ pub struct Span {
     pub low: f64,
     /// Highest number; minus infinite when there is none.
     pub high: f64,
-    /// Whether every row is finite.
+    /// Sum of all rows.
+    pub sum: f64,
+    /// Whether every row is finite, and their sum too.
     pub finite: bool,
 }
 
 impl Span {
+    /// No rows.
+    pub const EMPTY: Self = Self { low: f64::INFINITY, high: f64::NEG_INFINITY, sum: 0.0, finite: true };
+
     /// Looks at each number once, eight side by side.
     #[must_use]
     pub fn of(column: &[f64]) -> Self {
-        Self::of_each(column, |v| *v)
+        let (mut low, mut high, mut sum) = ([f64::INFINITY; 8], [f64::NEG_INFINITY; 8], [0.0; 8]);
+        let (eights, rest) = column.as_chunks();
+        for eight in eights {
+            look(eight, &mut low, &mut high, &mut sum);
+        }
+        let all = Self::EMPTY.and(low, high, sum);
+        rest.iter().fold(all, |all, v| all.and([*v], [*v], [*v]))
     }
 
-    /// The same for what is made of each number.
+    /// Both together.
     #[must_use]
-    pub fn of_each(column: &[f64], make: impl Fn(&f64) -> f64) -> Self {
-        let (mut low, mut high, mut odd) = ([f64::INFINITY; 8], [f64::NEG_INFINITY; 8], [0.0; 8]);
-        let mut look = |eight: &[f64; 8]| {
-            for k in 0..8 {
-                let v = make(&eight[k]);
-                // A comparison with NaN is false, so NaN is passed over; times zero, only finite numbers stay zero.
-                low[k] = if v < low[k] { v } else { low[k] };
-                high[k] = if v > high[k] { v } else { high[k] };
-                odd[k] += v * 0.0;
-            }
-        };
-        let (eights, rest) = column.as_chunks();
-        eights.iter().for_each(&mut look);
-        for v in rest {
-            look(&[*v; 8]);
-        }
+    pub fn with(self, other: Self) -> Self {
+        self.and([other.low], [other.high], [other.sum])
+    }
+
+    fn and<const N: usize>(self, low: [f64; N], high: [f64; N], sum: [f64; N]) -> Self {
+        let sum = sum.into_iter().fold(self.sum, |sum, v| sum + v);
+        // A number that is not finite makes a sum that is not.
         Self {
-            low: low.into_iter().fold(f64::INFINITY, f64::min),
-            high: high.into_iter().fold(f64::NEG_INFINITY, f64::max),
-            finite: odd.iter().all(|v| *v == 0.0),
+            low: low.into_iter().fold(self.low, f64::min),
+            high: high.into_iter().fold(self.high, f64::max),
+            sum,
+            finite: sum.is_finite(),
         }
+    }
+}
+
+#[inline]
+fn look(eight: &[f64; 8], low: &mut [f64; 8], high: &mut [f64; 8], sum: &mut [f64; 8]) {
+    for k in 0..8 {
+        // A comparison with NaN is false, so NaN is passed over.
+        low[k] = if eight[k] < low[k] { eight[k] } else { low[k] };
+        high[k] = if eight[k] > high[k] { eight[k] } else { high[k] };
+        sum[k] += eight[k];
     }
 }
 
@@ -280,6 +293,11 @@ mod tests {
             prop_assert_eq!(span.finite, column.iter().all(|v| v.is_finite()));
             prop_assert_eq!(span.low, column.iter().copied().fold(f64::INFINITY, f64::min));
             prop_assert_eq!(span.high, column.iter().copied().fold(f64::NEG_INFINITY, f64::max));
+            let sum = column.iter().sum::<f64>();
+            prop_assert!((span.sum - sum).abs() < 1e-9 || !(span.finite || sum.is_finite()));
+            let (a, b) = column.split_at(column.len() / 3);
+            let parts = Span::of(a).with(Span::of(b));
+            prop_assert_eq!((parts.low, parts.high, parts.finite), (span.low, span.high, span.finite));
         }
 
         #[test]

@@ -95,10 +95,12 @@ impl GeoidGrid {
     /// `+multiplier=1` because PROJ by itself subtracts the grid from the height.
     #[must_use]
     pub fn pipeline(&self) -> String {
-        format!(
-            "+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad +step +proj=vgridshift +grids={} +multiplier=1 +step +proj=unitconvert +xy_in=rad +xy_out=deg",
-            self.file
-        )
+        format!("{} +step +proj=unitconvert +xy_in=rad +xy_out=deg", self.to_the_height())
+    }
+
+    /// The pipeline without its last step, which only turns latitude and longitude back to degrees.
+    fn to_the_height(&self) -> String {
+        format!("+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad +step +proj=vgridshift +grids={} +multiplier=1", self.file)
     }
 
     /// The folder that a door needs for it.
@@ -112,7 +114,7 @@ impl GeoidGrid {
     /// # Errors
     /// When the library cannot start, or the file has gone since planning.
     pub fn open(&self) -> Result<OpenGeoid, Problem> {
-        let text = self.pipeline();
+        let text = self.to_the_height();
         let kept = Kept::new(open(&self.folders())?, |door| {
             Ok([door.create(&text).map_err(|e| Problem::broken(format!("the geoid grid cannot be opened: {e}")))?])
         })?;
@@ -206,10 +208,13 @@ pub struct Separations {
     pub n: Vec<f64>,
     /// Rows without one.
     pub missing: usize,
+    /// What one look at them tells.
+    pub span: Span,
 }
 
-/// Rows that go through PROJ together: so few that they stay in the nearest memory.
-const ROWS: usize = 1024;
+/// Rows that go through PROJ together: so few that they stay in the nearest memory, and no power of two, so that columns do not
+/// claim the same place in it.
+const ROWS: usize = 1000;
 
 impl OpenGeoid {
     fn object(&self) -> &Object<'_> {
@@ -224,7 +229,7 @@ impl OpenGeoid {
         let mut n = Vec::with_capacity(latitude_deg.len().min(longitude_deg.len()));
         // The result is written in place; latitude and longitude are needed again, and PROJ overwrites what it gets.
         let (mut x, mut y) = ([0.0; ROWS], [0.0; ROWS]);
-        let mut content = true;
+        let (mut content, mut span) = (true, Span::EMPTY);
         for (latitude, longitude) in latitude_deg.chunks(ROWS).zip(longitude_deg.chunks(ROWS)) {
             let rows = latitude.len().min(longitude.len());
             let from = n.len();
@@ -233,23 +238,23 @@ impl OpenGeoid {
             x.copy_from_slice(&longitude[..rows]);
             y.copy_from_slice(&latitude[..rows]);
             content &= object.carry_columns(x, y, Numbers::Each(&mut n[from..]), Numbers::All(f64::INFINITY));
+            span = span.with(Span::of(&n[from..]));
         }
-        if let Some(cells) = &self.cells {
-            cells.borrow_mut().take_away(object, latitude_deg, longitude_deg, extent, &mut n);
-        }
+        let taken = self.cells.as_ref().is_some_and(|c| c.borrow_mut().take_away(object, latitude_deg, longitude_deg, extent, &mut n));
         let mut missing = 0;
-        if !Span::of(&n).finite {
+        if taken || !span.finite {
             for n in n.iter_mut().filter(|n| !n.is_finite()) {
                 *n = f64::NAN;
                 missing += 1;
             }
+            span = Span::of(&n);
         }
         if missing == 0 && !content {
             // An error that no row shows: none of them is to be trusted.
             n.fill(f64::NAN);
-            missing = n.len();
+            (missing, span) = (n.len(), Span::of(&n));
         }
-        Separations { n, missing }
+        Separations { n, missing, span }
     }
 
     /// Separation N (m) at a latitude and longitude (deg).

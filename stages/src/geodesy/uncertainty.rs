@@ -36,7 +36,7 @@ impl Limits {
     /// # Errors
     /// When a column does not hold what its name says.
     pub fn hold(&self, before: &Table, after: Table, code: &str, cx: &Cx) -> Result<Table, Problem> {
-        let mut refused = vec![false; after.rows()];
+        let mut refused = vec![];
         let Some(name_of_point) = after.schema.role(Role::Point).map(|c| c.name.clone()) else { return Ok(after) };
         let mut points = None;
         for (name, limit, word) in
@@ -47,9 +47,10 @@ impl Limits {
             }
             let (old, new) = (before.floats(name)?, after.floats(name)?);
             for i in 0..after.rows() {
-                if !(new[i] > limit && old[i] <= limit) || refused[i] {
+                if !(new[i] > limit && old[i] <= limit) || refused.get(i) == Some(&true) {
                     continue;
                 }
+                refused.resize(after.rows(), false);
                 let points = match &points {
                     Some(points) => points,
                     None => points.insert(after.texts(&name_of_point)?),

@@ -360,9 +360,10 @@ impl HeightConvert {
     fn work(&self, table: &Table, open: &Opened, cx: &Cx) -> Result<Table, Problem> {
         let moved = rows::carry(table, &self.columns, &self.operation, &open.operation, cx)?;
         let rows = table.rows();
-        let Separations { n: mut separations, mut missing } = open.geoid.separations(&moved.latitude, &moved.longitude, &moved.extent);
+        let Separations { n: mut separations, mut missing, mut span } =
+            open.geoid.separations(&moved.latitude, &moved.longitude, &moved.extent);
         let mut heights: Vec<f64> = moved.height.iter().zip(&separations).map(|(h, n)| h - n).collect();
-        let mut refused = None;
+        let (mut refused, known) = (None, missing);
         if let Some(change) = &open.change {
             change.apply_columns(&moved.latitude, &moved.longitude, &mut heights);
             for i in (0..rows)
@@ -374,6 +375,9 @@ impl HeightConvert {
                 separations[i] = f64::NAN;
                 missing += 1;
             }
+        }
+        if missing > known {
+            span = Span::of(&separations);
         }
         if self.unit != LengthUnit::Metre {
             let metres = self.unit.metres();
@@ -396,7 +400,7 @@ impl HeightConvert {
             finding.labels = rows::labels(table, &outside, "no separation here");
             cx.find(finding);
         }
-        self.report(table, &moved, &separations, &open.geoid, cx)?;
+        self.report(table, &moved, (&separations, span), &open.geoid, cx)?;
 
         let mut builder = TableBuilder::from_table(self.output.clone(), table);
         if !self.operation.identity {
@@ -415,12 +419,23 @@ impl HeightConvert {
     }
 
     /// What the separations are, and how the receiver's differ from the model.
-    fn report(&self, table: &Table, moved: &rows::Moved, separations: &[f64], grid: &OpenGeoid, cx: &Cx) -> Result<(), Problem> {
-        if let Some(Spread { low, mean, high, .. }) = Spread::of(separations.iter().copied()) {
-            // The slope at the row whose separation is nearest to the mean, which lies among the points.
+    fn report(
+        &self,
+        table: &Table,
+        moved: &rows::Moved,
+        (separations, span): (&[f64], Span),
+        grid: &OpenGeoid,
+        cx: &Cx,
+    ) -> Result<(), Problem> {
+        if let Some(Spread { low, mean, high, .. }) = Spread::of(separations, span) {
+            // The slope at a row whose separation is near the mean, which lies among the points.
             let off = |n: &f64| (n - mean).abs();
-            let least = Span::of_each(separations, off).low;
-            let middle = separations.iter().position(|n| off(n) == least);
+            let nearest = || {
+                (0..separations.len())
+                    .filter(|i| separations[*i].is_finite())
+                    .min_by(|a, b| off(&separations[*a]).total_cmp(&off(&separations[*b])))
+            };
+            let middle = separations.iter().position(|n| off(n) <= (high - low) / 100.0).or_else(nearest);
             let (east, north) = middle.map_or((None, None), |i| grid.slope(moved.latitude[i], moved.longitude[i]));
             cx.fact(
                 "geoid_separation_m",
@@ -429,8 +444,8 @@ impl HeightConvert {
         }
         let Some(column) = table.schema.role(Role::ReceiverSeparation) else { return Ok(()) };
         let theirs = table.floats(&column.name)?;
-        let differences = theirs.iter().zip(separations).map(|(a, b)| a - b);
-        let Some(Spread { low, mean, high, count }) = Spread::of(differences) else { return Ok(()) };
+        let differences: Vec<f64> = theirs.iter().zip(separations).map(|(a, b)| a - b).collect();
+        let Some(Spread { low, mean, high, count }) = Spread::of(&differences, Span::of(&differences)) else { return Ok(()) };
         cx.fact("receiver_geoid_difference_m", serde_json::json!({"min": low, "mean": mean, "max": high, "rows": count}));
         cx.find(
             Diagnostic::new(
@@ -465,19 +480,14 @@ struct Spread {
 }
 
 impl Spread {
-    /// Looks at each number once, eight side by side; `None` when none is finite.
-    fn of(column: impl ExactSizeIterator<Item = f64>) -> Option<Self> {
-        let mut lanes = [(f64::INFINITY, 0.0, f64::NEG_INFINITY, 0_usize); 8];
-        for (i, v) in column.enumerate() {
-            let (low, sum, high, count) = &mut lanes[i % 8];
-            if v.is_finite() {
-                (*low, *sum, *high, *count) = (low.min(v), *sum + v, high.max(v), *count + 1);
-            }
+    /// `None` when no number is finite; `span` is that of the column.
+    fn of(column: &[f64], span: Span) -> Option<Self> {
+        if !span.finite {
+            let known: Vec<f64> = column.iter().copied().filter(|v| v.is_finite()).collect();
+            return if known.len() < column.len() { Self::of(&known, Span::of(&known)) } else { None };
         }
-        let (low, sum, high, count) =
-            lanes.into_iter().fold((f64::INFINITY, 0.0, f64::NEG_INFINITY, 0), |a, b| (a.0.min(b.0), a.1 + b.1, a.2.max(b.2), a.3 + b.3));
         #[allow(clippy::cast_precision_loss)]
-        (count > 0).then(|| Self { low, mean: sum / count as f64, high, count })
+        (!column.is_empty()).then(|| Self { low: span.low, mean: span.sum / column.len() as f64, high: span.high, count: column.len() })
     }
 }
 

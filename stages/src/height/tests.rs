@@ -5,7 +5,10 @@ use crate::geodesy::fixture::{self as f, bind, codes, navd88, place, plane, poin
 use crate::geodesy::grids::{GeoidGrid, sha256};
 use crate::reference::reproject::Reproject;
 use pipeline_core::diag::Verdict;
-use pipeline_core::table::schema::{Epoch, Heights, Role};
+use pipeline_core::stage::cx::Collect;
+use pipeline_core::stage::{Cx, Stage};
+use pipeline_core::table::Table;
+use pipeline_core::table::schema::{Epoch, Heights, Holds, Role};
 use std::path::Path;
 
 const GULF: (f64, f64, f64) = (27.5, -87.0, 12.0);
@@ -68,6 +71,56 @@ fn rows_without_a_position_stay_without() {
     assert!(said.said().findings.iter().all(|f| f.verdict == Verdict::Note));
     let empty = points("EPSG:9989", Epoch::EachObservation, &[]);
     assert_eq!(run::<HeightConvert>("{}", &empty, &reference, None).0.rows(), 0);
+}
+
+/// All float columns, bit by bit.
+fn bits(table: &Table) -> Vec<Vec<u64>> {
+    let names = table.schema.columns.iter().filter(|c| c.holds == Holds::Float).map(|c| c.name.clone());
+    names.map(|n| table.floats(&n).unwrap().iter().map(|v| v.to_bits()).collect()).collect()
+}
+
+#[test]
+fn what_is_kept_open_changes_no_number() {
+    let folder = tempfile::tempdir().unwrap();
+    let reference = gulf(folder.path());
+    let here = Some(place(GULF.0, GULF.1, GULF.2, Some(2025.5)));
+    let session = |shift: f64, last: f64| {
+        points(
+            "EPSG:9989",
+            Epoch::EachObservation,
+            &[("A", 27.5 + shift, -87.0, 12.0), ("B", 27.501, -87.002 + shift, 11.5), ("C", last, -87.0, 3.0)],
+        )
+    };
+    // The second one has a point beyond the geoid, the third one a latitude that does not exist.
+    let sessions = [session(0.0, 27.6), session(0.01, 29.9), session(0.02, 95.0), session(0.03, 27.7)];
+    let heights = bind::<HeightConvert>("{}", &sessions[0].schema, &reference, here).unwrap();
+    let one = |table: &Table| -> (Table, Vec<String>) {
+        let world = Collect::new(Path::new("."));
+        let out = heights.stage.run(std::slice::from_ref(table), &Cx::new(&world, "step", None)).unwrap();
+        let said = world.said().findings.iter().map(|f| format!("{f:?}")).collect();
+        (out, said)
+    };
+    let fresh: Vec<_> = sessions.iter().map(|t| run::<HeightConvert>("{}", t, &reference, here)).collect();
+    let grid = bind::<Reproject>("{}", &heights.output, &reference, here).unwrap();
+    let projected = |table: &Table| {
+        let world = Collect::new(Path::new("."));
+        bits(&grid.stage.run(std::slice::from_ref(table), &Cx::new(&world, "step", None)).unwrap())
+    };
+    let plain: Vec<_> = fresh.iter().map(|(t, _)| bits(&run::<Reproject>("{}", t, &reference, here).0)).collect();
+    let check = |i: usize| {
+        let (out, said) = one(&sessions[i]);
+        assert_eq!(bits(&out), bits(&fresh[i].0), "session {i}");
+        assert_eq!(said, fresh[i].1.said().findings.iter().map(|f| format!("{f:?}")).collect::<Vec<_>>(), "session {i}");
+        assert_eq!(projected(&out), plain[i], "session {i}");
+    };
+    // One after another in any order, after good ones and after bad ones; and several at once.
+    [0, 1, 0, 2, 3, 2, 1, 1, 0, 3].into_iter().for_each(check);
+    std::thread::scope(|scope| {
+        for i in 0..4 {
+            let check = &check;
+            scope.spawn(move || (0..8).for_each(|k| check((i + k) % 4)));
+        }
+    });
 }
 
 #[test]

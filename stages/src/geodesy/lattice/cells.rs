@@ -49,16 +49,19 @@ impl Cells {
         Self { lattice, columns, rows: count(lattice.rows), around, squares: HashMap::new() }
     }
 
-    /// Takes away the values of rows whose cell has a hole; `extent` is the box around all rows.
-    pub fn take_away(&mut self, grid: &Object, latitude_deg: &[f64], longitude_deg: &[f64], extent: &Extent, values: &mut [f64]) {
+    /// Takes away the values of rows whose cell has a hole; `extent` is the box around all rows. Says whether there was one.
+    pub fn take_away(&mut self, grid: &Object, latitude_deg: &[f64], longitude_deg: &[f64], extent: &Extent, values: &mut [f64]) -> bool {
         if self.whole_box(grid, extent, values.len()) {
-            return;
+            return false;
         }
+        let mut any = false;
         for ((n, latitude), longitude) in values.iter_mut().zip(latitude_deg).zip(longitude_deg) {
             if n.is_finite() && self.has_hole(grid, *latitude, *longitude) {
                 *n = f64::NAN;
+                any = true;
             }
         }
+        any
     }
 
     /// Whether some node of the cell around a place has no value.
