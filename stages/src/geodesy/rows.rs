@@ -226,19 +226,24 @@ pub fn names(table: &Table, rows: &[usize]) -> String {
     said.join(", ")
 }
 
-/// Labels on the raw lines of rows, at most five.
+/// Labels on the raw lines of rows, at most five; rows whose lines follow on each other share one.
 #[must_use]
 pub fn labels(table: &Table, rows: &[usize], text: &str) -> Vec<Label> {
     let file = table.schema.role(Role::File).and_then(|c| table.texts(&c.name).ok());
     let first = table.schema.role(Role::LineFirst).and_then(|c| table.ints(&c.name).ok());
     let last = table.schema.role(Role::LineLast).and_then(|c| table.ints(&c.name).ok());
     let (Some(file), Some(first)) = (file, first) else { return vec![] };
-    rows.iter()
-        .take(5)
-        .filter_map(|&i| {
-            let line = u64::try_from(first[i]?).ok()?;
-            let end = last.as_ref().and_then(|l| l[i]).and_then(|l| u64::try_from(l).ok()).unwrap_or(line);
-            Some(Label::lines(file[i]?, line, end, text))
-        })
-        .collect()
+    let mut spans: Vec<(&str, u64, u64)> = vec![];
+    for &i in rows {
+        let Some((file, line)) = file[i].zip(first[i].and_then(|l| u64::try_from(l).ok())) else { continue };
+        let end = last.as_ref().and_then(|l| l[i]).and_then(|l| u64::try_from(l).ok()).unwrap_or(line);
+        if let Some((_, _, until)) = spans.last_mut().filter(|(before, _, until)| *before == file && *until + 1 == line) {
+            *until = end.max(line);
+        } else if spans.len() < 5 {
+            spans.push((file, line, end));
+        } else {
+            break;
+        }
+    }
+    spans.into_iter().map(|(file, line, end)| Label::lines(file, line, end, text)).collect()
 }

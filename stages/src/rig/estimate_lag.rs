@@ -247,7 +247,13 @@ impl EstimateLag {
         #[allow(clippy::cast_precision_loss)]
         let gps = gps_s as f64;
         let differs = m.lag_s.abs() > m.within_95_s && m.lag_s.abs() > self.warn_above_s;
-        let side = if total > 0.0 { "ahead of" } else { "behind" };
+        let side = if total > 0.0 {
+            format!("ahead of the log by {total:.3} s")
+        } else if total < 0.0 {
+            format!("behind the log by {:.3} s", -total)
+        } else {
+            "in step with the log".to_owned()
+        };
         let near = |v: f64| (m.lag_s - v).abs() <= m.within_95_s.max(0.1);
         let (why, fix) = if !differs {
             ("the clocks fit as they are declared".to_owned(), format!("none needed; `lag_s: {total:.3}` is right"))
@@ -283,8 +289,7 @@ impl EstimateLag {
             "time/lag",
             if differs { Verdict::Warn } else { Verdict::Note },
             format!(
-                "the second stream is {side} the log by {:.3} s (95 %: {low:.3} s to {high:.3} s) by {by}: correlation {:.2}, at the declared lag {}",
-                total.abs(),
+                "the second stream is {side} (95 %: {low:.3} s to {high:.3} s) by {by}: correlation {:.2}, at the declared lag {}",
                 m.correlation,
                 m.at_zero.map_or_else(|| "nothing to compare".to_owned(), |r| format!("{r:.2}"))
             ),

@@ -224,7 +224,7 @@ impl HeadingGate {
             .size(format!("{:.3} m (1 sigma) across the lean; the limit is {:.3} m", across(arm[worst], sigma[worst]), self.max_across_m))
             .why("an inertial heading drifts while the antenna stands still")
             .fix(format!("walk 5 m and shoot `{name}` again{upright}"));
-            d.labels = labels(input, &lost, "this epoch");
+            d.labels = labels(input, &lost, "set aside");
             cx.find(d);
         }
         Ok(())

@@ -18,6 +18,9 @@ const SLOW: usize = 5;
 /// Metres in a degree of latitude on a sphere; exact enough for movement.
 const DEGREE_M: f64 = 111_195.0;
 
+/// Stamps are written to a millisecond or worse: its rounding, s (1 sigma).
+const RESOLUTION_S: f64 = 0.000_3;
+
 /// What is compared.
 pub struct Inputs<'a> {
     /// Epochs, ns, ascending.
@@ -216,6 +219,6 @@ fn peak(by: &'static str, intervals: &[Interval], says: &Says, reach_s: f64, slo
         let heard: Values = intervals.iter().map(|i| says(i.from + lag, i.to + lag)).collect();
         if slow { without_slow(&heard) } else { heard }
     };
-    let search = Search { reach_s, width_s: WIDTH_S, fewest: FEWEST, resolution_s: 0.0, least: [0.0; 2] };
+    let search = Search { reach_s, width_s: WIDTH_S, fewest: FEWEST, resolution_s: RESOLUTION_S, least: [0.0; 2] };
     Some(Match { by, peak: peak::find(&said, &heard, &search)? })
 }

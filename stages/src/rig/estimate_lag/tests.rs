@@ -128,7 +128,7 @@ fn every_way_finds_the_lag() {
 fn covered(seeds: std::ops::Range<u64>) -> Vec<Option<(&'static str, bool)>> {
     let one = |seed: u64| {
         let lag = 22.0 * noise(9, seed);
-        let kind = if seed % 2 == 0 { Kind::Swings } else { Kind::Walks };
+        let kind = if seed.is_multiple_of(2) { Kind::Swings } else { Kind::Walks };
         let list = tried(&scene(kind, seed + 200, 3, lag), seed % 4 < 2, true, 25.0);
         let m = best(&list)?;
         assert!((m.peak.lag_s - lag).abs() < 0.1 && m.peak.within_95_s < 0.1, "{seed} {lag}: {m:?}");
