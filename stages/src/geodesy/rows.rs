@@ -226,24 +226,37 @@ pub fn names(table: &Table, rows: &[usize]) -> String {
     said.join(", ")
 }
 
-/// Labels on the raw lines of rows, at most five; rows whose lines follow on each other share one.
-#[must_use]
-pub fn labels(table: &Table, rows: &[usize], text: &str) -> Vec<Label> {
+/// File, first and last raw line of rows, where they are known.
+fn lines<'a>(table: &'a Table, rows: &[usize]) -> Vec<(&'a str, u64, u64)> {
     let file = table.schema.role(Role::File).and_then(|c| table.texts(&c.name).ok());
     let first = table.schema.role(Role::LineFirst).and_then(|c| table.ints(&c.name).ok());
     let last = table.schema.role(Role::LineLast).and_then(|c| table.ints(&c.name).ok());
     let (Some(file), Some(first)) = (file, first) else { return vec![] };
-    let mut spans: Vec<(&str, u64, u64)> = vec![];
-    for &i in rows {
-        let Some((file, line)) = file[i].zip(first[i].and_then(|l| u64::try_from(l).ok())) else { continue };
-        let end = last.as_ref().and_then(|l| l[i]).and_then(|l| u64::try_from(l).ok()).unwrap_or(line);
-        if let Some((_, _, until)) = spans.last_mut().filter(|(before, _, until)| *before == file && *until + 1 == line) {
-            *until = end.max(line);
-        } else if spans.len() < 5 {
-            spans.push((file, line, end));
-        } else {
-            break;
+    rows.iter()
+        .filter_map(|&i| {
+            let line = u64::try_from(first[i]?).ok()?;
+            let end = last.as_ref().and_then(|l| l[i]).and_then(|l| u64::try_from(l).ok()).unwrap_or(line);
+            Some((file[i]?, line, end))
+        })
+        .collect()
+}
+
+/// Labels on the raw lines of rows, one for each, at most five.
+#[must_use]
+pub fn labels(table: &Table, rows: &[usize], text: &str) -> Vec<Label> {
+    let few = &rows[..rows.len().min(5)];
+    lines(table, few).into_iter().map(|(file, line, end)| Label::lines(file, line, end, text)).collect()
+}
+
+/// Labels on the raw lines of rows, at most five; rows whose lines follow on each other share one.
+#[must_use]
+pub fn run_labels(table: &Table, rows: &[usize], text: &str) -> Vec<Label> {
+    let mut runs: Vec<(&str, u64, u64)> = vec![];
+    for (file, line, end) in lines(table, rows) {
+        match runs.last_mut() {
+            Some((before, _, until)) if *before == file && *until + 1 == line => *until = end.max(line),
+            _ => runs.push((file, line, end)),
         }
     }
-    spans.into_iter().map(|(file, line, end)| Label::lines(file, line, end, text)).collect()
+    runs.into_iter().take(5).map(|(file, line, end)| Label::lines(file, line, end, text)).collect()
 }

@@ -10,7 +10,7 @@
 //! # References
 //! Across the lean: horizontal arm times the sine of the heading's sigma.
 
-use crate::geodesy::rows::labels;
+use crate::geodesy::rows::run_labels;
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Spec, Stage};
 use pipeline_core::table::schema::{Holds, Role};
@@ -224,7 +224,7 @@ impl HeadingGate {
             .size(format!("{:.3} m (1 sigma) across the lean; the limit is {:.3} m", across(arm[worst], sigma[worst]), self.max_across_m))
             .why("an inertial heading drifts while the antenna stands still")
             .fix(format!("walk 5 m and shoot `{name}` again{upright}"));
-            d.labels = labels(input, &lost, "set aside");
+            d.labels = run_labels(input, &lost, "set aside");
             cx.find(d);
         }
         Ok(())
