@@ -47,6 +47,9 @@ pub fn examine(kind: &dyn StageKind, folder: &Path) -> Vec<Tried> {
     report.all
 }
 
+/// A way to run a stage again, whose outcomes must be the same.
+type Way = fn(&DynBound, &[Table], &World) -> Result<Vec<Ran>, Problem>;
+
 struct Report {
     stage: String,
     all: Vec<Tried>,
@@ -206,15 +209,7 @@ impl Report {
         self.verdict("values that are missing everywhere are no surprise", bare);
     }
 
-    fn same(
-        &mut self,
-        what: &str,
-        bound: &DynBound,
-        tables: &[Table],
-        whole: &Ran,
-        world: &World,
-        way: fn(&DynBound, &[Table], &World) -> Result<Vec<Ran>, Problem>,
-    ) {
+    fn same(&mut self, what: &str, bound: &DynBound, tables: &[Table], whole: &Ran, world: &World, way: Way) {
         let result = way(bound, tables, world).map_err(|p| p.finding.what).and_then(|all| {
             let good = all.iter().all(|r| r.refused == whole.refused && r.table.data.equals_missing(&whole.table.data));
             if good { Ok(()) } else { Err("the output differs".into()) }

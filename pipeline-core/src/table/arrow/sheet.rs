@@ -272,7 +272,7 @@ mod tests {
 
     #[test]
     fn pieces_stand_one_below_the_other() {
-        let texts = |all: &[Option<&str>]| Utf8Array::<i64>::from(all.to_vec()).boxed();
+        let texts = |all: &[Option<&str>]| Utf8Array::<i64>::from(all).boxed();
         let cut = texts(&[Some("gone"), Some("b"), None, Some("漢")]).sliced(1, 3);
         let (memory, place) = written(Holds::Text, &[texts(&[Some("a"), None]), cut, texts(&[])]);
         let back = array(&memory, &place, &spec(Holds::Text), 5).unwrap();
