@@ -187,7 +187,7 @@ fn one_table(rows: usize, repeats: usize, library: &Path, program: &Path, folder
         eprintln!("{what}: {seconds:.3} s");
         writeln!(text, "| {what} | {seconds:.3} | {:.2} | {:.2} |", seconds / in_memory, seconds / through_file)
     };
-    row("a copy into fresh memory", in_memory)?;
+    row("a copy in memory", in_memory)?;
     row("a copy through a file", through_file)?;
     for (what, isolate) in [("the stage in this process", false), ("the stage in a process of its own", true)] {
         let plugin = opened(library, isolate, program)?;
