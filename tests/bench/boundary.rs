@@ -130,7 +130,7 @@ fn table(rows: usize) -> Answer<Table> {
     for (k, column) in schema.columns.iter().enumerate() {
         match column.holds {
             Holds::Float => {
-                let value = |i: usize| if (i + k) % 50 == 0 { f64::NAN } else { i as f64 * 1e-7 + k as f64 };
+                let value = |i: usize| if (i + k).is_multiple_of(50) { f64::NAN } else { i as f64 * 1e-7 + k as f64 };
                 builder.floats(&column.name, (0..rows).map(value).collect());
             }
             Holds::Int => {
