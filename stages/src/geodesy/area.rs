@@ -146,9 +146,10 @@ impl Area {
         self.width() * (self.north - self.south)
     }
 
-    /// Distance to the edge in km and the side that is nearest: positive inside, negative outside.
+    /// Distance in km to one limit, and which: positive inside, to the nearest one; negative outside, to the one that is
+    /// furthest behind.
     ///
-    /// Straight-line distance on GRS 80 to the nearest point of the box; good to some metres at a
+    /// Straight-line distance on GRS 80 along the parallel or the meridian; good to some metres at a
     /// hundred kilometres, which is all that an area of use deserves.
     #[must_use]
     pub fn margin(&self, latitude: f64, longitude: f64) -> (f64, Side) {
@@ -172,16 +173,13 @@ impl Area {
             }
             return sides.into_iter().min_by(|a, b| a.0.total_cmp(&b.0)).unwrap_or((0.0, Side::South));
         }
-        let side = if latitude < self.south {
-            Side::South
-        } else if latitude > self.north {
-            Side::North
-        } else if (clamped_longitude - self.east).abs() < 1e-12 {
-            Side::East
-        } else {
-            Side::West
-        };
-        (-distance(clamped_latitude, clamped_longitude), side)
+        // Of two sides that it is beyond, the one that it is further from: the number and the word tell of one and the same limit.
+        let beyond = [
+            (distance(clamped_latitude, longitude), if latitude < self.south { Side::South } else { Side::North }),
+            (distance(latitude, clamped_longitude), if (clamped_longitude - self.east).abs() < 1e-12 { Side::East } else { Side::West }),
+        ];
+        let (km, side) = if beyond[0].0 >= beyond[1].0 { beyond[0] } else { beyond[1] };
+        (-km, side)
     }
 
     /// Its name, cut after 70 characters: some list every county.
@@ -274,6 +272,9 @@ mod tests {
         assert!(side == Side::East && (km + 1.0).abs() < 0.02, "{km}");
         let (km, side) = a.margin(51.0 + 100.0 / 111.2, 10.5);
         assert!(side == Side::North && (km + 100.0).abs() < 0.3, "{km}");
+        // Beyond two sides: a little south and far west.
+        let (km, side) = a.margin(49.9, 9.0);
+        assert!(side == Side::West && (km + 71.8).abs() < 0.3, "{km} {side:?}");
     }
 
     #[test]
