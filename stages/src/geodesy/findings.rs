@@ -173,7 +173,8 @@ fn sizes(door: &Door, source: &Object, target: &str, place: Locality) -> Option<
     Some((said.join("; "), format!("undecided between {low:.3} m and {high:.3} m at {}", place_of(place))))
 }
 
-pub(crate) fn outside(crs: &Crs, area: &Area, place: Locality) -> Problem {
+/// A place outside the area of use of a system: how far and where. Size and mend are the caller's.
+pub(crate) fn beyond(crs: &Crs, area: &Area, place: Locality) -> Problem {
     let (km, side) = area.margin(place.latitude_deg, place.longitude_deg);
     block(
         "frame/outside-area",
@@ -188,9 +189,13 @@ pub(crate) fn outside(crs: &Crs, area: &Area, place: Locality) -> Problem {
             area.limit(side)
         ),
     )
-    .size("unknown in m; outside its area a frame and the operations to it may be off by decimetres to hundreds of metres")
     .why("the geodesy library computes outside an area of use without a word")
-    .fix("name the frame that is used at this place")
+}
+
+pub(crate) fn outside(crs: &Crs, area: &Area, place: Locality) -> Problem {
+    beyond(crs, area, place)
+        .size("unknown in m; outside its area a frame and the operations to it may be off by decimetres to hundreds of metres")
+        .fix("name the frame that is used at this place")
 }
 
 pub(crate) fn no_operation(wish: &Wish, from: &Crs, to: &Crs, candidates: &[Candidate]) -> Problem {

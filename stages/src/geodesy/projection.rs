@@ -3,7 +3,7 @@
 use super::area::Span;
 use super::crs::{Crs, block, define, open};
 use super::door::{Door, Factors, Kept, Kind, Numbers, Object};
-use super::operation::place_of;
+use super::findings;
 use super::pins::{self, Pipeline};
 use crate::angle::turn;
 use pipeline_core::lock::{GivesIn, Locked, Pin, ProbeAt};
@@ -326,8 +326,7 @@ fn not_horizontal(crs: &Crs) -> Problem {
 #[must_use]
 pub fn outside_target(projection: &Projection, place: Locality) -> Option<Problem> {
     let area = projection.crs.area.as_ref()?;
-    let (km, side) = area.margin(place.latitude_deg, place.longitude_deg);
-    if km >= 0.0 {
+    if area.contains(place.latitude_deg, place.longitude_deg) {
         return None;
     }
     let unit = projection.unit.symbol();
@@ -341,24 +340,7 @@ pub fn outside_target(projection: &Projection, place: Locality) -> Option<Proble
     } else {
         format!("use {}, whose area of use contains the work", inside.join(" or "))
     };
-    Some(
-        block(
-            "frame/outside-area",
-            format!(
-                "{} covers {}; the work at {} is {:.0} km {} of its {}ern limit ({})",
-                projection.crs.title(),
-                area.title(),
-                place_of(place),
-                -km,
-                side.word(),
-                side.word(),
-                area.limit(side)
-            ),
-        )
-        .size(size)
-        .why("the geodesy library computes outside an area of use without a word")
-        .fix(fix),
-    )
+    Some(findings::beyond(&projection.crs, area, place).size(size).fix(fix))
 }
 
 /// Up to three systems of the same authority, datum and unit that contain a place: same method

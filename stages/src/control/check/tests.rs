@@ -137,13 +137,9 @@ fn another_frame_or_height_system_is_refused_with_its_size() {
     assert_eq!(codes(&problems), ["control/other-heights"]);
 }
 
-#[test]
-fn the_official_operation_only_on_demand() {
-    let folder = tempfile::tempdir().unwrap();
-    let rows = session("a", 0, [2.0, 0.7, 2.2], [89.0, 22.9, 2.4]);
-    let points = table(&rows);
-    // The same places in ITRF2020 at 2026.2, by the operation of the registry, as an agency would publish them.
-    let operation = crate::geodesy::operation::Operation::choose(&crate::geodesy::operation::Wish {
+/// From NAD83(2011) to ITRF2020 at 2026.2 by the operation of the registry.
+fn to_itrf2020() -> crate::geodesy::operation::Operation {
+    crate::geodesy::operation::Operation::choose(&crate::geodesy::operation::Wish {
         from: "EPSG:6319",
         from_epoch: pipeline_core::table::schema::Epoch::Static,
         from_key: "x",
@@ -158,7 +154,16 @@ fn the_official_operation_only_on_demand() {
         folders: &[],
         locked: None,
     })
-    .unwrap();
+    .unwrap()
+}
+
+#[test]
+fn the_official_operation_only_on_demand() {
+    let folder = tempfile::tempdir().unwrap();
+    let rows = session("a", 0, [2.0, 0.7, 2.2], [89.0, 22.9, 2.4]);
+    let points = table(&rows);
+    // The same places in ITRF2020 at 2026.2, by the operation of the registry, as an agency would publish them.
+    let operation = to_itrf2020();
     let door = crate::geodesy::door::Door::new(&[]).unwrap();
     let object = door.create(&operation.pipeline).unwrap();
     let (lat, lon, h) =
@@ -316,22 +321,7 @@ fn the_position_of_the_base_is_compared_when_the_job_is_planned() {
     };
     assert!(with(27.52, -86.61, -22.4).is_ok());
     // Set with its ITRF2020 numbers, as a positioning service gives them.
-    let operation = crate::geodesy::operation::Operation::choose(&crate::geodesy::operation::Wish {
-        from: "EPSG:6319",
-        from_epoch: pipeline_core::table::schema::Epoch::Static,
-        from_key: "x",
-        from_epoch_key: "x",
-        to: "EPSG:9989",
-        to_epoch: Some(pipeline_core::table::schema::Epoch::Fixed(2026.2)),
-        to_key: "x",
-        locality: Some(crate::geodesy::fixture::place(27.52, -86.61, 0.0, Some(2026.2))),
-        budget_m: 0.1,
-        written: None,
-        motion: None,
-        folders: &[],
-        locked: None,
-    })
-    .unwrap();
+    let operation = to_itrf2020();
     let door = crate::geodesy::door::Door::new(&[]).unwrap();
     let [lo, la, h] = door.create(&operation.pipeline).unwrap().carry([-86.61, 27.52, -22.4, 2026.2]).unwrap();
     let problems = with(la, lo, h).err().unwrap();
