@@ -14,10 +14,12 @@ mod timed;
 use pipeline_core::job;
 use pipeline_core::plan::files::JobFiles;
 use pipeline_core::plugin::{load, Loaded, Policy};
+use pipeline_core::reference::Reference;
 use pipeline_core::stage::cx::Collect;
 use pipeline_core::stage::{BindCx, Cx};
-use pipeline_core::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, PhysicalPoint, Role, Schema, Unit};
+use pipeline_core::table::schema::{Holds, Role};
 use pipeline_core::table::{Table, TableBuilder};
+use stages::ingest::columns::epoch_schema;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -81,51 +83,17 @@ fn fastest(repeats: usize, mut work: impl FnMut() -> Answer<()>) -> Answer<f64> 
     Ok(best)
 }
 
-/// The columns of the reading step.
-fn columns() -> Vec<Column> {
-    use Holds::{Bool, Float, Instant, Int, Text};
-    use Unit::{Degree, Metre, None as No, Second};
-    vec![
-        Column::always("session", Text, No, Role::Session),
-        Column::always("file", Text, No, Role::File),
-        Column::always("line_first", Int, No, Role::LineFirst),
-        Column::always("line_last", Int, No, Role::LineLast),
-        Column::always("epoch", Int, No, Role::Epoch),
-        Column::always("time", Instant, No, Role::Time),
-        Column::maybe("latitude_deg", Float, Degree, Role::Latitude),
-        Column::maybe("longitude_deg", Float, Degree, Role::Longitude),
-        Column::maybe("ellipsoidal_height_m", Float, Metre, Role::EllipsoidalHeight),
-        Column::maybe("receiver_separation_m", Float, Metre, Role::ReceiverSeparation),
-        Column::always("fix", Text, No, Role::Fix),
-        Column::maybe("satellites", Int, No, Role::Satellites),
-        Column::maybe("hdop", Float, No, Role::Hdop),
-        Column::maybe("pdop", Float, No, Role::Pdop),
-        Column::maybe("vdop", Float, No, Role::Vdop),
-        Column::maybe("correction_age_s", Float, Second, Role::CorrectionAge),
-        Column::maybe("base_station", Text, No, Role::BaseStation),
-        Column::maybe("sigma_east_m", Float, Metre, Role::SigmaEast),
-        Column::maybe("sigma_north_m", Float, Metre, Role::SigmaNorth),
-        Column::maybe("sigma_up_m", Float, Metre, Role::SigmaUp),
-        Column::maybe("correlation_east_north", Float, No, Role::CorrelationEastNorth),
-        Column::always("sigma_assumed", Bool, No, Role::SigmaAssumed),
-        Column::maybe("heading_deg", Float, Degree, Role::Heading),
-        Column::maybe("pitch_deg", Float, Degree, Role::Pitch),
-        Column::maybe("roll_deg", Float, Degree, Role::Roll),
-        Column::maybe("range_m", Float, Metre, Role::Range),
-    ]
-}
-
+/// A table as the reading step gives it.
 #[allow(clippy::cast_precision_loss, clippy::cast_possible_wrap)]
 fn table(rows: usize) -> Answer<Table> {
-    let frame = Frame {
-        crs: "EPSG:9989".into(),
-        name: "ITRF2020".into(),
-        axes: Axes::Geographic,
-        epoch: Epoch::EachObservation,
-        heights: Heights::Ellipsoidal,
-        point: PhysicalPoint::AntennaReferencePoint,
-    };
-    let schema = Arc::new(Schema { columns: columns(), frame: Some(frame) });
+    let reference: Reference = serde_json::from_value(serde_json::json!({
+        "reference": 1,
+        "name": "made up",
+        "corrections": { "frame": "EPSG:9989", "epoch": "observation", "stated_by": "made up" },
+        "delivery": { "crs": "EPSG:9989", "heights": { "surface": "ellipsoid", "unit": "m" } },
+        "budget": { "operation_m": 0.1, "horizontal_95_m": 5, "vertical_95_m": 5 },
+    }))?;
+    let schema = Arc::new(epoch_schema(&reference, None, false));
     let mut builder = TableBuilder::new(schema.clone(), rows);
     for (k, column) in schema.columns.iter().enumerate() {
         match column.holds {
@@ -197,15 +165,18 @@ fn one_table(rows: usize, repeats: usize, library: &Path, program: &Path, folder
         let bound = plugin.kinds[0].bind(serde_json::json!({ "mode": MODE }), &cx).map_err(|p| p[0].finding.what.clone())?;
         let world = Collect::new(folder);
         let inputs = [table.clone()];
-        let seconds = fastest(repeats, || {
+        let mut once = || {
             let out = bound.stage.run(&inputs, &Cx::new(&world, "step", None)).map_err(|p| p.finding.what.clone())?;
             if out.rows() == rows {
                 Ok(())
             } else {
                 Err("rows were lost".into())
             }
-        })?;
-        row(what, seconds)?;
+        };
+        // The first call of a process makes its memory; the second has that memory mapped here; later ones write over it.
+        row(&format!("{what}, first call"), fastest(1, &mut once)?)?;
+        row(&format!("{what}, second call"), fastest(1, &mut once)?)?;
+        row(&format!("{what}, later calls"), fastest(repeats, &mut once)?)?;
     }
     Ok(text)
 }

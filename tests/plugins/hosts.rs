@@ -16,6 +16,10 @@ use std::time::{Duration, Instant};
 const ROWS: usize = 100;
 
 fn table() -> Table {
+    table_of(ROWS, 59.0)
+}
+
+fn table_of(rows: usize, south: f64) -> Table {
     let schema = Schema {
         columns: vec![
             Column::maybe("latitude_deg", Holds::Float, Unit::Degree, Role::Latitude),
@@ -33,13 +37,13 @@ fn table() -> Table {
             point: PhysicalPoint::Target,
         }),
     };
-    let mut builder = TableBuilder::new(Arc::new(schema), ROWS);
-    builder.floats("latitude_deg", (0..ROWS).map(|i| if i == 3 { f64::NAN } else { 59.0 + i as f64 / 7.0 }).collect());
-    let names: Vec<String> = (0..ROWS).map(|i| format!("day-{i}-with-a-long-name.nmea")).collect();
+    let mut builder = TableBuilder::new(Arc::new(schema), rows);
+    builder.floats("latitude_deg", (0..rows).map(|i| if i == 3 { f64::NAN } else { south + i as f64 / 7.0 }).collect());
+    let names: Vec<String> = (0..rows).map(|i| format!("day-{i}-with-a-long-name.nmea")).collect();
     builder.texts("file", names.iter().map(|n| Some(n.as_str())));
-    builder.ints("line_first", (0..ROWS as i64).map(|i| 10 * i + 1).collect());
-    builder.instants("time", (0..ROWS as i64).map(|i| i * 200_000_000).collect());
-    builder.bools("sigma_assumed", &(0..ROWS).map(|i| i % 3 == 0).collect::<Vec<_>>());
+    builder.ints("line_first", (0..rows as i64).map(|i| 10 * i + 1).collect());
+    builder.instants("time", (0..rows as i64).map(|i| i * 200_000_000).collect());
+    builder.bools("sigma_assumed", &(0..rows).map(|i| i % 3 == 0).collect::<Vec<_>>());
     builder.finish().unwrap()
 }
 
@@ -70,6 +74,47 @@ fn attempt(plugin: &Loaded, mode: &str) -> Result<(Table, Vec<String>, usize), V
     let said = world.said();
     let words = said.findings.iter().map(|f| f.what.clone()).collect();
     Ok((out?, words, said.set_aside.iter().map(|(.., rows)| rows.rows()).sum()))
+}
+
+/// Runs one stage on tables of several sizes, one after the other, in one process.
+fn one_after_the_other(plugin: &Loaded, options: &serde_json::Value) -> Vec<Table> {
+    let folder = tempfile::tempdir().unwrap();
+    let files = JobFiles { folder: folder.path().to_owned(), results: folder.path().to_owned() };
+    let inputs = [(*table().schema).clone()];
+    let cx = BindCx { inputs: &inputs, rig: None, reference: None, locality: None, files: &files, locked: None };
+    let bound = plugin.kinds[0].bind(options.clone(), &cx).map_err(|p| p[0].finding.what.clone()).unwrap();
+    let world = Collect::new(folder.path());
+    let tables = [(20_000, 59.0), (100, -3.0), (19_999, 7.0), (0, 0.0), (1, 1.0), (40_000, 8.0), (20_000, 59.0)];
+    let run = |(rows, south)| bound.stage.run(&[table_of(rows, south)], &Cx::new(&world, "step", None)).map_err(|p| p.finding.what);
+    tables.into_iter().map(run).collect::<Result<_, _>>().unwrap()
+}
+
+#[test]
+fn memory_that_is_used_again_holds_the_table_of_the_call() {
+    let folder = tempfile::tempdir().unwrap();
+    let steady = folder.path().join("libsteady.so");
+    compile(&root().join("plugins/example-c/steady.c"), &steady, &[]);
+    let options = serde_json::json!({ "column": "latitude_deg", "half_width": 3 });
+    let here = one_after_the_other(&open(&steady, false).unwrap(), &options);
+    let plugin = open(&steady, true).unwrap();
+    let apart = one_after_the_other(&plugin, &options);
+    // The memory of the last call waits for the next one.
+    #[cfg(target_os = "linux")]
+    {
+        let links = std::fs::read_dir("/proc/self/fd").unwrap().filter_map(|f| std::fs::read_link(f.unwrap().path()).ok());
+        assert!(links.filter(|l| l.to_string_lossy().contains("gunter-table")).count() > 0);
+    }
+    for (a, b) in here.iter().zip(&apart) {
+        assert!(a.schema == b.schema && a.data.equals_missing(&b.data), "{:?}\n{:?}", a.data, b.data);
+    }
+}
+
+#[test]
+fn what_a_plug_in_holds_on_to_is_not_written_over() {
+    for isolate in [false, true] {
+        let plugin = open(&built("hostile"), isolate).unwrap();
+        one_after_the_other(&plugin, &serde_json::json!({ "mode": "keeps" }));
+    }
 }
 
 /// What cannot be wrong: the ways that must be survived in both hosts, with the code and a word of the finding.

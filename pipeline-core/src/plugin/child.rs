@@ -6,13 +6,13 @@
 mod talk;
 
 use super::file::{Kind, Look};
-use super::segment::Segment;
+use super::segment::{Outgoing, Segment};
 use super::{Ask, BoundHost, Door, Fault, Hello, Host, Policy, columns as columns_of, serve, spawn};
 use crate::job;
 use crate::table::Table;
 use crate::table::arrow::sheet::{self, Given, Sheet};
 use crate::table::arrow::take::{Came, Kept};
-use crate::table::arrow::{Answer, array, claim_of, ipc};
+use crate::table::arrow::{Answer, claim_of, ipc};
 use serde::Deserialize;
 use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
@@ -154,26 +154,24 @@ impl ChildSeat {
     /// A library: its columns lie in shared memory, and one that it hands on untouched does not come back at all.
     fn by_memory(&self, run_json: &str, inputs: &[Table], most: Option<usize>, door: &dyn Door) -> Result<Answer, Fault> {
         let carried = |e: std::io::Error| Fault::found("plugin/cannot-start", format!("no memory can be shared with its process: {e}"));
-        let (memory, out) = (Segment::new().map_err(carried)?, Segment::new().map_err(carried)?);
         let mut writer = sheet::Writer::default();
         let mut tables = vec![];
         for table in inputs {
             let claim = claim_of(&table.schema);
-            let mut columns = vec![];
-            for (spec, column) in claim.columns.iter().zip(table.data.columns()) {
-                let place = array(column, spec.holds).and_then(|array| writer.column(spec.holds, &[array]));
-                columns.push(place.map_err(|what| Fault::found("stage/broken-promise", what))?);
-            }
+            let columns = claim.columns.iter().zip(table.data.columns()).map(|(spec, column)| writer.table_column(column, spec.holds));
+            let columns = columns.collect::<Result<_, _>>().map_err(|what| Fault::found("stage/broken-promise", what))?;
             tables.push(Sheet { claim, rows: table.rows(), columns });
         }
-        writer.finish(memory.file()).map_err(carried)?;
-        let run = serde_json::from_str(run_json).unwrap_or_default();
-        let (memory_path, out_path) = (memory.path().to_owned(), out.path().to_owned());
-        let mut message = json!(serve::Call { bound: self.number, run, tables, memory: memory_path, out: out_path, most });
-        message["say"] = json!("run");
         let mut talk = self.ready()?;
+        let memory = Outgoing::written(talk.memory.take(), writer).map_err(carried)?;
+        let out = Segment::new().map_err(carried)?;
+        let run = serde_json::from_str(run_json).unwrap_or_default();
+        let lies = serve::Lies { number: memory.number(), path: memory.path().to_owned() };
+        let mut message = json!(serve::Call { bound: self.number, run, tables, memory: lies, out: out.path().to_owned(), most });
+        message["say"] = json!("run");
         let done = talk.run(&message.to_string(), self.shop.time_limit, door)?;
-        drop(memory);
+        // A plug-in may hold on to what it was lent; then the memory is no longer written to.
+        talk.memory = (done["free"] == true).then_some(memory);
         let given = Sheet::<Given>::deserialize(&done["table"])
             .map_err(|e| Fault::found("plugin/bad-talk", format!("where the columns of its table lie cannot be read: {e}")))?;
         let bad = |what: String| Fault::found("plugin/bad-data", what);

@@ -1,11 +1,14 @@
-//! Memory that this process and one child share for the length of a call: a nameless file, mapped by who reads it.
+//! Memory that this process and one child share: a nameless file, mapped by who reads it.
 //!
 //! The child opens it by the path below `/proc` that its maker tells, so nothing is left behind whoever dies first. What the
 //! child wrote is sealed before it is looked at: from then on nobody can change or shorten it, so that what was found
-//! good stays good.
+//! good stays good. What goes in is in `segment/lent.rs`.
 
 #![allow(unsafe_code)]
 
+mod lent;
+
+pub(super) use lent::{HandedOver, Outgoing};
 use polars_buffer::Buffer;
 use std::fs::File;
 use std::io::{self, Read};
@@ -39,18 +42,31 @@ fn nameless() -> io::Result<(File, PathBuf)> {
     Err(io::ErrorKind::Unsupported.into())
 }
 
-/// From here on nobody can change the file or its length; fails while somebody has it mapped for writing.
-fn seal(file: &File) -> io::Result<()> {
+/// Against whom the bytes of a file are sealed.
+#[derive(Clone, Copy)]
+enum Against {
+    /// Everybody; fails while somebody has it mapped for writing.
+    All,
+    /// Everybody but who has it mapped for writing already.
+    Others,
+}
+
+/// From here on the length of the file stays as it is, and its bytes can be changed by nobody, or by nobody else.
+fn seal(file: &File, against: Against) -> io::Result<()> {
     #[cfg(target_os = "linux")]
     {
         use std::os::fd::AsRawFd;
-        let seals = libc::F_SEAL_SEAL | libc::F_SEAL_SHRINK | libc::F_SEAL_GROW | libc::F_SEAL_WRITE;
+        let write = match against {
+            Against::All => libc::F_SEAL_WRITE,
+            Against::Others => libc::F_SEAL_FUTURE_WRITE,
+        };
+        let seals = libc::F_SEAL_SEAL | libc::F_SEAL_SHRINK | libc::F_SEAL_GROW | write;
         // SAFETY: a plain call on a descriptor that is open.
         if unsafe { libc::fcntl(file.as_raw_fd(), libc::F_ADD_SEALS, seals) } != 0 {
             return Err(io::Error::last_os_error());
         }
     }
-    let _ = file;
+    let _ = (file, against);
     Ok(())
 }
 
@@ -90,7 +106,7 @@ impl Segment {
     /// What the other process wrote, when nobody can change it any more.
     pub(super) fn settle(self) -> io::Result<Buffer<u8>> {
         if self.named.is_none() {
-            seal(&self.file)?;
+            seal(&self.file, Against::All)?;
             // SAFETY: sealed against writing and shortening, also through other descriptors and maps.
             return unsafe { mapped(&self.file) };
         }
@@ -102,13 +118,6 @@ impl Segment {
         let bytes = Buffer::from(whole).try_transmute::<u8>().map_err(|_| io::Error::other("numbers are not bytes"))?;
         Ok(bytes.sliced(..length))
     }
-}
-
-/// The memory that the program handed to this process, its child.
-pub(super) fn handed_over(path: &Path) -> io::Result<Buffer<u8>> {
-    let file = File::open(path)?;
-    // SAFETY: the program fills it before it names it, and never touches it again.
-    unsafe { mapped(&file) }
 }
 
 #[cfg(test)]
@@ -126,10 +135,10 @@ mod tests {
         // A map for writing that somebody keeps: refused.
         // SAFETY: nobody shortens the file in this test.
         let kept = unsafe { memmap2::MmapMut::map_mut(&writer).unwrap() };
-        assert!(seal(segment.file()).is_err());
+        assert!(seal(segment.file(), Against::All).is_err());
         drop(kept);
-        let read = handed_over(&path).unwrap();
-        assert_eq!(&read[..], b"as it was");
+        let read = HandedOver::open(None, 1, &path).unwrap();
+        assert_eq!(&read.bytes()[..], b"as it was");
         drop(read);
         let second = open();
         let settled = segment.settle().unwrap();

@@ -3,7 +3,8 @@
 #![allow(unsafe_code)]
 
 use super::inprocess::{self, InProcess, Seat};
-use super::{Ask, BoundHost, Door, Fault, segment, spawn};
+use super::segment::HandedOver;
+use super::{Ask, BoundHost, Door, Fault, spawn};
 use crate::table::arrow::lend;
 use crate::table::arrow::sheet::{self, Given, Place, Sheet};
 use crate::table::arrow::take::{Kept, Taken};
@@ -22,11 +23,18 @@ pub(super) struct Call {
     pub(super) run: Value,
     /// The tables that go in, in `memory`.
     pub(super) tables: Vec<Sheet<Place>>,
-    pub(super) memory: PathBuf,
+    pub(super) memory: Lies,
     /// Where the columns of the answer go.
     pub(super) out: PathBuf,
     /// The number of rows that cannot be exceeded.
     pub(super) most: Option<usize>,
+}
+
+/// Memory of the program. Under the same number it is the same as in the call before.
+#[derive(Serialize, Deserialize)]
+pub(super) struct Lies {
+    pub(super) number: u64,
+    pub(super) path: PathBuf,
 }
 
 /// Serves one library on standard input and output until the input ends.
@@ -37,6 +45,7 @@ pub fn serve(library: &Path, sha256: &str) -> std::io::Result<()> {
     let out = Mutex::new(spawn::own_stdout()?);
     let mut bound: HashMap<u64, Seat> = HashMap::new();
     let mut host: Option<InProcess> = None;
+    let mut memory: Option<HandedOver> = None;
     for line in std::io::stdin().lock().lines() {
         let message: Value = serde_json::from_str(&line?)?;
         let number = message["bound"].as_u64().unwrap_or(0);
@@ -50,7 +59,10 @@ pub fn serve(library: &Path, sha256: &str) -> std::io::Result<()> {
                 bound.insert(number, seat);
                 answer
             }),
-            Some("run") => run(bound.get(&number), &message, &out).map(|table| json!({"say": "done", "table": table})),
+            Some("run") => run(bound.get(&number), &message, &mut memory, &out).map(|table| {
+                let free = memory.as_ref().is_some_and(HandedOver::is_free);
+                json!({"say": "done", "table": table, "free": free})
+            }),
             _ => Err(Fault::found("plugin/bad-talk", "the program asked for what it cannot")),
         };
         let answer = answer.unwrap_or_else(|fault| match fault {
@@ -94,10 +106,11 @@ fn carried(error: &std::io::Error) -> Fault {
 
 /// Runs a stage on columns in shared memory; what it gives stands in shared memory too, or is named by its number when it
 /// went in and came back untouched.
-fn run(seat: Option<&Seat>, message: &Value, out: &Mutex<File>) -> Result<Sheet<Given>, Fault> {
+fn run(seat: Option<&Seat>, message: &Value, memory: &mut Option<HandedOver>, out: &Mutex<File>) -> Result<Sheet<Given>, Fault> {
     let seat = seat.ok_or_else(|| Fault::found("plugin/bad-talk", "a stage was to run before it was bound"))?;
     let call: Call = Call::deserialize(message).map_err(|e| Fault::found("plugin/bad-talk", e.to_string()))?;
-    let memory = segment::handed_over(&call.memory).map_err(|e| carried(&e))?;
+    let handed_over = HandedOver::open(memory.take(), call.memory.number, &call.memory.path).map_err(|e| carried(&e))?;
+    let memory = memory.insert(handed_over).bytes();
     let broken = |what: String| Fault::found("plugin/bad-data", what);
     let (mut lent, mut streams) = (vec![], vec![]);
     for table in call.tables {

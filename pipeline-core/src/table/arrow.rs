@@ -8,11 +8,11 @@ pub mod ipc;
 pub mod lend;
 pub mod sheet;
 pub mod take;
+mod views;
 
 use super::schema::{Column as Spec, Holds, Schema};
 use super::{Table, dtype};
 use polars::prelude::*;
-use polars_arrow::array::View;
 use polars_arrow::array::{Array, BooleanArray, PrimitiveArray, Utf8Array};
 use polars_arrow::bitmap::Bitmap;
 use polars_arrow::datatypes::{ArrowDataType, TimeUnit as ArrowUnit};
@@ -102,15 +102,21 @@ pub(crate) fn arrow_type(holds: Holds) -> ArrowDataType {
     }
 }
 
+/// The values of a column in one piece, of the type that the schema says.
+fn in_one_piece(column: &Column, holds: Holds) -> Result<Series, Unreadable> {
+    let series = column.as_materialized_series().rechunk();
+    if *series.dtype() != dtype(holds) {
+        return Err(format!("column `{}` holds {} and not {holds:?}", series.name(), series.dtype()));
+    }
+    Ok(series)
+}
+
 /// One column as one Arrow array. Numbers are shared; text is copied out of its views.
 ///
 /// # Errors
 /// When the column does not hold what the schema says.
 pub(crate) fn array(column: &Column, holds: Holds) -> Result<Box<dyn Array>, Unreadable> {
-    let series = column.as_materialized_series().rechunk();
-    if *series.dtype() != dtype(holds) {
-        return Err(format!("column `{}` holds {} and not {holds:?}", series.name(), series.dtype()));
-    }
+    let series = in_one_piece(column, holds)?;
     let wrong = |e: PolarsError| e.to_string();
     Ok(match holds {
         Holds::Bool => series.bool().map_err(wrong)?.downcast_as_array().clone().boxed(),
@@ -125,28 +131,14 @@ pub(crate) fn array(column: &Column, holds: Holds) -> Result<Box<dyn Array>, Unr
 }
 
 fn text(column: &StringChunked) -> Result<Utf8Array<i64>, Unreadable> {
-    const INLINE: usize = View::MAX_INLINE_SIZE as usize;
-    let views = column.downcast_as_array();
-    let total: usize = views.views().iter().map(|v| v.length as usize).sum();
-    // Room for a whole inline view behind the last text: copying a fixed number of bytes is several times faster.
-    let mut bytes = vec![0_u8; total + INLINE];
-    let mut offsets = Vec::with_capacity(views.len() + 1);
-    let mut at = 0;
-    offsets.push(0_i64);
-    for (i, view) in views.views().iter().enumerate() {
-        let length = view.length as usize;
-        if length <= INLINE {
-            // A view is its length and then, when it is short, the text.
-            bytes[at..at + INLINE].copy_from_slice(&bytemuck::bytes_of(view)[4..]);
-        } else {
-            bytes[at..at + length].copy_from_slice(views.value(i).as_bytes());
-        }
-        at += length;
-        offsets.push(at as i64);
-    }
-    bytes.truncate(total);
+    let texts = column.downcast_as_array();
+    let all = 0..texts.len();
+    let mut bytes = vec![0_u8; views::length(texts, all.clone())];
+    views::put_texts(texts, all.clone(), &mut bytes);
+    let mut offsets = vec![0_i64; texts.len() + 1];
+    views::put_ends(texts, all, 0, bytemuck::cast_slice_mut(&mut offsets[1..]));
     let offsets = OffsetsBuffer::try_from(Buffer::from(offsets)).map_err(|e| e.to_string())?;
-    Utf8Array::try_new(ArrowDataType::LargeUtf8, offsets, Buffer::from(bytes), views.validity().cloned()).map_err(|e| e.to_string())
+    Utf8Array::try_new(ArrowDataType::LargeUtf8, offsets, Buffer::from(bytes), texts.validity().cloned()).map_err(|e| e.to_string())
 }
 
 /// Where the last text ends, when the offsets of a column only grow and stay below `most`.

@@ -7,6 +7,7 @@ use std::ptr;
 /// The ways to twist a table.
 pub const MODES: &[&str] = &[
     "copy",
+    "keeps",
     "wrong-unit",
     "wrong-role",
     "no-meaning",
@@ -239,6 +240,13 @@ impl Forged {
         }
     }
 
+    /// The numbers of a column as the host lent them. They stay, since the array was never given back.
+    pub fn lent_floats(&mut self) -> &'static [f64] {
+        let array = &self.at("g").array;
+        // SAFETY: the host lends `length` numbers, until the array is released.
+        unsafe { std::slice::from_raw_parts((*array.buffers.add(1)).cast::<f64>(), array.length as usize) }
+    }
+
     fn at(&mut self, format: &str) -> &mut Column {
         let i = self.columns.iter().position(|k| k.format == format).unwrap_or(0);
         &mut self.columns[i]
@@ -257,9 +265,7 @@ impl Forged {
     }
 
     fn floats(&mut self, change: impl Fn(usize, f64) -> f64) {
-        let array = &self.at("g").array;
-        // SAFETY: the host lends `length` numbers.
-        let old = unsafe { std::slice::from_raw_parts((*array.buffers.add(1)).cast::<f64>(), array.length as usize) };
+        let old = self.lent_floats();
         let new: Vec<f64> = old.iter().enumerate().map(|(i, v)| change(i, if v.is_nan() { 0.0 } else { *v })).collect();
         self.buffer("g", 1, new.leak().as_ptr().cast());
         self.buffer("g", 0, ptr::null());

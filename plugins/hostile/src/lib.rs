@@ -9,6 +9,7 @@ use forge::Forged;
 use gunter_plugin_abi::*;
 use std::ffi::{CStr, CString, c_char, c_void};
 use std::ptr;
+use std::sync::Mutex;
 
 const ABOUT: &CStr = c"{\"plugin\":\"hostile\",\"version\":\"1\",\"stages\":[\
 {\"name\":\"hostile/pass\",\"version\":1,\"summary\":\"Misbehave\",\"inputs\":\"many\",\"options\":{\"type\":\"object\",\
@@ -95,6 +96,9 @@ unsafe extern "C" fn release(stage: *mut GunterStage) {
     // SAFETY: filled by `bind`.
     unsafe { (*stage).release = None };
 }
+
+/// Columns that were never given back, and what they held when they came.
+static LENT: Mutex<Vec<(&[f64], Vec<f64>)>> = Mutex::new(vec![]);
 
 /// A number that can go to another thread.
 struct Sent(usize);
@@ -220,7 +224,17 @@ unsafe extern "C" fn run(
         return 0;
     }
     // SAFETY: a stream of the host, moved in there.
-    let forged = unsafe { Forged::read(first) };
+    let mut forged = unsafe { Forged::read(first) };
+    if mode == "keeps" {
+        // What was lent and not given back is its own: it must stay as it was, whatever is lent later.
+        let mut kept = LENT.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        let lent = forged.lent_floats();
+        kept.push((lent, lent.to_vec()));
+        let same = |(lent, copy): &(&[f64], Vec<f64>)| lent.iter().zip(copy).all(|(a, b)| a.to_bits() == b.to_bits());
+        if !kept.iter().all(same) {
+            return say(error, 2, c"what it holds on to was changed".as_ptr());
+        }
+    }
     // SAFETY: room of the host.
     unsafe { out.write(forged.twisted(mode)) };
     0

@@ -1,5 +1,6 @@
 //! The conversation with one process.
 
+use super::super::segment::Outgoing;
 use super::super::spawn::{End, Started};
 use super::super::{Door, Fault};
 use crate::diag::codes::CODES;
@@ -28,6 +29,8 @@ pub(super) struct Talk {
     listener: Option<JoinHandle<()>>,
     limit_mb: Option<u64>,
     bound: HashSet<u64>,
+    /// The memory of its last call, which the next one may use again.
+    pub(super) memory: Option<Outgoing>,
     /// Version of the boundary that it speaks.
     pub(super) abi: String,
     /// Its description.
@@ -86,7 +89,7 @@ impl Talk {
             }
         });
         let (bound, abi, about) = (HashSet::new(), String::new(), String::new());
-        Ok(Self { started, to: Some(to), from, words, listener: Some(listener), limit_mb, bound, abi, about })
+        Ok(Self { started, to: Some(to), from, words, listener: Some(listener), limit_mb, bound, memory: None, abi, about })
     }
 
     fn say(&self, message: String) {
