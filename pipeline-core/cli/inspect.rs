@@ -8,7 +8,8 @@ use pipeline_core::plan;
 use pipeline_core::registry::Registry;
 use pipeline_core::stage::Problem;
 use stages::archive::delivered;
-use stages::inspect::frames::{self, Frames, GeoidFit, Measured};
+use stages::geodesy::detective::Search;
+use stages::inspect::frames::{self, Frames, GeoidFit, How, Measured};
 use stages::inspect::stations;
 use std::path::{Path, PathBuf};
 
@@ -100,7 +101,8 @@ fn compare(report: &stages::inspect::Report, marks: &Marks, registry: &Registry)
         let name = name.or_else(|| report.bases.first().map(|b| b.id.clone())).unwrap_or_else(|| "base".to_owned());
         Measured::of_base(&name, position, reference.as_ref(), report.decimal_year)
     };
-    let frames = frames::compare(&list, &measured, marks.tolerance_m, &folders).map_err(alone)?;
+    let how = How { tolerance_m: marks.tolerance_m, folders: &folders, search: Search::Always };
+    let frames = frames::compare(&list, &measured, &how).map_err(alone)?;
     Ok(Compared { frames: Some(frames), geoids })
 }
 

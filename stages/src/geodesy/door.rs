@@ -185,6 +185,13 @@ impl Door {
         Some(door.finder.asked()).filter(|asked| asked != name && !asked.is_empty())
     }
 
+    /// Where SQLite finds the registry that is open here, as long as this door is.
+    #[must_use]
+    pub fn registry(&self) -> String {
+        // SAFETY: the context is live; the text is copied at once.
+        text(unsafe { p::proj_context_get_database_path(self.ctx) })
+    }
+
     /// Version of the library and of its EPSG registry, for the record.
     #[must_use]
     pub fn versions(&self) -> (String, String) {

@@ -3,7 +3,7 @@
 use super::stations::{Position, Station};
 use crate::archive::delivered::{Delivered, Point};
 use crate::geodesy::crs::{Crs, define, open};
-use crate::geodesy::detective::{Lineup, Mark, Question, Stated, Suspect, accuse, lineup};
+use crate::geodesy::detective::{Lineup, Mark, Question, Search, Stated, Suspect, accuse, lineup};
 use crate::geodesy::door::{Kept, Kind};
 use crate::geodesy::grids::GeoidGrid;
 use crate::geodesy::operation::{Operation, Wish};
@@ -137,12 +137,24 @@ pub struct Frames {
     pub findings: Vec<Diagnostic>,
 }
 
+/// How marks are compared.
+#[derive(Clone, Copy, Debug)]
+pub struct How<'a> {
+    /// Distance within which two positions of a mark agree, m.
+    pub tolerance_m: f64,
+    /// Folders of grids.
+    pub folders: &'a [PathBuf],
+    /// When frames are searched for.
+    pub search: Search,
+}
+
 /// Compares marks with a list. Marks are joined by name; a base that is in the list under no name of its own is
 /// joined with the nearest mark within 100 m.
 ///
 /// # Errors
 /// `frame/no-marks` when nothing can be joined, and what the detective says about what is stated.
-pub fn compare(list: &[Station], measured: &Measured, tolerance_m: f64, folders: &[PathBuf]) -> Result<Frames, Problem> {
+pub fn compare(list: &[Station], measured: &Measured, how: &How) -> Result<Frames, Problem> {
+    let (tolerance_m, folders) = (how.tolerance_m, how.folders);
     let grid = list.iter().all(|s| matches!(s.position, Position::Grid(..)));
     let mut systems = Systems::default();
     let joined = join(list, measured, &mut systems)?;
@@ -190,7 +202,7 @@ pub fn compare(list: &[Station], measured: &Measured, tolerance_m: f64, folders:
         tolerance_m,
         folders,
     };
-    let found: Lineup = lineup(&question)?;
+    let found: Lineup = lineup(&question, how.search)?;
     let mut fitting: Vec<Suspect> = found.fitting(tolerance_m).into_iter().cloned().collect();
     if let Some(accused) = accuse(&found, &question)
         // Where nothing is declared, a frame that fits is the answer and no fault.
@@ -485,6 +497,8 @@ fn title(s: &Suspect) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    const HOW: How = How { tolerance_m: 0.03, folders: &[], search: Search::Always };
     use crate::geodesy::fixture::shared;
 
     #[test]
@@ -518,12 +532,12 @@ mod tests {
             |name: &str, la: f64| Measured { marks: vec![(name.into(), la, -84.48, Some(231.4))], stated: None, observed: Some(2026.4) };
         let both = [list("MI01", 42.71), list("MI02", 42.9)];
         // `0417` is no name of the list; MI01 is 11 m away, which no frame explains.
-        let found = compare(&both, &base("0417", 42.7101), 0.03, &[]).unwrap();
+        let found = compare(&both, &base("0417", 42.7101), &HOW).unwrap();
         assert_eq!((found.marks, found.findings[0].code.as_str()), (vec!["MI01".to_owned()], "frame/no-frame-fits"));
         // Nothing is declared: the frame that fits is the answer and no fault.
-        let found = compare(&both, &base("MI01", 42.71), 0.03, &[]).unwrap();
+        let found = compare(&both, &base("MI01", 42.71), &HOW).unwrap();
         assert!(found.findings.is_empty() && found.fitting[0].frame == "EPSG:6319", "{found:#?}");
-        assert_eq!(compare(&both, &base("0417", 44.0), 0.03, &[]).unwrap_err().finding.code, "frame/no-marks");
+        assert_eq!(compare(&both, &base("0417", 44.0), &HOW).unwrap_err().finding.code, "frame/no-marks");
         let mut mixed = both.to_vec();
         mixed[1].system = "EPSG:4937".into();
         let two = Measured {
@@ -531,6 +545,6 @@ mod tests {
             stated: None,
             observed: None,
         };
-        assert_eq!(compare(&mixed, &two, 0.03, &[]).unwrap_err().finding.code, "frame/no-marks");
+        assert_eq!(compare(&mixed, &two, &HOW).unwrap_err().finding.code, "frame/no-marks");
     }
 }

@@ -5,11 +5,12 @@ use super::{ControlCheck, Limits, Shot};
 use crate::archive::delivered::Point;
 use crate::control::marks::{Mark, Place};
 use crate::geodesy::Crs;
+use crate::geodesy::detective::Search;
 use crate::geodesy::epoch::decimal_year;
 use crate::geodesy::grids;
 use crate::geodesy::ground;
 use crate::geodesy::plane::{self, Pair, Site};
-use crate::inspect::frames::{GeoidFit, Measured, compare, geoid_folders, geoids};
+use crate::inspect::frames::{GeoidFit, How, Measured, compare, geoid_folders, geoids};
 use crate::inspect::stations::{Position, Station};
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::reference::Reference;
@@ -47,7 +48,9 @@ pub(super) fn base(marks: &[Mark], reference: &Reference, limits: &Limits, place
     );
     // A base is set to the millimetre; what its mark is good for, and a tenth of what a check may be off.
     let tolerance = (3.0 * mark.sigma_horizontal_m).max(limits.horizontal_m / 10.0);
-    match compare(&[station(mark, ellipsoidal(mark, f64::NAN))], &measured, tolerance, &grids::folders(&reference.folder)) {
+    let folders = grids::folders(&reference.folder);
+    let how = How { tolerance_m: tolerance, folders: &folders, search: Search::WhereOff };
+    match compare(&[station(mark, ellipsoidal(mark, f64::NAN))], &measured, &how) {
         Ok(found) => found.findings.into_iter().map(|f| Problem::from(f).reference_key("corrections.base_position")).collect(),
         Err(problem) => vec![problem.reference_key("corrections.base_position")],
     }
@@ -124,6 +127,7 @@ impl ControlCheck {
                 systems.push((&mark.crs, mark.epoch));
             }
         }
+        let how = How { tolerance_m: tolerance, folders: &folders, search: Search::WhereOff };
         let mut found = vec![];
         for system in systems {
             let (mut list, mut measured): (Vec<Station>, Vec<Point>) = (vec![], vec![]);
@@ -139,7 +143,7 @@ impl ControlCheck {
             let alone = list.len() < 2;
             // What cannot be asked is no answer; the checks that are not good are held all the same.
             let asked = Measured::of_points(&measured, &base, frame.epoch, Some(&self.reference))
-                .and_then(|measured| compare(&list, &measured, tolerance, &folders));
+                .and_then(|measured| compare(&list, &measured, &how));
             for finding in asked.map(|f| f.findings).unwrap_or_default() {
                 // That no frame fits is what `control/difference` says already.
                 if finding.code != "frame/no-frame-fits" {

@@ -15,7 +15,7 @@ pub struct Accused {
 /// The finding of a lineup; `None` when the numbers agree as they are stated.
 #[must_use]
 pub fn accuse(lineup: &Lineup, question: &Question) -> Option<Accused> {
-    if lineup.as_stated.as_ref().is_some_and(|s| s.rms_m <= question.tolerance_m) {
+    if lineup.as_stated.as_ref().is_some_and(|s| s.fits(question.tolerance_m)) {
         return None;
     }
     let fitting = lineup.fitting(question.tolerance_m);

@@ -1,4 +1,7 @@
+use super::court::{Way, candidates};
+use super::joins::Joins;
 use super::*;
+use crate::geodesy::crs::define;
 use crate::geodesy::fixture::shared;
 use crate::geodesy::{GRS80, offset_enu};
 
@@ -38,7 +41,7 @@ fn datum_shift_applied_twice() {
         tolerance_m: 0.03,
         folders: &[],
     };
-    let lineup = lineup(&question).unwrap();
+    let lineup = lineup(&question, Search::Always).unwrap();
     let as_stated = lineup.as_stated.clone().unwrap();
     // traps.md T05: dE +0.906 dN -0.955 dH +1.090 m, 1.317 m horizontally, with the opposite sign of the sum: here
     // nothing was computed yet, and measured minus expected is the shift itself.
@@ -52,6 +55,8 @@ fn datum_shift_applied_twice() {
     assert!(best.rms_m < 0.01 && best.accuracy_m == 0.0);
     assert!(accused.finding.fix.contains("EPSG:6319") && accused.finding.size.contains("1.3"), "{:#?}", accused.finding);
     assert!(lineup.looked_at > 30, "{}", lineup.looked_at);
+    // Where a search is asked for only when it is needed: it is.
+    assert_eq!(super::lineup(&question, Search::WhereOff).unwrap(), lineup);
 }
 
 #[test]
@@ -76,14 +81,16 @@ fn nothing_is_said_where_the_stated_frame_is_right() {
         tolerance_m: 0.03,
         folders: &[],
     };
-    let found = lineup(&question).unwrap();
+    let found = lineup(&question, Search::Always).unwrap();
     assert!(accuse(&found, &question).is_none(), "{:#?}", found.as_stated);
+    let quick = lineup(&question, Search::WhereOff).unwrap();
+    assert!(quick.suspects.is_empty() && quick.as_stated == found.as_stated && accuse(&quick, &question).is_none());
     // The epoch comes out of the numbers: this place moves by 0.02 m a year in ITRF2020.
     let fitted = found.suspects.iter().find(|s| s.frame == "EPSG:9989" && s.epoch_by == EpochBy::Fitted).unwrap();
     assert!((fitted.epoch.unwrap() - 2025.5).abs() < 0.5, "{fitted:?}");
     // Without a declaration the lineup still names the frame and the epoch of the measurement.
     let undeclared = Question { measured: None, ..question };
-    let found = lineup(&undeclared).unwrap();
+    let found = lineup(&undeclared, Search::Always).unwrap();
     let accused = accuse(&found, &undeclared).unwrap();
     assert!(accused.suspects.iter().any(|s| s.frame == "EPSG:9989" && s.epoch == Some(2025.5)), "{:#?}", accused.suspects);
 }
@@ -102,7 +109,7 @@ fn control_in_an_older_realisation() {
         tolerance_m: 0.02,
         folders: &[],
     };
-    let found = lineup(&question).unwrap();
+    let found = lineup(&question, Search::Always).unwrap();
     let accused = accuse(&found, &question).unwrap();
     let best = &accused.suspects[0];
     assert_eq!((best.frame.as_str(), best.side), ("EPSG:4939", Side::Published), "{:#?}", accused.suspects);
@@ -125,7 +132,7 @@ fn an_epoch_left_out_over_eight_years() {
         tolerance_m: 0.02,
         folders: &[],
     };
-    let found = lineup(&question).unwrap();
+    let found = lineup(&question, Search::Always).unwrap();
     let as_stated = found.as_stated.clone().unwrap();
     // 8.4 years of about 0.07 m.
     assert!((0.5..0.65).contains(&as_stated.rms_m), "{as_stated:?}");
@@ -165,12 +172,12 @@ fn real_stations_agree_with_themselves_and_with_no_wrong_frame() {
         tolerance_m: 0.001,
         folders: &[],
     };
-    let found = lineup(&question).unwrap();
+    let found = lineup(&question, Search::Always).unwrap();
     assert!(found.as_stated.as_ref().unwrap().rms_m < 0.000_5, "{:?}", found.as_stated);
     assert!(accuse(&found, &question).is_none());
     // The same numbers said to be GDA94: only GDA2020 and what is the same at 2020.0 fit.
     let question = Question { measured: Some(stated("EPSG:4939", None)), ..question };
-    let found = lineup(&question).unwrap();
+    let found = lineup(&question, Search::Always).unwrap();
     let accused = accuse(&found, &question).unwrap();
     assert!(accused.suspects.iter().any(|s| s.frame == "EPSG:7843" && s.side == Side::Measured), "{:#?}", accused.suspects);
     assert!(accused.suspects.iter().all(|s| s.frame != "EPSG:4939" || s.side == Side::Published));
@@ -192,11 +199,11 @@ fn a_blunder_is_no_frame() {
         tolerance_m: 0.03,
         folders: &[],
     };
-    let accused = accuse(&lineup(&question).unwrap(), &question).unwrap();
+    let accused = accuse(&lineup(&question, Search::Always).unwrap(), &question).unwrap();
     assert!(accused.finding.code == "frame/no-frame-fits" && accused.suspects.is_empty(), "{accused:#?}");
     assert!(accused.finding.size.contains("CP2"), "{}", accused.finding.size);
     // A moving frame without an epoch, and no mark at all.
-    let code = |q: &Question| lineup(q).unwrap_err().finding.code;
+    let code = |q: &Question| lineup(q, Search::Always).unwrap_err().finding.code;
     assert_eq!(
         code(&Question {
             measured: Some(stated("EPSG:9989", None)),
@@ -219,4 +226,39 @@ fn a_blunder_is_no_frame() {
         }),
         "frame/no-marks"
     );
+}
+
+#[test]
+fn no_operation_is_passed_over_that_can_tell_frames_apart() {
+    // Places with many frames: the Gulf of Mexico, the Netherlands, Alice Springs, Tokyo, Quito, Fiji beyond 180 degrees.
+    let places = [(27.52, -86.61), (52.1, 5.2), (-23.67, 133.89), (35.7, 139.7), (-0.2, -78.5), (-17.0, -179.9)];
+    let mut found = (0, 0);
+    for place in places {
+        let door = open(&[]).unwrap();
+        let joins = Joins::read(&door, place);
+        let frames = candidates(&door, place);
+        // One plate-fixed frame and one moving frame against all others, both ways.
+        let fixed = frames.iter().find(|f| !f.crs.dynamic && f.datum.is_some()).unwrap();
+        let moving = frames.iter().find(|f| f.crs.code() == "EPSG:9989").unwrap();
+        for (a, b) in frames.iter().flat_map(|f| [(fixed, f), (f, moving)]) {
+            let best_m = joins.best_m(a.datum.as_deref(), b.datum.as_deref());
+            let Some(way) = Way::find(&door, &a.object, &b.object, place) else {
+                found.1 += 1;
+                continue;
+            };
+            found.0 += 1;
+            if way.accuracy_m <= 0.5 {
+                assert!(
+                    best_m <= way.accuracy_m + 1e-9,
+                    "{} -> {}: {} with {} m, {best_m}",
+                    a.crs.title(),
+                    b.crs.title(),
+                    way.name,
+                    way.accuracy_m
+                );
+            }
+        }
+    }
+    // The test has seen pairs of both kinds.
+    assert!(found.0 > 100 && found.1 > 50, "{found:?}");
 }
