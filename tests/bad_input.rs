@@ -251,6 +251,54 @@ fn earlier_results_are_not_replaced_unasked() {
 }
 
 #[test]
+fn a_failed_run_leaves_an_earlier_delivery_with_its_own_record() {
+    let (_keep, folder) = bench();
+    job(&folder, "good.nmea", "good-notes.csv");
+    assert_eq!(run(&folder).0, 0);
+    let held = || -> Vec<(String, Vec<u8>)> {
+        let names = files(&folder.join("out")).into_iter().filter(|f| f != "record.failed.json");
+        names.map(|f| (f.clone(), std::fs::read(folder.join("out").join(f)).unwrap())).collect()
+    };
+    let before = held();
+    let failed = folder.join("out/record.failed.json");
+    // The log has become one without a date: the run begins, and fails.
+    let good = std::fs::read_to_string(folder.join("good.nmea")).unwrap();
+    let undated: String = good.lines().filter(|l| !l.contains("RMC,") && !l.contains("ZDA,")).flat_map(|l| [l, "\n"]).collect();
+    std::fs::write(folder.join("good.nmea"), &undated).unwrap();
+    let output = gunter(&folder, &["run", "job.yaml", "--overwrite"]);
+    assert_eq!(code(&output), 1);
+    assert!(held() == before, "the earlier delivery or its record was touched");
+    let record: serde_json::Value = serde_json::from_slice(&std::fs::read(&failed).unwrap()).unwrap();
+    assert_eq!(record["decided"]["result"], "failed");
+    let said = String::from_utf8_lossy(&output.stdout);
+    assert!(said.contains("out/record.failed.json") && said.contains("record.json stay"), "{said}");
+    // Nothing is replaced unasked because of it, and a good run takes it away.
+    std::fs::write(folder.join("good.nmea"), &good).unwrap();
+    assert_eq!(code(&gunter(&folder, &["run", "job.yaml"])), 1);
+    assert_eq!(code(&gunter(&folder, &["run", "job.yaml", "--overwrite"])), 0);
+    assert!(!failed.exists());
+}
+
+#[test]
+fn a_delivery_that_cannot_be_put_in_place_brings_the_earlier_one_back() {
+    let (_keep, folder) = bench();
+    job(&folder, "good.nmea", "good-notes.csv");
+    assert_eq!(run(&folder).0, 0);
+    let out = folder.join("out");
+    let before: Vec<(String, Vec<u8>)> = files(&out).into_iter().map(|f| (f.clone(), std::fs::read(out.join(f)).unwrap())).collect();
+    // The record is put in place last; a folder of its name stops it.
+    std::fs::remove_file(out.join("record.json")).unwrap();
+    std::fs::create_dir(out.join("record.json")).unwrap();
+    std::fs::write(out.join("record.json/in-the-way"), "").unwrap();
+    assert_eq!(code(&gunter(&folder, &["run", "job.yaml", "--overwrite"])), 1);
+    for (file, bytes) in before.iter().filter(|(f, _)| f != "record.json") {
+        assert!(std::fs::read(out.join(file)).unwrap() == *bytes, "`{file}` was touched");
+    }
+    let left = files(&out);
+    assert!(left.iter().all(|f| !f.ends_with(".before") && !f.ends_with(".partial")), "{left:?}");
+}
+
+#[test]
 fn a_results_folder_that_cannot_be_written() {
     let (_keep, folder) = bench();
     job(&folder, "good.nmea", "good-notes.csv");

@@ -194,6 +194,41 @@ fn the_budget_of_every_point_adds_up() {
     }
 }
 
+/// Where control is off, no point may vanish from what a crew reads: each has its line, and the reason stands above.
+#[test]
+fn a_verdict_with_control_off_names_every_point_and_the_reason() {
+    let folder = workspace();
+    let path = folder.path().join("datasets/saltgrass/control.csv");
+    let control = std::fs::read_to_string(&path).unwrap();
+    // Both marks 0.3 m to the east: a wrong line of the list, or the base by the wrong nail.
+    let off: String = control
+        .lines()
+        .map(|line| {
+            let mut cells: Vec<String> = line.split(',').map(str::to_owned).collect();
+            if let Ok(east) = cells[1].parse::<f64>() {
+                cells[1] = format!("{:.3}", east + 0.3);
+            }
+            cells.join(",") + "\n"
+        })
+        .collect();
+    std::fs::write(&path, off).unwrap();
+    let run = gunter(folder.path(), &["run", "jobs/demo.yaml", "--verdict", "--format", "json"]);
+    assert_eq!(code(&run), 1);
+    let answer = json(&run);
+    let points = answer["points"].as_array().unwrap();
+    let held: Vec<&Value> = points.iter().filter(|p| p["action"] == "held").collect();
+    let again = points.iter().filter(|p| p["action"] == "shoot-again").count();
+    let names: BTreeSet<&str> = points.iter().map(|p| p["point"].as_str().unwrap()).collect();
+    assert!(again == 6 && held.len() == names.len() - again && names.len() == 41, "{again} {} {}", held.len(), names.len());
+    assert!(held.iter().all(|p| p["code"] == "control/session-fails"), "{held:?}");
+    let codes: Vec<&str> = answer["findings"].as_array().unwrap().iter().map(|f| f["code"].as_str().unwrap()).collect();
+    assert!(codes.contains(&"control/session-fails"), "{codes:?}");
+    let text = gunter(folder.path(), &["run", "jobs/demo.yaml", "--verdict"]);
+    let (said, answer) = (String::from_utf8_lossy(&text.stderr), String::from_utf8_lossy(&text.stdout));
+    assert!(said.contains("control/session-fails") && said.contains("occupy the marks again"), "{said}");
+    assert!(answer.lines().filter(|l| l.starts_with("  held ")).count() == held.len() && answer.contains("35 held"), "{answer}");
+}
+
 /// What a crew reads at the trench, and that it says the same in the office.
 #[test]
 fn the_verdict_names_what_is_wrong_worst_first() {

@@ -118,7 +118,11 @@ fn summary(plan: &Plan, outcome: &Outcome) -> String {
         }
     }
     if !outcome.record_kept_back && outcome.record_error.is_none() {
-        let _ = writeln!(out, "  record     {}/{}", plan.results_name, run::RECORD);
+        let name = outcome.record_path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+        let _ = writeln!(out, "  record     {}/{name}", plan.results_name);
+        if name == run::FAILED_RECORD {
+            let _ = writeln!(out, "             the deliveries of the earlier run and their {} stay as they are", run::RECORD);
+        }
     }
     let Record { happened, .. } = &outcome.record;
     let _ = writeln!(out, "  took       {:.2} s on {} threads", happened.seconds, happened.threads);

@@ -5,14 +5,17 @@ use crate::print;
 use pipeline_core::diag::Diagnostic;
 use pipeline_core::plan::Plan;
 use pipeline_core::run::Outcome;
-use pipeline_core::verdict::{lines, Action, Line};
+use pipeline_core::verdict::{lines, shared_holds, Action, Line};
 use std::fmt::Write;
 
-/// Prints the verdict of a run. What stops the whole job goes to standard error first.
+/// Prints the verdict of a run. What stops the whole job, or holds many points at once, goes to standard error first.
 pub fn show(plan: &Plan, outcome: &Outcome, format: Format) {
     let decided = &outcome.record.decided;
-    let list = lines(&decided.findings, &outcome.standings);
-    let stops: Vec<Diagnostic> = decided.findings.iter().filter(|d| d.verdict.stops_delivery()).cloned().collect();
+    let list = lines(&decided.findings, &outcome.standings, &outcome.held);
+    let stopped = decided.findings.iter().any(|d| d.verdict.stops_delivery());
+    // What holds points comes last, next to the lines of the points.
+    let mut stops: Vec<Diagnostic> = decided.findings.iter().filter(|d| d.verdict.stops_delivery()).cloned().collect();
+    stops.extend(shared_holds(&decided.findings).cloned());
     match format {
         Format::Json => print::json(&serde_json::json!({
             "verdict": 1,
@@ -23,7 +26,7 @@ pub fn show(plan: &Plan, outcome: &Outcome, format: Format) {
         })),
         Format::Text => {
             print::findings(&stops, &plan.documents, format);
-            print::answer(&text(plan, &list, !stops.is_empty()));
+            print::answer(&text(plan, &list, stopped));
         }
     }
 }
@@ -32,9 +35,13 @@ fn text(plan: &Plan, list: &[Line], stopped: bool) -> String {
     let count = |action: Action| list.iter().filter(|l| l.action == action).count();
     let mut out = String::new();
     let stopped = if stopped { "; nothing of the job can be delivered as it is" } else { "" };
+    let held = match count(Action::Held) {
+        0 => String::new(),
+        n => format!(" {n} held until what is said above is mended,"),
+    };
     let _ = writeln!(
         out,
-        "{}: {} to shoot again now, {} need a second occupation, {} to keep{stopped}",
+        "{}: {} to shoot again now,{held} {} need a second occupation, {} to keep{stopped}",
         plan.job.name,
         count(Action::ShootAgain),
         count(Action::SecondOccupation),
@@ -44,6 +51,7 @@ fn text(plan: &Plan, list: &[Line], stopped: bool) -> String {
     for line in list {
         let _ = match line.action {
             Action::ShootAgain => writeln!(out, "  again   {:<width$}  {} -> {}", line.point, line.why, first_sentence(&line.fix)),
+            Action::Held => writeln!(out, "  held    {:<width$}  {}", line.point, line.why),
             Action::SecondOccupation => {
                 let after = line.after.as_deref().map_or_else(String::new, |t| format!(" after {} UTC", minute(t)));
                 writeln!(out, "  second  {:<width$}  {}, {} -> {}{after}", line.point, numbers(line), line.why, line.fix)

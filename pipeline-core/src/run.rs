@@ -15,7 +15,7 @@ use crate::plan::{Node, Plan};
 use crate::record::{self, Decided, Fact, Happened, Material, Product, Record, Rows, StepRecord};
 use crate::stage::{Cx, Grain, Problem, Session};
 use crate::table::Table;
-use crate::verdict::{self, Standing};
+use crate::verdict::{self, Held, Standing};
 use desk::Desk;
 use std::collections::{BTreeMap, HashSet};
 use std::io::Write;
@@ -49,6 +49,8 @@ pub struct Outcome {
     pub record_error: Option<std::io::Error>,
     /// The points of the first delivery, for the verdict.
     pub standings: Vec<Standing>,
+    /// Points that steps over everything set aside, for the verdict.
+    pub held: Vec<Held>,
 }
 
 impl Outcome {
@@ -63,6 +65,8 @@ impl Outcome {
 const WATCH: Duration = Duration::from_millis(20);
 /// Name of the record below the results folder.
 pub const RECORD: &str = "record.json";
+/// Name of the record of a failed run where an earlier delivery stays with its own.
+pub const FAILED_RECORD: &str = "record.failed.json";
 /// Name of the set-aside table below the results folder.
 pub const SET_ASIDE: &str = "set-aside.csv";
 
@@ -113,7 +117,7 @@ pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Syn
         standings: Mutex::default(),
         watch,
     };
-    let mut products = vec![];
+    let mut published = desk::Published::default();
     let mut previous_in_the_way = false;
     let result = run
         .prepare(&record_path, &mut previous_in_the_way)
@@ -133,7 +137,7 @@ pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Syn
         desk.discard();
     } else {
         match run.publish() {
-            Ok(made) => products = made,
+            Ok(made) => published = made,
             Err(problem) => {
                 run.findings.push(*problem.finding);
                 failed = true;
@@ -141,8 +145,11 @@ pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Syn
             }
         }
     }
+    let mut held = std::mem::take(&mut desk.kept().held);
+    held.sort_by_key(|(step, _)| *step);
+    let held = held.into_iter().map(|(_, held)| held).collect();
     let findings = std::mem::take(&mut run.findings);
-    let record = run.record(failed, products, findings, started, clock);
+    let record = run.record(failed, published.products.clone(), findings, started, clock);
     let standings = run.standings.into_inner().unwrap_or_else(PoisonError::into_inner);
     let standings = standings.into_values().find(|s| !s.is_empty()).unwrap_or_default();
     // A refusal to replace results must not itself replace their record.
@@ -151,8 +158,20 @@ pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Syn
         // Only goes when it is empty: it was made for files that have been taken away again.
         let _ = std::fs::remove_dir(&plan.results);
     }
+    // An earlier delivery that stays keeps its record, or nobody could say any more what it is.
+    let failed_path = plan.results.join(FAILED_RECORD);
+    let record_path = if failed && record_path.exists() && !old_run_failed(&record_path) { failed_path.clone() } else { record_path };
     let record_error = if !keep { None } else { std::fs::create_dir_all(&plan.results).and_then(|()| record.write(&record_path)).err() };
-    Outcome { record, record_path, record_kept_back: !keep, record_error, standings }
+    if record_error.is_some() {
+        // Without a record nothing is delivered.
+        published.take_back();
+    } else {
+        published.settle();
+        if keep && record_path != failed_path {
+            let _ = std::fs::remove_file(&failed_path);
+        }
+    }
+    Outcome { record, record_path, record_kept_back: !keep, record_error, standings, held }
 }
 
 /// The record of a run that ended before it began: the job was refused.
@@ -537,7 +556,7 @@ impl Run<'_> {
     }
 
     /// Writes the set-aside table, then gives every delivery its final name.
-    fn publish(&self) -> Result<Vec<Product>, Problem> {
+    fn publish(&self) -> Result<desk::Published, Problem> {
         let undelivered = {
             let kept = self.desk.kept();
             kept.pending.iter().find(|(_, _, name)| !kept.delivered.iter().any(|(n, _)| n == name)).map(|(_, _, name)| name.clone())

@@ -69,12 +69,25 @@ pub fn standings(table: &Table) -> Result<Vec<Standing>, Problem> {
         .collect())
 }
 
+/// A point that is good by itself and goes no further, because of something that it shares with others.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Held {
+    /// Its name.
+    pub point: String,
+    /// Step of the job that set it aside.
+    pub step: String,
+    /// Why.
+    pub why: String,
+}
+
 /// What to do about a point.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Action {
     /// It is not delivered: shoot it again while the trench is open.
     ShootAgain,
+    /// It is not delivered, for a reason that it shares with others: mend that, and it is.
+    Held,
     /// It is delivered and nothing checks it.
     SecondOccupation,
     /// It is good.
@@ -121,12 +134,12 @@ pub struct Numbers {
 }
 
 /// The lines of all points, the worst first: to be shot again (what a crew must do before what an office
-/// could waive), then without a check (the largest uncertainty first), then kept (the same).
+/// could waive), then held for a reason that they share, then without a check (the largest uncertainty first), then kept (the same).
 ///
 /// A point of which one occupation failed and another is delivered stands with the one that is delivered,
 /// and its line says so: that is how a repeated shot clears its own finding.
 #[must_use]
-pub fn lines(findings: &[Diagnostic], delivered: &[Standing]) -> Vec<Line> {
+pub fn lines(findings: &[Diagnostic], delivered: &[Standing], held: &[Held]) -> Vec<Line> {
     let mut failed: BTreeMap<&str, Vec<&Diagnostic>> = BTreeMap::new();
     let mut order: Vec<&str> = vec![];
     for f in findings.iter().filter(|f| matches!(f.verdict, Verdict::Hold | Verdict::Reshoot) && f.waived.is_none()) {
@@ -163,6 +176,30 @@ pub fn lines(findings: &[Diagnostic], delivered: &[Standing]) -> Vec<Line> {
         };
         out.push((Action::ShootAgain, grade(first), 0.0, place, line));
     }
+    for (place, h) in held.iter().enumerate() {
+        let known = delivered.iter().any(|s| s.point == h.point) || failed.contains_key(h.point.as_str());
+        if known || held[..place].iter().any(|before| before.point == h.point) {
+            continue;
+        }
+        let shared: Vec<&Diagnostic> = shared_holds(findings).filter(|f| f.step.as_ref() == Some(&h.step)).collect();
+        let mut codes: Vec<&str> = vec![];
+        for f in &shared {
+            if !codes.contains(&f.code.as_str()) {
+                codes.push(&f.code);
+            }
+        }
+        let line = Line {
+            action: Action::Held,
+            point: h.point.clone(),
+            session: None,
+            code: codes.first().map(|code| (*code).to_owned()),
+            why: if codes.is_empty() { h.why.clone() } else { format!("{} ({})", h.why, codes.join(", ")) },
+            fix: shared.first().map_or_else(String::new, |f| f.fix.clone()),
+            after: None,
+            standing: None,
+        };
+        out.push((Action::Held, 0, 0.0, place, line));
+    }
     for (place, s) in delivered.iter().enumerate() {
         let action = match s.check.as_deref() {
             Some("checked") | None => Action::Keep,
@@ -198,6 +235,11 @@ pub fn lines(findings: &[Diagnostic], delivered: &[Standing]) -> Vec<Line> {
     out.into_iter().map(|l| l.4).collect()
 }
 
+/// What holds several points at once, such as a session whose control is not good.
+pub fn shared_holds(findings: &[Diagnostic]) -> impl Iterator<Item = &Diagnostic> {
+    findings.iter().filter(|f| matches!(f.verdict, Verdict::Hold | Verdict::Reshoot) && f.waived.is_none() && f.point.is_none())
+}
+
 /// What a crew must do comes before what an office could waive.
 fn grade(f: &Diagnostic) -> u8 {
     u8::from(f.verdict != Verdict::Reshoot)
@@ -227,6 +269,8 @@ mod tests {
             Diagnostic::new("average/too-short", Verdict::Reshoot, "two epochs").point("A").fix("stay"),
             Diagnostic { waived: Some("x".into()), ..Diagnostic::new("average/over-budget", Verdict::Hold, "w").point("W") },
             Diagnostic::new("points/same-name", Verdict::Warn, "w").point("A"),
+            Diagnostic { step: Some("control".into()), ..Diagnostic::new("control/no-check", Verdict::Hold, "c").fix("occupy a mark") },
+            Diagnostic { step: Some("site".into()), ..Diagnostic::new("control/fit-scale", Verdict::Hold, "f").fix("fit anew") },
         ];
         let delivered = [
             standing("A", Some("unchecked"), 0.03),
@@ -235,13 +279,18 @@ mod tests {
             standing("D", Some("checked"), 0.06),
             standing("W", None, 0.01),
         ];
-        let lines = lines(&findings, &delivered);
+        let held = |point: &str| Held { point: point.into(), step: "control".into(), why: "the session is not good".into() };
+        let lines = lines(&findings, &delivered, &[held("S"), held("D"), held("H"), held("S")]);
         let short: Vec<String> = lines.iter().map(|l| format!("{:?} {}", l.action, l.point)).collect();
-        assert_eq!(short, ["ShootAgain H", "ShootAgain R", "SecondOccupation C", "SecondOccupation A", "Keep D", "Keep B", "Keep W"]);
+        assert_eq!(
+            short,
+            ["ShootAgain H", "ShootAgain R", "Held S", "SecondOccupation C", "SecondOccupation A", "Keep D", "Keep B", "Keep W"]
+        );
         assert!(lines[0].why == "three epochs (and average/over-budget)" && lines[0].fix == "stay");
-        assert!(lines[3].why.ends_with("another occupation was refused: average/too-short"));
-        assert_eq!(lines[2].after.as_deref(), Some("2026-05-04T14:00:00Z"));
-        let json = serde_json::to_value(&lines[2]).unwrap();
+        assert!(lines[4].why.ends_with("another occupation was refused: average/too-short"));
+        assert_eq!(lines[3].after.as_deref(), Some("2026-05-04T14:00:00Z"));
+        assert!(lines[2].why == "the session is not good (control/no-check)" && lines[2].fix == "occupy a mark", "{:?}", lines[2]);
+        let json = serde_json::to_value(&lines[3]).unwrap();
         assert_eq!((json["action"].as_str(), json["vertical_95_m"].as_f64()), (Some("second-occupation"), Some(0.04)));
     }
 }

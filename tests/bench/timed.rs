@@ -18,6 +18,11 @@ pub fn program() -> Answer<PathBuf> {
 
 /// Runs once: seconds and peak memory in bytes.
 pub fn once(program: &Path, folder: &Path, words: &[&str]) -> Answer<(f64, Option<u64>)> {
+    ended(program, folder, words, 0)
+}
+
+/// As [`once`], for a run that is to end with this code.
+pub fn ended(program: &Path, folder: &Path, words: &[&str], code: i32) -> Answer<(f64, Option<u64>)> {
     let said = std::fs::File::create(folder.join("said.txt"))?;
     let started = Instant::now();
     let mut child =
@@ -31,7 +36,7 @@ pub fn once(program: &Path, folder: &Path, words: &[&str]) -> Answer<(f64, Optio
         }
     };
     let seconds = started.elapsed().as_secs_f64();
-    if !status.success() {
+    if status.code() != Some(code) {
         let said = std::fs::read_to_string(folder.join("said.txt")).unwrap_or_default();
         return Err(format!("`{}` ended with {status}:\n{}", words.join(" "), said.chars().take(4000).collect::<String>()).into());
     }

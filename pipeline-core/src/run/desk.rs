@@ -8,8 +8,10 @@ use crate::record::{self, Material, Product};
 use crate::stage::cx::{World, unpack, unreadable};
 use crate::stage::{LineCount, OutFile, Problem, Resource};
 use crate::table::Table;
+use crate::table::schema::Role;
+use crate::verdict::Held;
 use sha2::{Digest, Sha256};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
@@ -33,6 +35,8 @@ pub struct Kept {
     pub set_aside_lines: u64,
     /// Rows set aside, by step, session and reason.
     pub refused: BTreeMap<(usize, usize, String), u64>,
+    /// Points that steps over everything set aside: step and point, each once.
+    pub held: Vec<(usize, Held)>,
     /// Rows used up, by step and session.
     pub used: BTreeMap<(usize, usize), u64>,
     /// Line counts: session, order, count.
@@ -191,33 +195,31 @@ impl Desk {
         }))
     }
 
-    /// Renames every delivery to its final name.
+    /// Gives every finished file its name. What had that name before waits beside it until [`Published::settle`], so that a failure
+    /// brings everything back as it was.
     ///
     /// # Errors
-    /// When a rename fails; files renamed so far are removed again.
-    pub fn publish(&self) -> Result<Vec<Product>, Problem> {
+    /// When a file cannot be read again or renamed.
+    pub fn publish(&self) -> Result<Published, Problem> {
         let pending = std::mem::take(&mut lock(&self.kept).pending);
-        let mut products = vec![];
-        let mut done: Vec<&PathBuf> = vec![];
+        let mut published = Published::default();
         for (target, temporary, name) in &pending {
-            let (sha256, bytes) = match digest(temporary).and_then(|d| std::fs::rename(temporary, target).map(|()| d)) {
-                Ok(digest) => digest,
+            match digest(temporary).and_then(|d| published.replace(target, temporary).map(|()| d)) {
+                Ok((sha256, bytes)) => {
+                    let rows = lock(&self.kept).delivered.iter().filter(|(n, _)| n == name).map(|(_, r)| *r).sum();
+                    published.products.push(Product { name: name.clone(), sha256, bytes, rows });
+                }
                 Err(e) => {
                     for (_, temporary, _) in &pending {
                         let _ = std::fs::remove_file(temporary);
                     }
-                    for path in done {
-                        let _ = std::fs::remove_file(path);
-                    }
+                    published.take_back();
                     return Err(cannot_write(name, &e));
                 }
-            };
-            done.push(target);
-            let rows = lock(&self.kept).delivered.iter().filter(|(n, _)| n == name).map(|(_, r)| *r).sum();
-            products.push(Product { name: name.clone(), sha256, bytes, rows });
+            }
         }
-        products.sort();
-        Ok(products)
+        published.products.sort();
+        Ok(published)
     }
 
     /// Removes every temporary file.
@@ -226,6 +228,55 @@ impl Desk {
             let _ = std::fs::remove_file(temporary);
         }
     }
+}
+
+/// Deliveries that have their names, with what they replaced.
+#[derive(Default)]
+pub struct Published {
+    /// The deliveries.
+    pub products: Vec<Product>,
+    /// Each delivery and where the file of that name is that was there before.
+    replaced: Vec<(PathBuf, Option<PathBuf>)>,
+}
+
+impl Published {
+    fn replace(&mut self, target: &Path, temporary: &Path) -> std::io::Result<()> {
+        let before = target.exists().then(|| beside(target, "before"));
+        if let Some(before) = &before {
+            std::fs::rename(target, before)?;
+        }
+        if let Err(e) = std::fs::rename(temporary, target) {
+            if let Some(before) = &before {
+                let _ = std::fs::rename(before, target);
+            }
+            return Err(e);
+        }
+        self.replaced.push((target.to_owned(), before));
+        Ok(())
+    }
+
+    /// The run is good to its end: what was replaced goes.
+    pub fn settle(self) {
+        for before in self.replaced.into_iter().filter_map(|(_, before)| before) {
+            let _ = std::fs::remove_file(before);
+        }
+    }
+
+    /// The run is not good: what was replaced comes back.
+    pub fn take_back(self) {
+        for (target, before) in self.replaced {
+            let _ = match before {
+                Some(before) => std::fs::rename(before, target),
+                None => std::fs::remove_file(target),
+            };
+        }
+    }
+}
+
+/// `.name.word` beside a file.
+fn beside(target: &Path, word: &str) -> PathBuf {
+    let name = target.file_name().map_or_else(|| "delivery".into(), |n| n.to_string_lossy().into_owned());
+    target.with_file_name(format!(".{name}.{word}"))
 }
 
 /// SHA-256 and size of a file, piece by piece: a delivery may be large.
@@ -327,6 +378,21 @@ pub struct SessionDesk<'a> {
 }
 
 impl SessionDesk<'_> {
+    /// Remembers the names of points that a step over everything sets aside, for the verdict. What a step of one session sets aside
+    /// are epochs, or points that have a finding of their own.
+    fn hold(&self, step: &str, table: &Table, rows: impl Iterator<Item = usize>, detail: &str) -> Result<(), Problem> {
+        let Some(point) = table.schema.role(Role::Point).filter(|_| self.session == usize::MAX) else { return Ok(()) };
+        let (names, index) = (table.texts(&point.name)?, self.desk.step_index(step));
+        let held = &mut lock(&self.desk.kept).held;
+        let mut known: BTreeSet<String> = held.iter().filter(|(s, _)| *s == index).map(|(_, h)| h.point.clone()).collect();
+        for name in rows.filter_map(|row| names.get(row).copied().flatten()) {
+            if known.insert(name.to_owned()) {
+                held.push((index, Held { point: name.to_owned(), step: step.to_owned(), why: detail.to_owned() }));
+            }
+        }
+        Ok(())
+    }
+
     fn keep(&self, step: &str, ranges: &[Range], rows: usize, reason: &str, detail: &str) {
         let (session, step_index) = (self.session, self.desk.step_index(step));
         let slot = self.desk.shelf.put(&set_aside::piece(&Cause { step, step_index, reason, detail }, ranges));
@@ -368,8 +434,7 @@ impl World for SessionDesk<'_> {
         if let Some(parent) = target.parent() {
             std::fs::create_dir_all(parent).map_err(|e| cannot_write(name, &e))?;
         }
-        let file_name = target.file_name().map_or_else(|| "delivery".into(), |n| n.to_string_lossy().into_owned());
-        let temporary = target.with_file_name(format!(".{file_name}.partial"));
+        let temporary = beside(&target, "partial");
         let _ = std::fs::remove_file(&temporary);
         lock(&self.desk.kept).pending.push((target, temporary.clone(), name.to_owned()));
         Ok(OutFile { path: temporary, name: name.to_owned() })
@@ -381,12 +446,14 @@ impl World for SessionDesk<'_> {
 
     fn set_aside(&self, step: &str, rows: &Table, reason: &str, detail: &str) -> Result<(), Problem> {
         let ranges = set_aside::ranges(rows, 0..rows.rows())?;
+        self.hold(step, rows, 0..rows.rows(), detail)?;
         self.keep(step, &ranges, rows.rows(), reason, detail);
         Ok(())
     }
 
     fn set_aside_rows(&self, step: &str, table: &Table, rows: &[u32], reason: &str, detail: &str) -> Result<(), Problem> {
         let ranges = set_aside::ranges(table, rows.iter().map(|r| *r as usize))?;
+        self.hold(step, table, rows.iter().map(|r| *r as usize), detail)?;
         self.keep(step, &ranges, rows.len(), reason, detail);
         Ok(())
     }

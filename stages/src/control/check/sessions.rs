@@ -71,7 +71,7 @@ fn bad(session: &Session, own: &[&Shot], points: usize) -> Option<Diagnostic> {
         ))
         .size(format!("up to {worst:.3} m horizontally and {worst_up:.3} m in height"))
         .why("what is wrong at the marks is wrong at the points between them too")
-        .fix("find the reason (`find-cause`), or waive `control/session-fails` for this session with a name and a reason"),
+        .fix("look at pole, rig, base and frame, and occupy the marks again while the trench is open; `find-cause` names the setting that would explain it; or waive `control/session-fails` for this session with a name and a reason"),
     )
 }
 
@@ -102,6 +102,6 @@ fn missing(session: &Session, own: &[&Shot], points: &[usize], members: &Members
             ))
             .size("unknown: a wrong base, pole length or frame moves every point by 0.02 to 2 m and leaves no other trace")
             .why("repeats with the same settings agree with each other however wrong they are; only a mark of known value can tell")
-            .fix("occupy a mark at the start and at the end, or waive `control/no-check` for this session with a name and a reason (`rule: once` asks for one check)"),
+            .fix("occupy a mark at the start and at the end; or waive `control/no-check` for this session with a name and a reason (`rule: once` asks for one check)"),
     )
 }
