@@ -51,7 +51,7 @@ pub fn run(job: &Path, wish: &Wish, format: Format, registry: &Registry) -> u8 {
         bar.set_length(total);
         bar.set_position(done.min(total));
     };
-    let settings = Settings { threads, overwrite: wish.overwrite, deliver: wish.overwrite || !wish.verdict };
+    let settings = Settings { threads, overwrite: wish.overwrite, deliver: wish.overwrite || !wish.verdict, standings: wish.verdict };
     let outcome = run::execute(&plan, &settings, &watch);
     bar.finish_and_clear();
     let record = &outcome.record;

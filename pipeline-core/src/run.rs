@@ -7,6 +7,7 @@
 
 pub mod clock;
 pub mod desk;
+pub mod left;
 pub mod set_aside;
 pub mod shelf;
 
@@ -17,6 +18,7 @@ use crate::stage::{Cx, Grain, Problem, Session};
 use crate::table::Table;
 use crate::verdict::{self, Held, Standing};
 use desk::Desk;
+use left::{Left, Lost};
 use std::collections::{BTreeMap, HashSet};
 use std::io::Write;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -35,6 +37,8 @@ pub struct Settings {
     /// Whether deliveries and record are kept. Without it everything is computed, written, read back and
     /// compared all the same, and then taken away; results of earlier runs stay as they are.
     pub deliver: bool,
+    /// Whether the points of the first delivery are wanted, for the verdict.
+    pub standings: bool,
 }
 
 /// What a run came to.
@@ -47,7 +51,7 @@ pub struct Outcome {
     pub record_kept_back: bool,
     /// Why the record could not be written.
     pub record_error: Option<std::io::Error>,
-    /// The points of the first delivery, for the verdict.
+    /// The points of the first delivery, when the settings ask for them.
     pub standings: Vec<Standing>,
     /// Points that steps over everything set aside, for the verdict.
     pub held: Vec<Held>,
@@ -349,7 +353,7 @@ impl Run<'_> {
         let total: u64 = sessions.iter().flat_map(|s| &s.files).filter_map(|f| std::fs::metadata(&f.path).ok()).map(|m| m.len()).sum();
         let next = AtomicUsize::new(0);
         let mark = self.desk.mark();
-        let results: Mutex<BTreeMap<usize, Result<Vec<Table>, Problem>>> = Mutex::default();
+        let results: Mutex<BTreeMap<usize, Result<Vec<Left>, Problem>>> = Mutex::default();
         let this = &*self;
         let work = || {
             loop {
@@ -358,7 +362,9 @@ impl Run<'_> {
                 if this.desk.given_up(i) {
                     break;
                 }
-                let result = this.session(i, session, &members, &leaving);
+                let keep = |table| if sessions.len() == 1 { Ok(Left::Here(table)) } else { left::put(this.desk.shelf(), &table) };
+                let tables = this.session(i, session, &members, &leaving);
+                let result = tables.and_then(|all| all.into_iter().map(keep).collect());
                 if result.is_err() {
                     // Sessions before this one go on, so that the first failure is the same for any number of threads.
                     this.desk.failed_at.fetch_min(i, Ordering::Relaxed);
@@ -381,20 +387,26 @@ impl Run<'_> {
             pool.broadcast(|_| work());
             at_work.store(false, Ordering::Relaxed);
         });
+        // What the threads had for themselves is free for the columns of all sessions.
+        drop(pool);
         let results = results.into_inner().unwrap_or_else(PoisonError::into_inner);
         if let Some((failed, _)) = results.iter().find(|(_, r)| r.is_err()) {
             self.desk.forget_after(*failed, &members, &mark);
             let mut counts = lock(&self.counts);
             members.iter().for_each(|n| counts[*n].retain(|session, _| session <= failed));
         }
-        let mut columns: Vec<Vec<Table>> = leaving.iter().map(|_| vec![]).collect();
+        let mut tables: Vec<Vec<Left>> = leaving.iter().map(|_| vec![]).collect();
         for (_, result) in results {
-            for (column, table) in columns.iter_mut().zip(result?) {
-                column.push(table);
+            for (all, own) in tables.iter_mut().zip(result?) {
+                all.push(own);
             }
         }
-        for (n, tables) in leaving.iter().zip(columns) {
-            self.outputs[*n] = Some(Table::stack(tables, self.plan.nodes[*n].bound.output.clone())?);
+        for (n, all) in leaving.iter().zip(tables) {
+            let table = left::together(self.desk.shelf(), all, &self.plan.nodes[*n].bound.output).map_err(|lost| match lost {
+                Lost::Disk(e) => desk::cannot_write(&self.plan.results_name, &e),
+                Lost::Broken(problem) => problem,
+            })?;
+            self.outputs[*n] = Some(table);
         }
         for n in members {
             if self.outputs[n].is_none() {
@@ -472,7 +484,7 @@ impl Run<'_> {
         }
         let table = Table { data: table.data, schema: Arc::clone(&node.bound.output) };
         table.check().map_err(place)?;
-        if node.spec.delivers {
+        if node.spec.delivers && self.settings.standings {
             let standings = verdict::standings(&table).map_err(place)?;
             lock(&self.standings).insert(n, standings);
         }
@@ -483,7 +495,7 @@ impl Run<'_> {
     fn collect_findings(&mut self) {
         let mut kept = std::mem::take(&mut self.desk.kept().findings);
         for (n, node) in self.plan.nodes.iter().enumerate() {
-            // Facts as trees take many times their packed bytes: only those that are asked for.
+            // Facts as trees take many times their packed bytes: only those that are asked for, one at a time.
             let keys = node.bound.stage.concludes_on();
             if keys.is_empty() {
                 continue;
@@ -493,9 +505,12 @@ impl Run<'_> {
                 all.facts.iter().filter(|(step, _, _, key, _)| *step == n && keys.contains(&&**key)).cloned().collect()
             };
             own.sort_by_key(|(_, session, order, ..)| (*session, *order));
-            let own: Vec<(String, serde_json::Value)> =
-                own.into_iter().map(|(.., key, value)| (key.to_string(), serde_json::to_value(&value).unwrap_or_default())).collect();
-            for mut finding in node.bound.stage.conclude(&own) {
+            let facts = |key: &str| -> Box<dyn Iterator<Item = serde_json::Value> + '_> {
+                let key = key.to_owned();
+                let of = own.iter().filter(move |(.., k, _)| **k == *key);
+                Box::new(of.map(|(.., value)| serde_json::to_value(value).unwrap_or_default()))
+            };
+            for mut finding in node.bound.stage.conclude(&facts) {
                 finding.step.get_or_insert_with(|| node.id.clone());
                 kept.push((n, usize::MAX, usize::MAX, finding));
             }

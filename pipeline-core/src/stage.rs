@@ -396,13 +396,16 @@ pub trait Stage: Sized + Send + Sync + 'static {
         &[]
     }
 
-    /// After the last partition: what only the facts of all sessions together can tell. `facts` are
-    /// the keys and values that this step kept under [`Stage::concludes_on`], in the order of the sessions.
-    fn conclude(&self, facts: &[(String, serde_json::Value)]) -> Vec<Diagnostic> {
+    /// After the last partition: what only the facts of all sessions together can tell.
+    fn conclude(&self, facts: &Facts) -> Vec<Diagnostic> {
         let _ = facts;
         vec![]
     }
 }
+
+/// Gives the values of all facts of a step with a key, one after the other in the order of the sessions. The trees of all
+/// sessions together can be large, so they are made again for each call and one at a time.
+pub type Facts<'a> = dyn Fn(&str) -> Box<dyn Iterator<Item = serde_json::Value> + 'a> + 'a;
 
 /// A bound stage whose type is forgotten.
 pub trait AnyBound: Send + Sync {
@@ -429,7 +432,7 @@ pub trait AnyBound: Send + Sync {
     /// See [`Stage::concludes_on`].
     fn concludes_on(&self) -> &'static [&'static str];
     /// See [`Stage::conclude`].
-    fn conclude(&self, facts: &[(String, serde_json::Value)]) -> Vec<Diagnostic>;
+    fn conclude(&self, facts: &Facts) -> Vec<Diagnostic>;
 }
 
 impl<S: Stage> AnyBound for S {
@@ -457,7 +460,7 @@ impl<S: Stage> AnyBound for S {
     fn concludes_on(&self) -> &'static [&'static str] {
         Stage::concludes_on(self)
     }
-    fn conclude(&self, facts: &[(String, serde_json::Value)]) -> Vec<Diagnostic> {
+    fn conclude(&self, facts: &Facts) -> Vec<Diagnostic> {
         Stage::conclude(self, facts)
     }
 }

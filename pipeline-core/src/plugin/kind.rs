@@ -8,7 +8,7 @@ use super::{Ask, BoundHost, Fault, Host, PluginInfo, answers, said};
 use crate::diag::{Diagnostic, Verdict};
 use crate::lock::{Extent, Pin, ProbeAt};
 use crate::stage::{
-    AnyBound, BindCx, Cx, DynBound, Example, Grain, Inputs, Locality, Problem, Resource, ResourceRole, Session, Spec, StageKind,
+    AnyBound, BindCx, Cx, DynBound, Example, Facts, Grain, Inputs, Locality, Problem, Resource, ResourceRole, Session, Spec, StageKind,
 };
 use crate::table::Table;
 use crate::table::schema::{Role, Schema};
@@ -307,7 +307,7 @@ impl AnyBound for PluginBound {
         &[]
     }
 
-    fn conclude(&self, _: &[(String, Value)]) -> Vec<Diagnostic> {
+    fn conclude(&self, _: &Facts) -> Vec<Diagnostic> {
         vec![]
     }
 }

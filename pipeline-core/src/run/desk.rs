@@ -150,7 +150,13 @@ impl Desk {
         Ok(count)
     }
 
-    /// Why facts or set-aside rows could not be kept until the end.
+    /// Where things wait for the end.
+    #[must_use]
+    pub fn shelf(&self) -> &Shelf {
+        &self.shelf
+    }
+
+    /// Why something could not be kept until the end.
     #[must_use]
     pub fn shelf_failure(&self) -> Option<std::io::Error> {
         self.shelf.failure()

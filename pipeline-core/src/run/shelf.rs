@@ -1,6 +1,6 @@
 //! What every session leaves for the record, off the heap.
 //!
-//! Facts and set-aside rows grow with the number of sessions and are needed once more, at the end.
+//! Facts, set-aside rows and the rows for later steps grow with the number of sessions and are needed once more, at the end.
 //! The first of them stay in memory; from a mebibyte on all go to a temporary file in the results folder,
 //! which has no name or loses it when it is closed, so that a run that breaks down leaves nothing behind.
 
@@ -20,6 +20,15 @@ const IN_MEMORY: usize = 1 << 20;
 pub struct Slot {
     at: u64,
     length: usize,
+}
+
+impl Slot {
+    /// The first bytes, and the rest.
+    #[must_use]
+    pub fn split(self, length: usize) -> (Self, Self) {
+        let length = length.min(self.length);
+        (Self { length, ..self }, Self { at: self.at + length as u64, length: self.length - length })
+    }
 }
 
 /// Bytes that are written once and read back later.
@@ -69,14 +78,25 @@ impl Shelf {
     /// # Errors
     /// When the file cannot be read, or could not be written.
     pub fn get(&self, slot: Slot) -> io::Result<Vec<u8>> {
+        let mut bytes = vec![0; slot.length];
+        self.read(slot, &mut bytes)?;
+        Ok(bytes)
+    }
+
+    /// Takes bytes back to where they are wanted, which has their length.
+    ///
+    /// # Errors
+    /// As [`Shelf::get`]; also when the lengths differ.
+    pub fn read(&self, slot: Slot, to: &mut [u8]) -> io::Result<()> {
         let mut kept = self.lock();
         if let Some(e) = &kept.failed {
             return Err(io::Error::new(e.kind(), e.to_string()));
         }
-        let mut bytes = vec![0; slot.length];
+        if to.len() != slot.length {
+            return Err(io::Error::new(io::ErrorKind::InvalidInput, "what was kept has another length"));
+        }
         kept.file.seek(SeekFrom::Start(slot.at))?;
-        kept.file.read_exact(&mut bytes)?;
-        Ok(bytes)
+        kept.file.read_exact(to)
     }
 
     /// Why something could not be put, once.

@@ -5,9 +5,10 @@ use super::deliver::{self, Ready, cannot_read, cannot_write};
 use super::statement::{Subject, agrees, statement};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, OutFile, Problem, Spec, Stage};
 use pipeline_core::table::Table;
-use pipeline_core::table::schema::Column;
+use pipeline_core::table::schema::{Column, Schema};
+use polars::prelude::DataFrame;
 use polars_io::SerReader;
-use polars_io::parquet::read::ParquetReader;
+use polars_io::parquet::read::{ParallelStrategy, ParquetReader};
 use polars_io::parquet::write::{KeyValueMetadata, ParquetCompression, ParquetWriter};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -15,6 +16,8 @@ use std::sync::Arc;
 
 /// Key of the statement in the metadata of the file.
 const KEY: &str = "statement_of_reference";
+/// Columns that are read back at once.
+const AT_ONCE: usize = 8;
 
 /// Options of `export-parquet`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
@@ -56,14 +59,28 @@ fn verify(file: &OutFile, table: &Table, cells: &[Cells], statement: &str) -> Re
         (Some(kept), Some(want)) if agrees(&kept, &want) => {}
         _ => return Err(differs(&file.name, "does not hold the statement of reference that was written")),
     }
-    let data = reader.finish().map_err(|e| cannot_read(file, e))?;
-    if data.height() != table.rows() || data.columns().len() != cells.len() {
-        let (rows, columns) = (data.height(), data.columns().len());
+    let metadata = metadata.clone();
+    let (rows, columns) = (metadata.num_rows, reader.schema().map_err(|e| cannot_read(file, e))?.len());
+    if rows != table.rows() || columns != cells.len() {
         return Err(differs(
             &file.name,
             format!("holds {rows} rows and {columns} columns, and the table holds {} and {}", table.rows(), cells.len()),
         ));
     }
+    // A few columns at a time, so that the table does not stand in memory twice.
+    for (k, some) in cells.chunks(AT_ONCE).enumerate() {
+        let mut reader = ParquetReader::new(std::fs::File::open(&file.path).map_err(|e| cannot_read(file, e))?);
+        reader.set_metadata(metadata.clone());
+        let wanted = (k * AT_ONCE..k * AT_ONCE + some.len()).collect();
+        let reader = reader.with_projection(Some(wanted)).read_parallel(ParallelStrategy::None);
+        let data = reader.finish().map_err(|e| cannot_read(file, e))?;
+        compare_columns(file, table, some, data)?;
+    }
+    Ok(())
+}
+
+/// Compares columns of the file with those of the table.
+fn compare_columns(file: &OutFile, table: &Table, cells: &[Cells], data: DataFrame) -> Result<(), Problem> {
     for (column, c) in data.columns().iter().zip(cells) {
         if column.name().as_str() != c.name || *column.dtype() != pipeline_core::table::dtype(c.spec.holds) {
             return Err(differs(
@@ -73,10 +90,8 @@ fn verify(file: &OutFile, table: &Table, cells: &[Cells], statement: &str) -> Re
         }
     }
     // The columns go through the same typed door as every table, and no longer through the writer's.
-    let mut schema = (*table.schema).clone();
-    for (spec, c) in schema.columns.iter_mut().zip(cells) {
-        spec.name.clone_from(&c.name);
-    }
+    let columns = cells.iter().map(|c| Column { name: c.name.clone(), ..c.spec.clone() }).collect();
+    let schema = Schema { columns, frame: table.schema.frame.clone() };
     let back = Table::new(data, Arc::new(schema)).map_err(|p| differs(&file.name, p.finding.what))?;
     let columns: Vec<&Column> = back.schema.columns.iter().collect();
     for (got, c) in cells::cells(&back, &columns, &file.name)?.iter().zip(cells) {

@@ -8,7 +8,7 @@ use super::options::{By, DOC, NotesTime, Options, check_options, delimiter};
 use super::unmatched;
 use super::windows::{self, Run};
 use pipeline_core::diag::Diagnostic;
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, ResourceRole, Spec, Stage};
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Facts, Grain, Inputs, Problem, Resource, ResourceRole, Spec, Stage};
 use pipeline_core::table::schema::{Column, Holds, Role, Schema, Unit};
 use pipeline_core::table::{Table, TableBuilder};
 use std::collections::BTreeSet;
@@ -115,10 +115,9 @@ impl Stage for Occupations {
         &[unmatched::FACT, names::FACT]
     }
 
-    fn conclude(&self, facts: &[(String, serde_json::Value)]) -> Vec<Diagnostic> {
-        let of = |key: &'static str| facts.iter().filter(move |(k, _)| k == key).map(|(_, v)| v);
-        let mut found = unmatched::unmatched_notes(of(unmatched::FACT));
-        found.extend(names::same_names(of(names::FACT)));
+    fn conclude(&self, facts: &Facts) -> Vec<Diagnostic> {
+        let mut found = unmatched::unmatched_notes(facts);
+        found.extend(names::same_names(facts));
         found
     }
 

@@ -6,7 +6,7 @@
 use super::assign::{Occupation, Owner, norm};
 use super::local;
 use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::stage::{Cx, Problem};
+use pipeline_core::stage::{Cx, Facts, Problem};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -67,14 +67,19 @@ pub(super) fn whereabouts(cx: &Cx, positions: &[Vec<f64>; 3], owners: &[Owner], 
 
 /// The findings for names that occur more than once, from the facts of all sessions.
 #[must_use]
-pub fn same_names<'a>(facts: impl IntoIterator<Item = &'a serde_json::Value>) -> Vec<Diagnostic> {
+pub fn same_names(facts: &Facts) -> Vec<Diagnostic> {
+    let all = || facts(FACT).flat_map(|fact| serde_json::from_value::<Vec<Whereabouts>>(fact).unwrap_or_default());
+    // Most names occur once: those are only counted.
+    let mut counts: BTreeMap<String, usize> = BTreeMap::new();
+    all().for_each(|w| *counts.entry(w.point).or_default() += 1);
+    counts.retain(|_, count| *count > 1);
     let mut by_name: BTreeMap<String, Vec<Whereabouts>> = BTreeMap::new();
-    for fact in facts {
-        for w in serde_json::from_value::<Vec<Whereabouts>>(fact.clone()).unwrap_or_default() {
+    if !counts.is_empty() {
+        for w in all().filter(|w| counts.contains_key(&w.point)) {
             by_name.entry(w.point.clone()).or_default().push(w);
         }
     }
-    by_name.into_iter().filter(|(_, all)| all.len() > 1).map(|(name, all)| finding(&name, &all)).collect()
+    by_name.into_iter().map(|(name, all)| finding(&name, &all)).collect()
 }
 
 fn finding(name: &str, all: &[Whereabouts]) -> Diagnostic {

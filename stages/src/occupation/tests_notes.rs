@@ -23,6 +23,11 @@ fn bound(folder: &Path, options: &str) -> Bound<Occupations> {
 
 const UTC: &str = r#"{"notes":["n.csv"],"notes_time":"utc"}"#;
 
+/// Facts as a run gives them at its end.
+fn kept(facts: Vec<serde_json::Value>) -> impl Fn(&str) -> Box<dyn Iterator<Item = serde_json::Value>> {
+    move |_| Box::new(facts.clone().into_iter())
+}
+
 #[test]
 fn names_stay_what_they_are_and_outside_is_set_aside() {
     let dir = tempfile::tempdir().unwrap();
@@ -80,7 +85,7 @@ fn a_note_without_epochs_is_shot_again() {
     assert!(f.what.contains("30 s after it") || f.what.contains("31 s before it"), "{}", f.what);
     assert_eq!(f.labels[0].line, Some(3));
     let fact = said.facts.iter().find(|f| f.0 == FACT).unwrap().1.clone();
-    let late = unmatched_notes([&fact]);
+    let late = unmatched_notes(&kept(vec![fact]));
     assert_eq!(late.len(), 1);
     assert_eq!(late[0].point.as_deref(), Some("C"));
     assert!(late[0].what.contains("1 h") || late[0].what.contains("min before it"), "{}", late[0].what);
@@ -96,11 +101,11 @@ fn several_sessions_share_notes() {
     let first = run(&b, &table(&(0..30).map(row).collect::<Vec<_>>(), false, false), "am").1;
     let second = run(&b, &table(&(10_800..10_830).map(row).collect::<Vec<_>>(), false, false), "pm").1;
     let fact = |w: &Collect| w.said().facts.iter().find(|f| f.0 == FACT).unwrap().1.clone();
-    assert!(unmatched_notes([&fact(&first), &fact(&second)]).is_empty());
+    assert!(unmatched_notes(&kept(vec![fact(&first), fact(&second)])).is_empty());
     assert!(first.said().findings.is_empty() && second.said().findings.is_empty());
     // The next day at the same hours: the same note meets both, and that stops the delivery.
     let next = run(&b, &table(&(86_400..86_430).map(row).collect::<Vec<_>>(), false, false), "next").1;
-    let both = unmatched_notes([&fact(&first), &fact(&second), &fact(&next)]);
+    let both = unmatched_notes(&kept(vec![fact(&first), fact(&second), fact(&next)]));
     assert_eq!((both.len(), both[0].code.as_str(), both[0].verdict), (1, "notes/two-sessions", Verdict::Block));
     // With a column `session`, or files named like the sessions, it does not.
     notes(dir.path(), "n.csv", "point,from,to,aim,session\nA,14:00:00,14:00:05,tip,am\n");
@@ -147,7 +152,7 @@ fn one_name_twice_is_kept_twice() {
     let ids = out.texts("occupation").unwrap();
     assert_eq!((ids[0], ids[11]), (Some("H-3"), Some("H-3#2")));
     let facts = world.said().facts.clone();
-    let found = same_names(facts.iter().filter(|(k, _)| k == names::FACT).map(|(_, v)| v));
+    let found = same_names(&kept(facts.into_iter().filter(|(k, _)| k == names::FACT).map(|(_, v)| v).collect()));
     let f = &found[0];
     assert_eq!((f.code.as_str(), f.verdict), ("points/same-name", Verdict::Warn));
     assert!(f.size.contains("30.000 m"), "{}", f.size);

@@ -8,6 +8,7 @@
 
 use super::notes_time::{HOUR, SECOND, length};
 use pipeline_core::diag::{Diagnostic, Label, Verdict};
+use pipeline_core::stage::Facts;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -52,15 +53,32 @@ pub struct Outcome {
     pub hours_serve: Option<u64>,
 }
 
+/// What became of a note in all sessions.
+#[derive(Default)]
+struct Count {
+    /// Sessions in which it met epochs.
+    met: usize,
+    /// Whether a session met it or said that it is lost.
+    settled: bool,
+}
+
 /// The findings for notes that no session met, from the facts [`FACT`] of all sessions of a step.
 /// Facts of another form are passed over.
 #[must_use]
-pub fn unmatched_notes<'a>(facts: impl IntoIterator<Item = &'a serde_json::Value>) -> Vec<Diagnostic> {
+pub fn unmatched_notes(facts: &Facts) -> Vec<Diagnostic> {
+    let outcomes = || facts(FACT).filter_map(|fact| serde_json::from_value::<Vec<Outcome>>(fact).ok()).flatten();
+    // Nearly every note meets one session, and nothing is to be said of it: those are only counted.
+    let mut states: BTreeMap<String, BTreeMap<u64, Count>> = BTreeMap::new();
+    for o in outcomes() {
+        let count = states.entry(o.file).or_default().entry(o.line).or_default();
+        count.met += usize::from(o.state == State::Matched);
+        count.settled |= o.state != State::Open;
+    }
+    states.values_mut().for_each(|of| of.retain(|_, count| count.met > 1 || !count.settled));
     let mut lines: BTreeMap<(String, u64), Vec<Outcome>> = BTreeMap::new();
-    for fact in facts {
-        let Ok(outcomes) = serde_json::from_value::<Vec<Outcome>>(fact.clone()) else { continue };
-        for outcome in outcomes {
-            lines.entry((outcome.file.clone(), outcome.line)).or_default().push(outcome);
+    if states.values().any(|of| !of.is_empty()) {
+        for o in outcomes().filter(|o| states.get(&o.file).is_some_and(|of| of.contains_key(&o.line))) {
+            lines.entry((o.file.clone(), o.line)).or_default().push(o);
         }
     }
     let away = |o: &Outcome| o.nearest_s.map_or(f64::INFINITY, f64::abs);
