@@ -75,10 +75,10 @@ impl Stage for BudgetFile {
     fn run(&self, inputs: &[Table], cx: &Cx) -> Result<Table, Problem> {
         let table = inputs.first().ok_or_else(|| Problem::broken("a delivery was run without a table"))?;
         let parts = Parts::read(table)?;
-        let budgets: Vec<Budget> = (0..table.rows()).map(|r| parts.row(r)).collect();
-        let lines = self.lines(table, &budgets)?;
-        written::csv(cx, &self.path, "path", HEADER, &lines)?;
-        if let Some(finding) = what_helps(&budgets, &table.schema) {
+        // Made again where they are wanted: budgets of many points are several times their table.
+        let budgets = (0..table.rows()).map(|r| parts.row(r));
+        written::csv(cx, &self.path, "path", HEADER, self.lines(table, budgets.clone())?)?;
+        if let Some(finding) = what_helps(budgets, &table.schema) {
             cx.find(finding);
         }
         Ok(table.clone())
@@ -89,11 +89,11 @@ impl Stage for BudgetFile {
 type Line = [String; HEADER.len()];
 
 impl BudgetFile {
-    fn lines(&self, table: &Table, budgets: &[Budget]) -> Result<Vec<Line>, Problem> {
+    fn lines(&self, table: &Table, budgets: impl Iterator<Item = Budget>) -> Result<impl Iterator<Item = Line>, Problem> {
         let texts = |name: &Option<String>| name.as_ref().map_or_else(|| Ok(vec![None; table.rows()]), |n| table.texts(n));
         let (session, occupation, point) = (texts(&self.session)?, texts(&self.occupation)?, table.texts(&self.point)?);
-        let mut lines = vec![];
-        for (row, b) in budgets.iter().enumerate() {
+        Ok(budgets.enumerate().flat_map(move |(row, b)| {
+            let mut lines = vec![];
             let who = [session[row], occupation[row], point[row]].map(|t| t.unwrap_or_default().to_owned());
             let whole = b.total();
             let [most_plan, most_up] = b.largest().map(|(c, _)| c);
@@ -107,8 +107,8 @@ impl BudgetFile {
                 lines.push(line(&who, c.words(), c.kind().word(), part, &whole, b.bounds_95_without(c), helps));
             }
             lines.push(line(&who, "all", "", &whole, &whole, b.bounds_95(), "with all contributors: what the point states".to_owned()));
-        }
-        Ok(lines)
+            lines
+        }))
     }
 }
 
@@ -135,25 +135,25 @@ fn line(who: &[String; 3], contributor: &str, kind: &str, part: &Part, whole: &P
 }
 
 /// What would help most over all points, in one finding.
-fn what_helps(budgets: &[Budget], schema: &Schema) -> Option<Diagnostic> {
+fn what_helps(budgets: impl ExactSizeIterator<Item = Budget> + Clone, schema: &Schema) -> Option<Diagnostic> {
     let mut all = Budget::default();
-    for b in budgets {
+    for b in budgets.clone() {
         for (c, p) in b.iter() {
             all.add(c, p);
         }
     }
     let [(plan, plan_share), (up, up_share)] = all.largest();
-    if budgets.is_empty() || plan_share <= 0.0 || up_share <= 0.0 {
+    if budgets.len() == 0 || plan_share <= 0.0 || up_share <= 0.0 {
         return None;
     }
     #[allow(clippy::cast_precision_loss)]
     let mean = |of: fn(&Budget) -> [f64; 2]| {
-        let sum = budgets.iter().map(of).fold([0.0; 2], |s, v| [s[0] + v[0], s[1] + v[1]]);
+        let sum = budgets.clone().map(|b| of(&b)).fold([0.0; 2], |s, v| [s[0] + v[0], s[1] + v[1]]);
         sum.map(|s| s / budgets.len() as f64)
     };
     let with = mean(Budget::bounds_95);
     #[allow(clippy::cast_precision_loss)]
-    let without = |c: Contributor, k: usize| budgets.iter().map(|b| b.bounds_95_without(c)[k]).sum::<f64>() / budgets.len() as f64;
+    let without = |c: Contributor, k: usize| budgets.clone().map(|b| b.bounds_95_without(c)[k]).sum::<f64>() / budgets.len() as f64;
     let heights = if schema.role(Role::Height).is_some() { "height" } else { "ellipsoidal height" };
     Some(
         Diagnostic::new(

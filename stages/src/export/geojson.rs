@@ -1,10 +1,13 @@
 #![doc = include_str!("geojson.md")]
 
+mod back;
+
 use super::cells::{self, Cells, Got, Values, about_row, all_placed, compare, differs, file_names};
 use super::deliver::{self, Ready, cannot_read, cannot_write};
 use super::instant;
 use super::statement::{Subject, agrees, statement};
 use super::wgs84::{Place, ToWgs84};
+use back::Back;
 use pipeline_core::diag::{Diagnostic, Verdict};
 use pipeline_core::lock::{Pin, ProbeAt};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, OutFile, Problem, Spec, Stage};
@@ -20,6 +23,8 @@ use std::io::Write;
 const DECIMALS_DEG: usize = 9;
 /// Decimals of the ellipsoidal height.
 const DECIMALS_M: usize = 4;
+/// Bytes that are read back at once.
+const AT_ONCE: usize = 1 << 16;
 
 /// Options of `export-geojson`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
@@ -134,31 +139,53 @@ fn verify(
     ids: &[Option<String>],
     cells: &[Cells],
 ) -> Result<(), Problem> {
-    let bytes = std::fs::read(&file.path).map_err(|e| cannot_read(file, e))?;
-    let whole: Value = serde_json::from_slice(&bytes).map_err(|e| cannot_read(file, e))?;
-    if whole["type"] != "FeatureCollection" || !agrees(&whole["statement_of_reference"], head) {
+    let mut back = Back::new(|row, feature: &Value| {
+        // One too many is counted, and said below.
+        let (Some(place), Some(id)) = (places.get(row), ids.get(row)) else { return Ok(()) };
+        same(file, table, row, feature, place, id.as_deref(), cells)
+    });
+    let opened = std::fs::File::open(&file.path).map_err(|e| cannot_read(file, e))?;
+    let read = back.read(std::io::BufReader::with_capacity(AT_ONCE, opened));
+    if read.is_err() && back.problem.is_none() {
+        return read.map_err(|e| cannot_read(file, e));
+    }
+    if back.kind != "FeatureCollection" || !agrees(&back.statement, head) {
         return Err(differs(&file.name, "does not hold the statement of reference that was written"));
     }
-    let features = whole["features"].as_array().ok_or_else(|| differs(&file.name, "has no features"))?;
-    if features.len() != table.rows() {
-        return Err(differs(&file.name, format!("holds {} features, and the table holds {} rows", features.len(), table.rows())));
+    if let Some(problem) = back.problem {
+        return Err(problem);
     }
-    for (row, ((feature, place), id)) in features.iter().zip(places).zip(ids).enumerate() {
-        let name = cells::row_name(table, row);
-        if feature["id"].as_str() != id.as_deref() {
-            return Err(differs(&file.name, format!("has identifier `{}` for {name}", feature["id"])));
-        }
-        let coordinates = &feature["geometry"]["coordinates"];
-        if feature["geometry"]["type"] != "Point" || !agrees(coordinates, &json!(place)) {
-            return Err(differs(&file.name, format!("has the geometry {coordinates} for {name}, and {place:?} was written")));
-        }
-        let properties = feature["properties"].as_object().ok_or_else(|| differs(&file.name, format!("has no properties for {name}")))?;
-        if !properties.keys().eq(cells.iter().map(|c| &c.name)) {
-            return Err(differs(&file.name, format!("has other properties for {name} than were written")));
-        }
-        for c in cells {
-            compare(table, c, row, &got(c.spec.holds, &properties[&c.name]), &file.name)?;
-        }
+    match back.features {
+        None => Err(differs(&file.name, "has no features")),
+        Some(n) if n != table.rows() => Err(differs(&file.name, format!("holds {n} features, and the table holds {} rows", table.rows()))),
+        Some(_) => Ok(()),
+    }
+}
+
+/// Compares a feature of the file with a row of the table.
+fn same(
+    file: &OutFile,
+    table: &Table,
+    row: usize,
+    feature: &Value,
+    place: &[f64],
+    id: Option<&str>,
+    cells: &[Cells],
+) -> Result<(), Problem> {
+    let name = || cells::row_name(table, row);
+    if feature["id"].as_str() != id {
+        return Err(differs(&file.name, format!("has identifier `{}` for {}", feature["id"], name())));
+    }
+    let coordinates = &feature["geometry"]["coordinates"];
+    if feature["geometry"]["type"] != "Point" || !agrees(coordinates, &json!(place)) {
+        return Err(differs(&file.name, format!("has the geometry {coordinates} for {}, and {place:?} was written", name())));
+    }
+    let properties = feature["properties"].as_object().ok_or_else(|| differs(&file.name, format!("has no properties for {}", name())))?;
+    if !properties.keys().eq(cells.iter().map(|c| &c.name)) {
+        return Err(differs(&file.name, format!("has other properties for {} than were written", name())));
+    }
+    for c in cells {
+        compare(table, c, row, &got(c.spec.holds, &properties[&c.name]), &file.name)?;
     }
     Ok(())
 }
