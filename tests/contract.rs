@@ -3,6 +3,7 @@
 #![allow(missing_docs, clippy::unwrap_used, clippy::panic)]
 
 use pipeline_core::diag::codes;
+use pipeline_core::plugin::examine::{examine, examine_options};
 use pipeline_core::stage::Inputs;
 use std::collections::BTreeSet;
 use std::path::Path;
@@ -40,6 +41,20 @@ fn side_files(folder: &Path) {
     put("notes/day.csv", "point,code,from,to,aim\nA,W-COUP,2026-03-08 20:00:02,2026-03-08 20:00:12,tip\nB,W-COUP,2026-03-08 20:00:20,2026-03-08 20:00:35,laser\n");
     // GPS runs 18 s ahead of UTC.
     let rows = (0..2400).map(|i| format!("{:.2},{:.3},1.5,-2.25\n", 1_773_000_018.0 + 0.02 * f64::from(i), 10.0 + 0.001 * f64::from(i)));
+    put(
+        "hidden.csv",
+        "point,kind,from,to,value_m,sigma_m,side\nH,distance,P-00,,12.5,0.01,left\nH,distance,P-01,,12.4,0.01,left\nH,height,P-00,,-1.2,0.01,\n",
+    );
+    put("grids/other.gtx", "no geoid");
+    put(
+        "site-marks.csv",
+        "point,easting_m,northing_m,height_m,crs,height_datum,sigma_horizontal_m,sigma_up_m,source,date,use\n\
+         P-00,1000.00,5000.00,50.00,Works grid,Works grid,0.01,0.01,made up,2026-02-11,fit\n\
+         P-01,1000.10,5000.05,50.02,Works grid,Works grid,0.01,0.01,made up,2026-02-11,fit\n\
+         P-02,1000.05,5000.10,50.04,Works grid,Works grid,0.01,0.01,made up,2026-02-11,fit\n",
+    );
+    put("classes/client.yaml", "quality_classes: 1\nname: made up\nsource: made up\nmeasure: 95-percent\nclasses:\n  - { class: A, horizontal_m: 0.5, vertical_m: 0.5 }\n");
+    put("classes/national.csv", "class,horizontal_m,vertical_m\nA,0.3,0.4\nB,0.9,0.9\n");
     put("attitude/made-up.csv", &format!("time,yaw,pitch,roll\n{}", rows.collect::<String>()));
 }
 
@@ -48,23 +63,26 @@ fn built_in_stages_pass_the_suite_of_plug_ins() {
     let folder = tempfile::tempdir().unwrap();
     side_files(folder.path());
     let mut wrong = vec![];
-    let mut ran = vec![];
+    let mut not_run = vec![];
+    let given = stages::behind::given().unwrap();
     for kind in stages::builtin() {
-        let tried = pipeline_core::plugin::examine::examine(kind.as_ref(), folder.path());
         let name = kind.spec().name;
+        // These two search long for the looks at one nail, which no made-up table holds: their own tests hold them.
+        let of_looks = ["calibrate-rig", "daily-check"].contains(&name);
+        let tried = if of_looks { examine_options(kind.as_ref()) } else { examine(kind.as_ref(), folder.path(), &given) };
         for what in ["every option is explained", "an unknown option is refused", "fits the options"] {
             assert!(tried.iter().any(|t| t.what.contains(what) && t.kept == Some(true)), "{name}: {what}: {tried:#?}");
         }
-        if tried.iter().any(|t| t.what == "every row is accounted for") {
-            ran.push(name);
-        }
-        wrong.extend(tried.into_iter().filter(|t| t.kept == Some(false)));
+        let ran = tried.iter().any(|t| t.what == "every row is accounted for");
+        // Readers take no table, and a plug-in cannot be one.
+        assert!(ran || of_looks || kind.spec().inputs == Inputs::None, "`{name}` took none of the tables: {tried:#?}");
+        let titles = tried.iter().filter(|t| t.kept.is_none()).filter_map(|t| t.what.strip_prefix("example `")?.strip_suffix("` runs"));
+        not_run.extend(titles.map(|title| format!("{name}: {title}")));
+        wrong.extend(tried.iter().filter(|t| t.kept == Some(false)).cloned());
     }
     assert!(wrong.is_empty(), "{wrong:#?}");
-    // Stages that need a geoid, marks of that place or the budgets of their points are held by their own tests.
-    for name in ["quality-gate", "occupations", "time-join", "heading-age", "tilt-correct", "average", "reproject", "receiver-test"] {
-        assert!(ran.contains(&name), "`{name}` took none of the made-up tables");
-    }
+    // The first needs a file that only a run of the other example writes, the second a vertical datum of the registry with a geoid for it.
+    assert_eq!(not_run, ["localise: The fit of an earlier job", "export-geopackage: Horizontal and vertical system in one definition"]);
 }
 
 /// Every `"area/what-is-wrong"` literal of the sources, without tests.

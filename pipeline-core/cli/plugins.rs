@@ -42,7 +42,10 @@ pub fn check(file: &Path, folder: Option<&Path>, isolate: bool, format: Format, 
     };
     let beside = file.parent().unwrap_or(Path::new("")).to_owned();
     let folder = folder.map_or(beside, Path::to_path_buf);
-    let tried: Vec<plugin::examine::Tried> = loaded.kinds.iter().flat_map(|k| plugin::examine::examine(k.as_ref(), &folder)).collect();
+    // Without them a stage that needs such tables is said to be not tried.
+    let given = stages::behind::given().unwrap_or_default();
+    let tried: Vec<plugin::examine::Tried> =
+        loaded.kinds.iter().flat_map(|k| plugin::examine::examine(k.as_ref(), &folder, &given)).collect();
     let broken = tried.iter().filter(|t| t.kept == Some(false)).count();
     match format {
         Format::Json => print::json(&serde_json::json!({"plugin": loaded.info, "tried": tried})),

@@ -3,6 +3,7 @@
 pub mod angle;
 pub mod archive;
 pub mod asset;
+pub mod behind;
 pub mod budget;
 pub mod control;
 pub mod export;

@@ -296,7 +296,7 @@ fn the_examples_keep_their_promises_in_this_process() {
     compile(&root().join("plugins/example-c/steady.c"), &steady, &[]);
     for library in [steady, built("linetrace")] {
         let plugin = open(&library, false).unwrap();
-        let tried = examine(plugin.kinds[0].as_ref(), folder.path());
+        let tried = examine(plugin.kinds[0].as_ref(), folder.path(), &stages::behind::given().unwrap());
         assert!(tried.iter().all(|t| t.kept != Some(false)) && tried.len() >= 12, "{tried:#?}");
     }
 }

@@ -14,6 +14,7 @@ use crate::table::Table;
 use serde::Serialize;
 use serde_json::Value;
 use std::path::Path;
+use std::sync::Arc;
 use world::World;
 
 /// One thing that was tried.
@@ -29,22 +30,61 @@ pub struct Tried {
     pub detail: String,
 }
 
-/// Tries a stage, on made-up tables with a made-up rig and reference. Files that its examples name and its description
-/// does not bring are looked for below `folder`.
+/// Tables that other stages gave, one after the other: what a stage is tried on besides made-up tables, so that it also meets the
+/// columns that only those stages make.
+#[derive(Clone, Debug, Default)]
+pub struct Given(Vec<(String, Table)>);
+
+impl Given {
+    /// Runs stages with their options on a made-up table of the antenna, delivered on a grid with a geoid.
+    ///
+    /// # Errors
+    /// Why one of them does not run, in words.
+    pub fn by(chain: &[(Arc<dyn StageKind>, Value)]) -> Result<Self, String> {
+        let world = World::new(&[], Path::new("")).map_err(|e| e.to_string())?;
+        let around = world.arounds.iter().find(|a| a.on_a_grid()).ok_or("no made-up reference is on a grid")?;
+        let mut table = tables::of_the_antenna().ok_or("no table of the antenna can be made up")?;
+        let mut given = vec![];
+        for (kind, options) in chain {
+            let name = kind.spec().name;
+            let inputs = [table];
+            let bound = world.bind(kind.as_ref(), options, &inputs, around).map_err(|p| format!("{name}: {}", words(&p)))?;
+            table = run(&bound, &inputs, &world).map_err(|p| format!("{name}: {}", p.finding.what))?.table;
+            given.push((format!("what `{name}` gives"), table.clone()));
+        }
+        Ok(Self(given))
+    }
+}
+
+/// Tries a stage, on made-up tables and on given ones, with a made-up rig and reference. Files that its examples name and its
+/// description does not bring are looked for below `folder`; a geoid (`geoid.gtx`) and marks of control (`control.csv`) of the
+/// made-up place are always there.
 #[must_use]
-pub fn examine(kind: &dyn StageKind, folder: &Path) -> Vec<Tried> {
+pub fn examine(kind: &dyn StageKind, folder: &Path, given: &Given) -> Vec<Tried> {
     let mut report = Report { stage: kind.spec().name.to_owned(), all: vec![] };
-    let schema = kind.options_schema();
-    report.options(&schema);
-    let examples: Vec<(String, String)> = match kind.spec().examples {
-        [] => vec![("no options".into(), "{}".into())],
-        all => all.iter().map(|e| (e.title.to_owned(), e.options.to_owned())).collect(),
-    };
-    match World::new(kind, folder) {
-        Ok(world) => examples.iter().for_each(|(title, options)| report.example(kind, &world, title, options, &schema)),
+    let schema = report.options(kind);
+    match World::new(kind.example_files(), folder) {
+        Ok(world) => examples(kind).iter().for_each(|(title, options)| report.example(kind, (&world, given), title, options, &schema)),
         Err(e) => report.say("the examples run", None, format!("the files of the examples cannot be written: {e}")),
     }
     report.all
+}
+
+/// Tries only what needs no table: the options and whether the examples fit them.
+#[must_use]
+pub fn examine_options(kind: &dyn StageKind) -> Vec<Tried> {
+    let mut report = Report { stage: kind.spec().name.to_owned(), all: vec![] };
+    let schema = report.options(kind);
+    examples(kind).iter().for_each(|(title, options)| drop(report.fits(title, options, &schema)));
+    report.all
+}
+
+/// Titles and options of the examples.
+fn examples(kind: &dyn StageKind) -> Vec<(String, String)> {
+    match kind.spec().examples {
+        [] => vec![("no options".into(), "{}".into())],
+        all => all.iter().map(|e| (e.title.to_owned(), e.options.to_owned())).collect(),
+    }
 }
 
 /// A way to run a stage again, whose outcomes must be the same.
@@ -57,6 +97,12 @@ struct Report {
 
 fn words(problems: &[Problem]) -> String {
     problems.iter().map(|p| p.finding.what.as_str()).collect::<Vec<_>>().join("; ")
+}
+
+/// Whether a stage says what is wrong, and does not break down or deliver what it must not.
+fn is_finding(problem: &Problem) -> bool {
+    let code = &problem.finding.code;
+    code != "stage/broken-promise" && (!code.starts_with("plugin/") || code == "plugin/said")
 }
 
 /// What a run came to, in a form that can be compared.
@@ -92,70 +138,87 @@ impl Report {
         }
     }
 
-    fn options(&mut self, schema: &Value) {
-        let closed = about::options(&self.stage, schema);
+    /// Gives the schema of the options.
+    fn options(&mut self, kind: &dyn StageKind) -> Value {
+        let schema = kind.options_schema();
+        let closed = about::options(&self.stage, &schema);
         self.verdict("every option is explained, and no other is taken", closed);
         let refused = parse::read("job", b"options: {no_such_option: 1}").is_ok_and(|document| {
-            let found = conform::conform(&document, "options", &document.value["options"], schema);
+            let found = conform::conform(&document, "options", &document.value["options"], &schema);
             found.iter().any(|d| d.code == "job/unknown-key")
         });
         self.verdict("an unknown option is refused", if refused { Ok(()) } else { Err("it would be ignored silently".into()) });
+        schema
     }
 
-    fn example(&mut self, kind: &dyn StageKind, world: &World, title: &str, yaml: &str, schema: &Value) {
+    /// The options of an example, when they fit.
+    fn fits(&mut self, title: &str, yaml: &str, schema: &Value) -> Option<Value> {
         let what = format!("example `{title}` fits the options");
         let document = match parse::read("example", yaml.as_bytes()) {
             Ok(document) => document,
             // An empty example is a job without options.
-            Err(_) if yaml.trim() == "{}" || yaml.trim().is_empty() => match parse::read("example", b"none: 0") {
-                Ok(mut document) => {
-                    document.value = Value::Object(serde_json::Map::new());
-                    document
-                }
-                Err(_) => return,
-            },
-            Err(e) => return self.verdict(&what, Err(e.what)),
+            Err(_) if yaml.trim() == "{}" || yaml.trim().is_empty() => {
+                let mut document = parse::read("example", b"none: 0").ok()?;
+                document.value = Value::Object(serde_json::Map::new());
+                document
+            }
+            Err(e) => {
+                self.verdict(&what, Err(e.what));
+                return None;
+            }
         };
         let found: Vec<Diagnostic> = conform::conform(&document, "", &document.value, schema);
-        if !found.is_empty() {
-            return self.verdict(&what, Err(found.iter().map(|d| d.what.as_str()).collect::<Vec<_>>().join("; ")));
+        let words = found.iter().map(|d| d.what.as_str()).collect::<Vec<_>>().join("; ");
+        self.verdict(&what, if found.is_empty() { Ok(()) } else { Err(words) });
+        found.is_empty().then_some(document.value)
+    }
+
+    fn example(&mut self, kind: &dyn StageKind, (world, given): (&World, &Given), title: &str, yaml: &str, schema: &Value) {
+        let Some(options) = self.fits(title, yaml, schema) else { return };
+        if kind.spec().inputs == Inputs::None {
+            return self.say("runs", None, "it takes no table: it reads files of its own");
         }
-        self.verdict(&what, Ok(()));
-        if kind.spec().inputs == Inputs::None || kind.spec().delivers {
-            return self.say("runs", None, "it reads or writes files of its own");
-        }
-        let (mut refusals, mut stopped) = (vec![], None);
-        for bare in [false, true] {
-            for (words, tables) in tables::all(kind.spec().inputs == Inputs::Many) {
-                let bound = match world.bind(kind, &document.value, &tables, bare) {
+        let (mut refusals, mut stopped) = (vec![], vec![]);
+        let spec = kind.spec();
+        for around in &world.arounds {
+            for (words, tables) in &tables::all(&given.0, spec.inputs == Inputs::Many, spec.delivers) {
+                let bound = match world.bind(kind, &options, tables, around) {
                     Ok(bound) => bound,
                     Err(problems) => {
                         problems.iter().for_each(|p| refusals.push(p.finding.what.clone()));
                         continue;
                     }
                 };
-                let words = format!("{words}{}", if bare { ", without rig and reference" } else { "" });
-                match run(&bound, &tables, world) {
+                let words = format!("{words}{}", around.words);
+                match run(&bound, tables, world) {
                     Ok(whole) => {
                         self.say("it runs on a made-up table", Some(true), words);
-                        let again = world.bind(kind, &document.value, &tables, bare);
-                        return self.behaviour(world, &bound, again, &tables, &whole);
+                        let again = world.bind(kind, &options, tables, around);
+                        return self.behaviour(world, &bound, again, tables, &whole);
                     }
                     // It may say that the values of one table are none for it; another may suit.
-                    Err(p) => drop(stopped.get_or_insert_with(|| format!("{words}: {}", p.finding.what))),
+                    Err(p) => stopped.push(format!("{words}: {}", p.finding.what)),
                 }
             }
         }
-        if let Some(stopped) = stopped {
-            return self.verdict("it runs on a made-up table", Err(stopped));
-        }
-        let mut distinct: Vec<String> = vec![];
-        for words in refusals {
-            if !distinct.contains(&words) {
-                distinct.push(words);
+        let distinct = |all: Vec<String>| {
+            let mut distinct: Vec<String> = vec![];
+            for words in all {
+                if !distinct.contains(&words) {
+                    distinct.push(words);
+                }
             }
+            distinct.join(" | ")
+        };
+        match stopped.into_iter().next() {
+            // What delivers judges the work itself.
+            Some(first) if spec.delivers => {
+                return self.say(&format!("example `{title}` runs"), None, format!("no made-up values are good enough for it: {first}"));
+            }
+            Some(first) => return self.verdict("it runs on a made-up table", Err(first)),
+            None => {}
         }
-        self.say(&format!("example `{title}` runs"), None, format!("it takes none of the made-up tables: {}", distinct.join(" | ")));
+        self.say(&format!("example `{title}` runs"), None, format!("it takes none of the made-up tables: {}", distinct(refusals)));
     }
 
     fn behaviour(&mut self, world: &World, bound: &DynBound, again: Result<DynBound, Vec<Problem>>, tables: &[Table], whole: &Ran) {
@@ -193,19 +256,19 @@ impl Report {
             self.same("several threads at once give the same output", bound, tables, whole, world, Self::threads);
         }
         let none = Table { data: table.data.head(Some(0)), schema: table.schema.clone() };
-        let empty = run(bound, &with_first(none, tables), world)
-            .map_err(|p| p.finding.what)
-            .and_then(|r| if r.table.rows() == 0 { Ok(()) } else { Err(format!("{} rows came out of none", r.table.rows())) });
-        self.verdict("an empty table gives an empty table", empty);
+        let empty = "an empty table gives an empty table";
+        match run(bound, &with_first(none, tables), world) {
+            Ok(r) if r.table.rows() == 0 => self.verdict(empty, Ok(())),
+            Ok(r) => self.verdict(empty, Err(format!("{} rows came out of none", r.table.rows()))),
+            // An empty session is no mistake; of all the work a stage may say that it is not enough.
+            Err(p) if bound.grain == Grain::Whole && is_finding(&p) => {
+                self.say(empty, Some(true), format!("it refuses one: {}", p.finding.what))
+            }
+            Err(p) => self.verdict(empty, Err(p.finding.what)),
+        }
         // It may refuse such a table with a finding; it may not break down or deliver NaN, which the host looks for.
         let bare = run(bound, &with_first(tables::bare(table), tables), world);
-        let bare = bare.map(|_| ()).or_else(|p| {
-            if p.finding.code == "stage/broken-promise" || p.finding.code.starts_with("plugin/") && p.finding.code != "plugin/said" {
-                Err(p.finding.what)
-            } else {
-                Ok(())
-            }
-        });
+        let bare = bare.map(|_| ()).or_else(|p| if is_finding(&p) { Ok(()) } else { Err(p.finding.what) });
         self.verdict("values that are missing everywhere are no surprise", bare);
     }
 

@@ -280,7 +280,9 @@ impl World for Collect {
         if decompress { unpack(Box::new(file)).map_err(|e| unreadable(&resource.name, &e)) } else { Ok(Box::new(file)) }
     }
     fn create(&self, name: &str, _: &str) -> Result<OutFile, Problem> {
-        Ok(OutFile { path: self.folder.join(name), name: name.to_owned() })
+        let path = self.folder.join(name);
+        path.parent().map_or(Ok(()), std::fs::create_dir_all).map_err(Problem::broken)?;
+        Ok(OutFile { path, name: name.to_owned() })
     }
     fn delivered(&self, file: &OutFile, rows: u64) {
         self.said().delivered.push((file.name.clone(), rows));

@@ -9,7 +9,21 @@ use std::sync::Arc;
 const ROWS: usize = 203;
 
 /// Latitude and longitude in degrees and ellipsoidal height in metres of the invented place.
-pub(super) const PLACE: (f64, f64, f64) = (59.33, 18.07, 31.0);
+pub(super) const PLACE: (f64, f64, f64) = (41.2, -86.4, 190.0);
+
+/// The same place on the grid of the made-up delivery, UTM zone 16 north, m, and its height above the made-up datum, m.
+pub(super) const ON_GRID: (f64, f64, f64) = (550_308.201, 4_561_132.856, 223.6);
+
+/// Name of the made-up vertical datum.
+pub(super) const DATUM: &str = "made up";
+
+/// Name of a point.
+pub(super) fn point(number: usize) -> String {
+    format!("P-{number:02}")
+}
+
+/// Epochs of one point, where there are several.
+const EPOCHS_OF_A_POINT: usize = 20;
 
 /// What a made-up table holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -44,12 +58,12 @@ impl Made {
 
     fn frame(self) -> Frame {
         let (crs, name, axes) = match self {
-            Self::GridPoints => ("EPSG:3006", "SWEREF99 TM", Axes::Projected(Unit::Metre)),
+            Self::GridPoints => ("EPSG:6345", "NAD83(2011) / UTM zone 16N", Axes::Projected(Unit::Metre)),
             _ => ("EPSG:9989", "ITRF2020", Axes::Geographic),
         };
         let (epoch, heights) = match self {
             Self::GridPoints => {
-                let (datum, model, version) = ("EPSG:5613".to_owned(), "made up".to_owned(), "1".to_owned());
+                let (datum, model, version) = (DATUM.to_owned(), "made up".to_owned(), "1".to_owned());
                 (Epoch::Static, Heights::Vertical { datum, model, version, sha256: String::new(), unit: Unit::Metre })
             }
             Self::Points => (Epoch::Fixed(2026.2), Heights::Ellipsoidal),
@@ -114,15 +128,19 @@ fn columns(made: Made) -> Vec<Column> {
         all.push(Column::always("occupation", Text, No, Role::Occupation));
         all.push(Column::maybe("code", Text, No, Role::Code));
     }
+    if made.each_row_a_point() {
+        all.push(Column::maybe("diameter_mm", Float, Unit::Millimetre, Role::Diameter));
+        all.push(Column::maybe("surface", Text, No, Role::Surface));
+    }
     all
 }
 
-/// A table with values in the range of its roles; every eleventh optional value is missing.
-fn table(made: Made) -> Option<Table> {
+/// A table with values in the range of its roles; with `gaps` every eleventh optional value is missing.
+fn table(made: Made, gaps: bool) -> Option<Table> {
     let schema = Arc::new(Schema { columns: columns(made), frame: Some(made.frame()) });
     let mut builder = TableBuilder::new(schema.clone(), ROWS);
     for (k, column) in schema.columns.iter().enumerate() {
-        let missing = |i: usize| column.nullable && (i + k).is_multiple_of(11);
+        let missing = |i: usize| gaps && column.nullable && (i + k).is_multiple_of(11);
         let wave = |i: usize| ((i * (k + 3)) as f64 * 0.37).sin();
         match column.holds {
             Holds::Float => {
@@ -130,11 +148,12 @@ fn table(made: Made) -> Option<Table> {
                     Role::Latitude => PLACE.0 + 1e-6 * wave(i),
                     Role::Longitude => PLACE.1 + 1e-6 * wave(i),
                     Role::EllipsoidalHeight => PLACE.2 + 0.05 * wave(i),
-                    Role::Easting => 674_000.0 + 0.1 * wave(i),
-                    Role::Northing => 6_580_000.0 + 0.1 * wave(i),
-                    Role::Height => 8.0 + 0.05 * wave(i),
+                    Role::Easting => ON_GRID.0 + 0.1 * wave(i),
+                    Role::Northing => ON_GRID.1 + 0.1 * wave(i),
+                    Role::Height => ON_GRID.2 + 0.05 * wave(i),
                     Role::Heading => 180.0 + 179.0 * wave(i),
                     Role::Pitch | Role::Roll => 8.0 * wave(i),
+                    Role::Diameter => 110.0 + 50.0 * (i % 3) as f64,
                     Role::CorrelationEastNorth => 0.4 * wave(i),
                     _ => 0.02 + 0.9 * wave(i).abs(),
                 };
@@ -155,8 +174,9 @@ fn table(made: Made) -> Option<Table> {
                     .map(|i| match column.role {
                         Role::Fix => ["rtk-fixed", "rtk-float", "autonomous"][i % 3].to_owned(),
                         Role::Session => "made-up".into(),
-                        Role::Aim => ["tip", "laser"][i % 2].to_owned(),
-                        Role::Point | Role::Occupation => format!("P-{:02}", if made.each_row_a_point() { i } else { i / 20 }),
+                        Role::Aim => ["tip", "laser"][i / EPOCHS_OF_A_POINT % 2].to_owned(),
+                        Role::Surface => ["top", "invert", "centre"][i % 3].to_owned(),
+                        Role::Point | Role::Occupation => point(if made.each_row_a_point() { i } else { i / EPOCHS_OF_A_POINT }),
                         _ => format!("text {} Ø", i % 5),
                     })
                     .collect();
@@ -167,19 +187,26 @@ fn table(made: Made) -> Option<Table> {
     builder.finish().ok()
 }
 
-/// The tables that a stage is tried on, until it takes one; a stage of several inputs also gets two.
-pub(super) fn all(many: bool) -> Vec<(String, Vec<Table>)> {
+/// The table that a chain of stages begins with.
+pub(super) fn of_the_antenna() -> Option<Table> {
+    table(Made::AntennaEpochs, true)
+}
+
+/// The tables that a stage is tried on, until it takes one: made-up ones with gaps, those that other stages gave, and made-up ones
+/// without gaps, for a stage that refuses a table in which its own values are missing. A stage of several inputs also gets two; one that
+/// delivers gets the last ones first.
+pub(super) fn all(given: &[(String, Table)], many: bool, delivers: bool) -> Vec<(String, Vec<Table>)> {
     const ALL: [Made; 5] = [Made::Epochs, Made::PointedEpochs, Made::AntennaEpochs, Made::Points, Made::GridPoints];
-    let mut sets = vec![];
-    for made in ALL {
-        sets.extend(table(made).map(|t| (made.words().to_owned(), vec![t])));
-    }
+    let made = |gaps: bool, behind: &'static str| {
+        ALL.into_iter().filter_map(move |made| Some((format!("{}{behind}", made.words()), table(made, gaps)?)))
+    };
+    let singles: Vec<(String, Table)> = made(true, "").chain(given.iter().cloned()).collect();
+    let whole: Vec<(String, Table)> = made(false, " without gaps").collect();
+    let order = if delivers { [&whole, &singles] } else { [&singles, &whole] };
+    let mut sets: Vec<_> = order.into_iter().flatten().map(|(words, table)| (words.clone(), vec![table.clone()])).collect();
     if many {
-        for first in ALL {
-            for second in ALL {
-                let words = format!("{} and {}", first.words(), second.words());
-                sets.extend(table(first).zip(table(second)).map(|(a, b)| (words, vec![a, b])));
-            }
+        for (a, first) in &singles {
+            sets.extend(singles.iter().map(|(b, second)| (format!("{a} and {b}"), vec![first.clone(), second.clone()])));
         }
     }
     sets
