@@ -271,6 +271,32 @@ fn a_plug_in_of_version_1_0_is_loaded_forever() {
     }
 }
 
+/// Only the kernel could tell a runner that is killed; what its plug-ins started is ended by the watch that outlives it.
+#[test]
+#[cfg(target_os = "linux")]
+fn nothing_is_left_of_a_plug_in_when_the_runner_is_killed() {
+    use std::os::unix::fs::PermissionsExt;
+    let folder = tempfile::tempdir().unwrap();
+    let (script, left) = (folder.path().join("leaves.sh"), folder.path().join("left"));
+    std::fs::write(&script, format!("#!/bin/sh\nsetsid sh -c 'echo $$ > {}; exec sleep 1000' &\nwait\n", left.display())).unwrap();
+    std::fs::set_permissions(&script, std::fs::Permissions::from_mode(0o755)).unwrap();
+    let mut runner = Command::new(env!("CARGO_BIN_EXE_gunter")).args(["stages", "--plugin"]).arg(&script).spawn().unwrap();
+    let within_5_s = |what: &dyn Fn() -> bool| {
+        let until = std::time::Instant::now() + std::time::Duration::from_secs(5);
+        while !what() && std::time::Instant::now() < until {
+            std::thread::sleep(std::time::Duration::from_millis(20));
+        }
+        what()
+    };
+    let number = || std::fs::read_to_string(&left).ok()?.trim().parse::<u32>().ok();
+    assert!(within_5_s(&|| number().is_some()), "the plug-in did not start");
+    runner.kill().unwrap();
+    runner.wait().unwrap();
+    let number = number().unwrap();
+    let gone = || std::fs::read_to_string(format!("/proc/{number}/stat")).map_or(true, |s| s.contains(") Z "));
+    assert!(within_5_s(&gone), "an orphan is left: {number}");
+}
+
 #[test]
 fn a_name_that_two_plug_ins_bring_is_refused() {
     let folder = with_plugins();

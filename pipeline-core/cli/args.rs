@@ -148,6 +148,12 @@ pub enum Command {
         /// Its digest.
         sha256: String,
     },
+    /// Wait until a run is gone, and end what its plug-ins left.
+    #[command(hide = true)]
+    PluginWatch {
+        /// Number of the run's process.
+        runner: u32,
+    },
     /// Print shell completions.
     Completions {
         /// The shell.

@@ -38,6 +38,10 @@ fn main() -> ExitCode {
     if let Command::PluginHost { library, sha256 } = &args.command {
         return ExitCode::from(if pipeline_core::plugin::serve(library, sha256).is_ok() { DONE } else { DATA });
     }
+    if let Command::PluginWatch { runner } = args.command {
+        pipeline_core::plugin::watch(runner);
+        return ExitCode::from(DONE);
+    }
     print::keep_stdout();
     let mut registry = match stages::registry() {
         Ok(registry) => registry,
@@ -73,7 +77,7 @@ fn main() -> ExitCode {
         Command::Plugin(PluginCommand::Check { file, folder, isolate }) => {
             plugins::check(&file, folder.as_deref(), isolate, args.format, &registry)
         }
-        Command::PluginHost { .. } => DONE,
+        Command::PluginHost { .. } | Command::PluginWatch { .. } => DONE,
         Command::Completions { shell } => pages::completions(shell),
         Command::Man => pages::man(),
     };

@@ -33,7 +33,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 pub use serve::serve;
-pub use spawn::own_stdout;
+pub use spawn::{own_stdout, watch};
 
 /// What this installation allows.
 #[derive(Clone, Debug, Default)]

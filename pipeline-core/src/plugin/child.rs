@@ -28,6 +28,8 @@ const TIME_LIMIT: Duration = Duration::from_secs(300);
 pub(super) struct Shop {
     program: PathBuf,
     words: Vec<std::ffi::OsString>,
+    /// This program, when it is known.
+    own_program: Option<PathBuf>,
     /// Whether this program serves a library there.
     library: bool,
     memory_limit_mb: Option<u64>,
@@ -50,6 +52,7 @@ pub(super) fn open(look: &Look, entry: &job::Plugin, policy: &Policy) -> Result<
     let shop = Arc::new(Shop {
         program,
         words,
+        own_program: policy.program.clone(),
         library: look.kind == Kind::Library,
         memory_limit_mb: entry.memory_limit_mb,
         time_limit: entry.time_limit_s.map_or(TIME_LIMIT, Duration::from_secs_f64),
@@ -71,6 +74,7 @@ impl Shop {
         let start = spawn::Start {
             program: self.program.clone(),
             words: self.words.clone(),
+            watchman: self.own_program.clone(),
             memory_limit_mb: self.memory_limit_mb,
             files_too: self.library,
         };

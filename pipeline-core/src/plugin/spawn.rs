@@ -6,8 +6,8 @@ use std::fs::File;
 use std::io;
 use std::os::fd::{FromRawFd, OwnedFd};
 use std::os::unix::process::CommandExt;
-use std::path::PathBuf;
-use std::process::{Child, Command, Stdio};
+use std::path::{Path, PathBuf};
+use std::process::{Child, ChildStdin, Command, Stdio};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Sender, channel};
 use std::sync::{LazyLock, Mutex, PoisonError};
@@ -16,6 +16,8 @@ use std::sync::{LazyLock, Mutex, PoisonError};
 pub(super) struct Start {
     pub(super) program: PathBuf,
     pub(super) words: Vec<std::ffi::OsString>,
+    /// This program, which can keep watch over what is started.
+    pub(super) watchman: Option<PathBuf>,
     pub(super) memory_limit_mb: Option<u64>,
     /// Whether the limit holds for each file that it writes, too: shared memory is a file and counts as no other memory.
     pub(super) files_too: bool,
@@ -53,10 +55,46 @@ pub(super) fn start(start: Start) -> io::Result<Started> {
     wait.recv().map_err(|_| gone())?
 }
 
+/// The end of a pipe that only this process has. When this process is gone, however it went, the other end is at its end.
+static WATCHED: Mutex<Option<ChildStdin>> = Mutex::new(None);
+
+/// Starts this program once more, to end what plug-ins started should this process be killed: it then has no time to do so itself,
+/// and the kernel ends only the processes that it started.
+fn keep_watch(program: &Path) {
+    let mut watched = WATCHED.lock().unwrap_or_else(PoisonError::into_inner);
+    if watched.is_some() {
+        return;
+    }
+    let mut command = Command::new(program);
+    // In a group of its own, so that what ends the group of this process does not end the watch.
+    command.arg("plugin-watch").arg(std::process::id().to_string()).process_group(0);
+    let child = command.stdin(Stdio::piped()).stdout(Stdio::null()).stderr(Stdio::null()).spawn();
+    // Without it, all is as well as it was.
+    *watched = child.ok().and_then(|mut c| c.stdin.take());
+}
+
+/// Waits until standard input ends, that is until the process with this number is gone, and ends what its plug-ins left.
+pub fn watch(runner: u32) {
+    let _ = io::copy(&mut io::stdin().lock(), &mut io::sink());
+    let of_it = format!("{runner}.");
+    for _ in 0..2 {
+        sweep(&of_it);
+    }
+}
+
 fn begin(start: Start) -> io::Result<Started> {
+    if let Some(program) = &start.watchman {
+        keep_watch(program);
+    }
     let mut command = Command::new(&start.program);
     let mark = format!("{}.{}", std::process::id(), NEXT_MARK.fetch_add(1, Ordering::Relaxed));
-    command.env(MARK, &mark).args(&start.words).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).process_group(0);
+    command
+        .env(MARK, format!("{mark}."))
+        .args(&start.words)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .process_group(0);
     let limit = start.memory_limit_mb.map(|mb| mb.saturating_mul(1 << 20) as libc::rlim_t);
     let (parent, files_too) = (std::process::id(), start.files_too);
     // SAFETY: between fork and exec only functions are called that may be called there (prctl, getppid, setrlimit, signal).
@@ -125,13 +163,14 @@ impl Started {
         }
         let _ = self.child.wait();
         // Twice: one that was just being started is seen the second time.
-        if sweep(&self.mark) > 0 {
-            sweep(&self.mark);
+        let own = format!("{}.", self.mark);
+        if sweep(&own) > 0 {
+            sweep(&own);
         }
     }
 }
 
-/// Ends what the process started and what left its group (a session of its own), wherever `/proc` lists it; how many.
+/// Ends what has a mark that begins so, also what left its group (a session of its own), wherever `/proc` lists it; how many.
 fn sweep(mark: &str) -> usize {
     let wanted = format!("{MARK}={mark}");
     let Ok(all) = std::fs::read_dir("/proc") else { return 0 };
@@ -139,8 +178,8 @@ fn sweep(mark: &str) -> usize {
     for number in all.flatten().filter_map(|e| e.file_name().to_str()?.parse::<i32>().ok()) {
         // The environment of another user's process cannot be read, and none of them is ours.
         let Ok(environment) = std::fs::read(format!("/proc/{number}/environ")) else { continue };
-        if environment.split(|b| *b == 0).any(|word| word == wanted.as_bytes()) {
-            // SAFETY: a plain call; the mark is of this process and of one child of it, so it is nobody else's.
+        if environment.split(|b| *b == 0).any(|word| word.starts_with(wanted.as_bytes())) {
+            // SAFETY: a plain call; the mark is of one runner, so it is nobody else's.
             unsafe { libc::kill(number, libc::SIGKILL) };
             ended += 1;
         }
