@@ -18,7 +18,6 @@ pub use finding::{Accused, accuse};
 
 use super::crs::open;
 use court::{Court, Frame, candidates};
-use joins::Joins;
 use pipeline_core::stage::Problem;
 use serde::Serialize;
 use std::path::PathBuf;
@@ -172,7 +171,7 @@ pub fn lineup(question: &Question, search: Search) -> Result<Lineup, Problem> {
     let place = (first.published.0, first.published.1);
     let published = Frame::stated(&door, &question.published)?;
     let measured = question.measured.as_ref().map(|s| Frame::stated(&door, s)).transpose()?;
-    let mut court = Court::new(&door, question, published, measured, Joins::read(&door, place));
+    let mut court = Court::new(&door, question, published, measured);
     let good = |s: &Option<Suspect>| search == Search::WhereOff && s.as_ref().is_some_and(|s| s.fits(question.tolerance_m));
     let only = |as_stated| Lineup { as_stated, suspects: vec![], looked_at: 0, marks: question.marks.len() };
     // One date on both sides needs nothing that carries marks through time.
@@ -181,7 +180,7 @@ pub fn lineup(question: &Question, search: Search) -> Result<Lineup, Problem> {
         return Ok(only(as_stated));
     }
     let frames = candidates(&door, place);
-    court.find_carrier(&frames);
+    court.make_ready(&frames);
     if as_stated.is_none() {
         as_stated = court.stated();
         if good(&as_stated) {

@@ -134,32 +134,57 @@ impl Out {
     }
 }
 
+/// A trap that is in the list of marks: the list as it is with the step that sees it, and put right.
+struct InTheList {
+    name: &'static str,
+    what: &'static str,
+    stops: Vec<Occupied>,
+    /// Unit in metres, its name, and what the marks are for: wrong, and right.
+    lists: [(f64, &'static str, &'static str); 2],
+    steps: [Step; 2],
+    code: &'static str,
+    verdict: &'static str,
+}
+
+impl InTheList {
+    fn files(self) -> Vec<(String, Vec<u8>)> {
+        let mut out = Out { files: vec![], name: self.name };
+        out.common(&self.stops);
+        out.add("reference.yaml", ellipsoid("EPSG:6345").yaml());
+        let names = [("control.csv", "job.yaml"), ("control-fixed.csv", "fixed.yaml")];
+        for (((list, job), (unit_m, unit, used_as)), step) in names.into_iter().zip(self.lists).zip(self.steps) {
+            out.add(list, control(&self.stops, unit_m, unit, used_as));
+            out.job(job, self.what, "reference.yaml", &chain(false, &[step]));
+        }
+        out.expect(self.what, self.code, self.verdict);
+        out.files
+    }
+}
+
 fn t09() -> Vec<(String, Vec<u8>)> {
-    let mut out = Out { files: vec![], name: "T09" };
-    let what = "the control is in international feet, and its columns say US survey feet";
-    let stops = occupy(&MARKS);
-    out.common(&stops);
-    out.add("control.csv", control(&stops, 0.3048, "ftUS", "check"));
-    out.add("control-fixed.csv", control(&stops, 0.3048, "ft", "check"));
-    out.add("reference.yaml", ellipsoid("EPSG:6345").yaml());
-    out.job("job.yaml", what, "reference.yaml", &chain(false, &[CAUSE]));
-    out.job("fixed.yaml", what, "reference.yaml", &chain(false, &[CAUSE_FIXED]));
-    out.expect(what, "control/cause", "block");
-    out.files
+    InTheList {
+        name: "T09",
+        what: "the control is in international feet, and its columns say US survey feet",
+        stops: occupy(&MARKS),
+        lists: [(0.3048, "ftUS", "check"), (0.3048, "ft", "check")],
+        steps: [CAUSE, CAUSE_FIXED],
+        code: "control/cause",
+        verdict: "block",
+    }
+    .files()
 }
 
 fn s9() -> Vec<(String, Vec<u8>)> {
-    let mut out = Out { files: vec![], name: "S9" };
-    let what = "the only check points were used in a fit";
-    let stops = occupy(&[MARKS[0], ("V-41", [20.0, 10.0, -0.8]), MARKS[1]]);
-    out.common(&stops);
-    out.add("control.csv", control(&stops, 1.0, "m", "fit"));
-    out.add("control-fixed.csv", control(&stops, 1.0, "m", "check"));
-    out.add("reference.yaml", ellipsoid("EPSG:6345").yaml());
-    out.job("job.yaml", what, "reference.yaml", &chain(false, &[CHECK]));
-    out.job("fixed.yaml", what, "reference.yaml", &chain(false, &[CHECK_FIXED]));
-    out.expect(what, "control/not-independent", "warn");
-    out.files
+    InTheList {
+        name: "S9",
+        what: "the only check points were used in a fit",
+        stops: occupy(&[MARKS[0], ("V-41", [20.0, 10.0, -0.8]), MARKS[1]]),
+        lists: [(1.0, "m", "fit"), (1.0, "m", "check")],
+        steps: [CHECK, CHECK_FIXED],
+        code: "control/not-independent",
+        verdict: "warn",
+    }
+    .files()
 }
 
 fn t19() -> Vec<(String, Vec<u8>)> {

@@ -143,13 +143,15 @@ pub(super) struct Court<'d, 'q> {
 type Expected = Vec<[f64; 3]>;
 
 impl<'d, 'q> Court<'d, 'q> {
-    pub(super) fn new(door: &'d Door, question: &'q Question<'q>, published: Frame<'d>, measured: Option<Frame<'d>>, joins: Joins) -> Self {
+    pub(super) fn new(door: &'d Door, question: &'q Question<'q>, published: Frame<'d>, measured: Option<Frame<'d>>) -> Self {
         let place = question.marks.first().map_or((f64::NAN, f64::NAN), |m| (m.published.0, m.published.1));
-        Self { door, question, place, published, measured, carrier: None, joins, ways: RefCell::default() }
+        Self { door, question, place, published, measured, carrier: None, joins: Joins::default(), ways: RefCell::default() }
     }
 
-    /// Takes the plate-fixed frame with the smallest area here whose operation to a moving one depends on time.
-    pub(super) fn find_carrier(&mut self, frames: &[Frame<'d>]) {
+    /// Makes ready for a search: reads what the registry joins here, and takes the plate-fixed frame with the smallest area whose operation
+    /// to a moving one depends on time.
+    pub(super) fn make_ready(&mut self, frames: &[Frame<'d>]) {
+        self.joins = Joins::read(self.door, self.place);
         const WORST_M: f64 = 0.1;
         let moving = frames.iter().find(|f| f.crs.code() == "EPSG:7912").or_else(|| frames.iter().find(|f| f.crs.dynamic));
         let Some(moving) = moving else { return };
