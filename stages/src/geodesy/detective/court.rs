@@ -151,8 +151,8 @@ impl<'d, 'q> Court<'d, 'q> {
     /// Makes ready for a search: reads what the registry joins here, and takes the plate-fixed frame with the smallest area whose operation
     /// to a moving one depends on time.
     pub(super) fn make_ready(&mut self, frames: &[Frame<'d>]) {
-        self.joins = Joins::read(self.door, self.place);
         const WORST_M: f64 = 0.1;
+        self.joins = Joins::read(self.door, self.place);
         let moving = frames.iter().find(|f| f.crs.code() == "EPSG:7912").or_else(|| frames.iter().find(|f| f.crs.dynamic));
         let Some(moving) = moving else { return };
         let year = self.question.published.epoch.or(self.question.observed).unwrap_or(2020.0);
