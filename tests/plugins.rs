@@ -375,6 +375,9 @@ fn a_new_plug_in_works_as_it_is_written() {
     let new = |name: &str, lang: &str| {
         let output = gunter(folder.path(), &["plugin", "new", name, "--lang", lang]);
         assert_eq!(code(&output), 0, "{output:?}");
+        // The pages that the header speaks of.
+        let pages = std::fs::read_to_string(folder.path().join(name).join("PLUGINS.md")).unwrap();
+        assert!(pages.contains("## What a schema looks like"));
         folder.path().join(name)
     };
     let c = new("my-filter", "c");

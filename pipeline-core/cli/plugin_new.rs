@@ -6,6 +6,9 @@ use std::path::Path;
 
 const HEADER: &str = include_str!("../../plugins/abi/include/gunter_plugin.h");
 
+/// What a schema, a role and a message of a program are.
+const PAGES: &str = include_str!("../../plugins/README.md");
+
 /// The SDK, as files of the new project: it needs nothing of this program's sources.
 const SDK: &[(&str, &str)] = &[
     ("sdk/src/lib.rs", include_str!("../../plugins/sdk/src/lib.rs")),
@@ -70,7 +73,7 @@ fn files(name: &str, language: Language) -> Vec<(String, String)> {
         ("README.md".to_owned(), format!("{}\n", text.replace("HEADER", header).replace("NAME", name).trim_end()))
     };
     let library = name.replace('-', "_");
-    match language {
+    let mut all = match language {
         Language::Rust => {
             let manifest = format!(
                 "[package]\nname = \"{name}\"\nversion = \"0.1.0\"\nedition = \"2024\"\nlicense = \"Apache-2.0\"\n\n[lib]\ncrate-type = [\"cdylib\"]\n\n[dependencies]\ngunter-plugin = {{ path = \"sdk\" }}\n\n[workspace]\n"
@@ -120,5 +123,7 @@ fn files(name: &str, language: Language) -> Vec<(String, String)> {
                 ),
             ]
         }
-    }
+    };
+    all.push(("PLUGINS.md".to_owned(), PAGES.to_owned()));
+    all
 }

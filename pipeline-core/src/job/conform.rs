@@ -92,6 +92,9 @@ impl Walk<'_> {
             self.check_word(path, value, &words);
             return;
         }
+        if let Some(values) = schema.get("enum").and_then(Value::as_array) {
+            return self.check_value(path, value, values);
+        }
         if schema.get("oneOf").is_some() {
             return;
         }
@@ -129,21 +132,52 @@ impl Walk<'_> {
                         self.check(&format!("{path}[{i}]"), v, item);
                     }
                 }
-                if let Some(least) = schema.get("minItems").and_then(Value::as_u64)
-                    && (items.len() as u64) < least
-                {
-                    self.say(
-                        "job/out-of-range",
-                        format!("`{}` needs at least {least} entries", last_key(path)),
-                        path,
-                        "too few",
-                        "add an entry".into(),
-                    );
-                }
+                self.check_count(path, items.len(), &schema, ("minItems", "maxItems"), ("entry", "entries"));
+            }
+            Value::String(text) => {
+                self.check_count(path, text.chars().count(), &schema, ("minLength", "maxLength"), ("character", "characters"));
             }
             Value::Number(n) => self.check_range(path, n.as_f64().unwrap_or(f64::NAN), &schema),
             _ => {}
         }
+    }
+
+    /// How many there may be of something.
+    fn check_count(&mut self, path: &str, count: usize, schema: &Value, keys: (&str, &str), names: (&str, &str)) {
+        let limit = |key: &str| schema.get(key).and_then(Value::as_u64);
+        let of = |n: u64| format!("{n} {}", if n == 1 { names.0 } else { names.1 });
+        let key = last_key(path);
+        if let Some(least) = limit(keys.0).filter(|l| (count as u64) < *l) {
+            self.say(
+                "job/out-of-range",
+                format!("`{key}` needs at least {}", of(least)),
+                path,
+                "too few",
+                format!("give at least {}", of(least)),
+            );
+        }
+        if let Some(most) = limit(keys.1).filter(|m| (count as u64) > *m) {
+            self.say(
+                "job/out-of-range",
+                format!("`{key}` takes at most {}", of(most)),
+                path,
+                "too many",
+                format!("give at most {}", of(most)),
+            );
+        }
+    }
+
+    /// One of a list that does not hold words only.
+    fn check_value(&mut self, path: &str, value: &Value, values: &[Value]) {
+        // 33000 and 33000.0 are one number.
+        let same = |v: &&Value| *v == value || v.as_f64().zip(value.as_f64()).is_some_and(|(a, b)| a.total_cmp(&b).is_eq());
+        if values.iter().any(|v| same(&v)) {
+            return;
+        }
+        let raw = self.document.raw(path).unwrap_or_default().to_owned();
+        let list = values.iter().map(|v| format!("`{v}`")).collect::<Vec<_>>().join(", ");
+        let what = format!("`{raw}` is not a value of `{}`", last_key(path));
+        self.say("job/unknown-value", what, path, "not one of the known values", format!("use one of {list}"));
     }
 
     fn check_word(&mut self, path: &str, value: &Value, words: &[String]) {
@@ -204,15 +238,19 @@ impl Walk<'_> {
     }
 
     fn check_range(&mut self, path: &str, number: f64, schema: &Value) {
-        let least = schema.get("minimum").and_then(Value::as_f64);
-        let most = schema.get("maximum").and_then(Value::as_f64);
-        if least.is_some_and(|l| number < l) || most.is_some_and(|m| number > m) {
+        let limit = |key: &str| schema.get(key).and_then(Value::as_f64);
+        let (least, most) = (limit("minimum"), limit("maximum"));
+        let (above, below) = (limit("exclusiveMinimum"), limit("exclusiveMaximum"));
+        let outside = least.is_some_and(|l| number < l) || most.is_some_and(|m| number > m);
+        if outside || above.is_some_and(|a| number <= a) || below.is_some_and(|b| number >= b) {
             let range = match (least, most) {
                 (Some(l), Some(m)) if (l - m).abs() < f64::EPSILON => format!("must be {l}"),
                 (Some(l), Some(m)) => format!("must lie between {l} and {m}"),
-                (Some(l), None) => format!("must be at least {l}"),
-                (None, Some(m)) => format!("must be at most {m}"),
-                (None, None) => return,
+                _ => {
+                    let words = [("at least", least), ("above", above), ("at most", most), ("below", below)];
+                    let words = words.iter().filter_map(|(w, v)| v.map(|v| format!("{w} {v}"))).collect::<Vec<_>>();
+                    format!("must be {}", words.join(" and "))
+                }
             };
             self.say("job/out-of-range", format!("`{}` is {number} and {range}", last_key(path)), path, &range, format!("it {range}"));
         }
@@ -299,5 +337,36 @@ mod tests {
     fn text_keeps_its_raw_form() {
         let found = say("name: 1.10\nfiles: []\n");
         assert_eq!(found[0].2, "put it in quotes: \"1.10\"");
+    }
+
+    #[test]
+    fn limits_of_a_schema_that_a_plug_in_writes_are_kept() {
+        let schema = serde_json::json!({"type": "object", "additionalProperties": false, "properties": {
+            "hz": {"type": "integer", "enum": [512, 8192, 33000]},
+            "gain": {"type": "number", "exclusiveMinimum": 0, "exclusiveMaximum": 1},
+            "share": {"type": "number", "exclusiveMinimum": 0, "maximum": 1},
+            "tones": {"type": "array", "minItems": 1, "maxItems": 2, "items": {"type": "number"}},
+            "mark": {"type": "string", "minLength": 2, "maxLength": 4},
+        }});
+        let said = |yaml: &str| -> Vec<String> {
+            let document = parse::read("job", yaml.as_bytes()).unwrap();
+            conform(&document, "", &document.value, &schema).into_iter().map(|d| d.what).collect()
+        };
+        for good in ["hz: 512", "hz: 33000.0", "gain: 0.5", "share: 1", "tones: [1, 2]", "mark: Ø2", "mark: abcd"] {
+            assert!(said(good).is_empty(), "{good}: {:?}", said(good));
+        }
+        for (bad, words) in [
+            ("hz: 500", "`500` is not a value of `hz`"),
+            ("hz: \"512\"", "is not a value of `hz`"),
+            ("gain: 0", "`gain` is 0 and must be above 0 and below 1"),
+            ("gain: 1", "must be above 0 and below 1"),
+            ("share: 0", "must be above 0 and at most 1"),
+            ("tones: []", "at least 1 entry"),
+            ("tones: [1, 2, 3]", "at most 2 entries"),
+            ("mark: a", "at least 2 characters"),
+            ("mark: abcde", "at most 4 characters"),
+        ] {
+            assert!(said(bad).len() == 1 && said(bad)[0].contains(words), "{bad}: {:?}", said(bad));
+        }
     }
 }

@@ -106,7 +106,51 @@ pub(crate) fn options(stage: &str, schema: &Value) -> Result<(), String> {
     if schema.get("type").and_then(Value::as_str) != Some("object") {
         return Err(format!("the options of `{stage}` are not the schema of an object"));
     }
-    closed(stage, schema)
+    closed(stage, schema)?;
+    held(stage, schema)
+}
+
+/// What a value in a job is held against, and what only explains. `anyOf` and `oneOf` of anything but words are left to `bind`.
+const HELD: [&str; 25] = [
+    "type",
+    "properties",
+    "required",
+    "additionalProperties",
+    "items",
+    "minItems",
+    "maxItems",
+    "minLength",
+    "maxLength",
+    "minimum",
+    "maximum",
+    "exclusiveMinimum",
+    "exclusiveMaximum",
+    "enum",
+    "const",
+    "oneOf",
+    "anyOf",
+    "$ref",
+    "$defs",
+    "$schema",
+    "title",
+    "description",
+    "default",
+    "examples",
+    "format",
+];
+
+/// A limit that is written down and kept by nobody is worse than none.
+fn held(stage: &str, schema: &Value) -> Result<(), String> {
+    let Some(map) = schema.as_object() else { return Ok(()) };
+    if let Some(odd) = map.keys().find(|k| !HELD.contains(&k.as_str())) {
+        return Err(format!(
+            "the options of `{stage}` use `{odd}`, and no value is held against that: check it in `bind`, and leave it out"
+        ));
+    }
+    let each = |key: &str| map.get(key).and_then(Value::as_object).into_iter().flat_map(|m| m.values());
+    let list = |key: &str| map.get(key).and_then(Value::as_array).into_iter().flatten();
+    let below = each("properties").chain(each("$defs")).chain(list("oneOf")).chain(list("anyOf"));
+    below.chain(map.get("items")).chain(map.get("additionalProperties")).try_for_each(|s| held(stage, s))
 }
 
 fn closed(stage: &str, schema: &Value) -> Result<(), String> {
@@ -118,7 +162,7 @@ fn closed(stage: &str, schema: &Value) -> Result<(), String> {
                 }
                 for (key, value) in properties {
                     if value.get("description").and_then(Value::as_str).is_none_or(|d| d.trim().len() < 5) {
-                        return Err(format!("the option `{key}` of `{stage}` has no description"));
+                        return Err(format!("the option `{key}` of `{stage}` has no `description` of at least five letters"));
                     }
                 }
             } else if map.get("type").and_then(Value::as_str) == Some("object") && !map.contains_key("additionalProperties") {
@@ -152,7 +196,15 @@ mod tests {
             (r#"{"type":"string"}"#, "schema of an object"),
             (r#"{"type":"object"}"#, "any key"),
             (r#"{"type":"object","properties":{}}"#, "any key"),
-            (r#"{"type":"object","additionalProperties":false,"properties":{"a":{"type":"integer"}}}"#, "no description"),
+            (r#"{"type":"object","additionalProperties":false,"properties":{"a":{"type":"integer"}}}"#, "no `description`"),
+            (
+                r#"{"type":"object","additionalProperties":false,"properties":{"a":{"type":"string","pattern":"x+","description":"A word"}}}"#,
+                "`pattern`",
+            ),
+            (
+                r#"{"type":"object","additionalProperties":false,"properties":{"a":{"type":"array","items":{"multipleOf":2},"description":"Even ones"}}}"#,
+                "`multipleOf`",
+            ),
         ] {
             assert!(with("acme/smooth", bad).unwrap_err().contains(word), "{bad}");
         }

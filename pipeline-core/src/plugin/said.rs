@@ -69,10 +69,13 @@ pub(crate) fn problems(json: &str, default: Verdict, plugin: &PluginInfo, stage:
             if let (Some(row), Some(table)) = (said.row, table) {
                 place_of_row(row, table, &mut finding, &mut places);
             }
+            finding.point = said.point.or(finding.point);
+            if let Some(point) = finding.point.as_ref().filter(|p| !said.place.contains(p.as_str())) {
+                places.insert(0, format!("point `{}`", short(point)));
+            }
             places.push(format!("plug-in `{}` {}, stage `{stage}`", plugin.name, plugin.version));
             finding.place = places.join(", ");
             (finding.size, finding.why, finding.fix) = (short(&said.size), short(&said.why), short(&said.fix));
-            finding.point = said.point.or(finding.point);
             let mut problem = Problem::from(finding);
             problem.option = said.option;
             problem
@@ -97,6 +100,8 @@ fn place_of_row(row: u64, table: &Table, finding: &mut Diagnostic, places: &mut 
     finding.point = text(Role::Point);
     match number(Role::Epoch) {
         Some(epoch) => places.push(format!("epoch {epoch}")),
+        // A point says more than a number of a row.
+        None if finding.point.is_some() => {}
         None => places.push(format!("row {row}")),
     }
 }

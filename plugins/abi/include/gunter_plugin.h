@@ -1,8 +1,8 @@
 /* The boundary between gunter and a plug-in, version 1.0.
  *
- * A plug-in is a shared library that adds stages. This header is the whole contract; README.md beside this
- * folder explains the JSON. The header has a version of its own, which changes only when the boundary does and has
- * nothing to do with the version of the program. SPDX-License-Identifier: Apache-2.0
+ * A plug-in is a shared library that adds stages. This header is the whole contract; the README.md of the folder `plugins`
+ * (PLUGINS.md in a project that `gunter plugin new` wrote) explains the JSON. The header has a version of its own, which
+ * changes only when the boundary does and has nothing to do with the version of the program. SPDX-License-Identifier: Apache-2.0
  *
  * THE CONVERSATION
  *   1. The host opens the library and calls its one exported symbol, gunter_plugin_v1. The plug-in fills a
@@ -34,6 +34,12 @@
  *   (9) Buffers of the inputs are shared with the host and with other steps: never write to them.
  *  (10) The library is never unloaded.
  *
+ * OPTIONS are described by a JSON Schema, which the host holds the job against before `bind`: "type", "properties",
+ *   "required", "additionalProperties" (false on every object), "items", "minItems", "maxItems", "minLength", "maxLength",
+ *   "minimum", "maximum", "exclusiveMinimum", "exclusiveMaximum", "enum", "const" and "oneOf" of words, "$ref" into
+ *   "$defs"; "anyOf" and "oneOf" of anything else are left to `bind`. Each option has a "description"; "default" is
+ *   filled in when `bound_json` gives no options. A schema with another keyword is refused: check it in `bind`.
+ *
  * STRINGS are UTF-8 without zero bytes. JSON objects may grow keys: ignore what you do not know.
  *
  * COLUMNS cross as Arrow struct arrays with children of five formats only: "b" true or false, "l" 64-bit whole
@@ -45,8 +51,8 @@
  * FAILURE
  *   A function that returns non-zero fills struct gunter_error, whose JSON is one finding or a list of them:
  *     {"what": "the window is even", "option": "window", "row": 17, "code": "acme/even-window",
- *      "verdict": "error", "why": "...", "fix": "...", "size": "...", "place": "..."}
- *   Only "what" must be there. "option" is a dotted path below `options` (a.b[2]); "row" counts the rows of the
+ *      "verdict": "error", "why": "...", "fix": "...", "size": "...", "point": "V-01", "place": "..."}
+ *   Only "what" must be there. "point" is that of the row when left out. "option" is a dotted path below `options` (a.b[2]); "row" counts the rows of the
  *   first input from 0. The host draws both at their place in the job file and in the raw log. A text that is no
  *   JSON is taken as "what".
  *

@@ -98,6 +98,13 @@ impl BindCx {
     pub fn reference(&self) -> &Value {
         &self.context["reference"]
     }
+
+    /// Where the work is, or null: `latitude_deg`, `longitude_deg`, and what the logs tell of `height_m` (above the ellipsoid),
+    /// `receiver_separation_m` and `decimal_year`.
+    #[must_use]
+    pub fn place(&self) -> &Value {
+        &self.context["place"]
+    }
 }
 
 /// A stage that fits its inputs.
