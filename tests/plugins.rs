@@ -199,6 +199,23 @@ fn stages_of_a_plug_in_are_listed_explained_and_in_the_schema() {
 }
 
 #[test]
+fn numbers_that_an_option_may_be_stand_in_its_page() {
+    use std::os::unix::fs::PermissionsExt;
+    let folder = tempfile::tempdir().unwrap();
+    let script = folder.path().join("tones.sh");
+    let options = r#"{"type":"object","additionalProperties":false,"required":["hz"],"properties":{"hz":{"type":"integer","enum":[512,8192],"description":"The tone, Hz."}}}"#;
+    let about = format!(
+        r#"{{"plugin":"tones","version":"1","stages":[{{"name":"tones/depth","version":1,"summary":"S","inputs":"one","options":{options}}}]}}"#
+    );
+    let text = format!("#!/bin/sh\nread line\necho '{{\"say\":\"hello\",\"abi\":\"1.0\",\"about\":{about}}}'\ncat > /dev/null\n");
+    std::fs::write(&script, text).unwrap();
+    std::fs::set_permissions(&script, std::fs::Permissions::from_mode(0o755)).unwrap();
+    let output = gunter(folder.path(), &["stages", "--plugin", "tones.sh", "tones/depth"]);
+    let page = String::from_utf8_lossy(&output.stdout).into_owned();
+    assert!(page.contains("`hz` (`512` \\| `8192`, required)"), "{page}\n{}", String::from_utf8_lossy(&output.stderr));
+}
+
+#[test]
 fn only_pinned_plug_ins_where_an_office_wants_it() {
     let folder = with_plugins();
     let check = |words: &[&str]| gunter(folder.path(), &[&["--format", "json", "check", "jobs/traced-line.yaml"], words].concat());

@@ -87,15 +87,15 @@ fn type_word(root: &Value, schema: &Value) -> String {
         .join(" or ")
 }
 
-fn words(schema: &Value) -> Option<Vec<&str>> {
+fn words(schema: &Value) -> Option<Vec<String>> {
     if let Some(list) = schema.get("enum").and_then(Value::as_array) {
-        return list.iter().map(Value::as_str).collect();
+        return Some(list.iter().map(|v| v.as_str().map_or_else(|| v.to_string(), str::to_owned)).collect());
     }
     let list = schema.get("oneOf")?.as_array()?;
     let mut all = vec![];
     for s in list {
         match s.get("const").and_then(Value::as_str) {
-            Some(w) => all.push(w),
+            Some(w) => all.push(w.to_owned()),
             None => all.extend(words(s)?),
         }
     }

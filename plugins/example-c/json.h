@@ -4,13 +4,13 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const char *json_space(const char *p) {
+static inline const char *json_space(const char *p) {
   while (*p == ' ' || *p == '\n' || *p == '\t' || *p == '\r') p++;
   return p;
 }
 
 /* Behind the value that begins at p. */
-static const char *json_skip(const char *p) {
+static inline const char *json_skip(const char *p) {
   int depth = 0;
   p = json_space(p);
   do {
@@ -32,7 +32,7 @@ static const char *json_skip(const char *p) {
 }
 
 /* The value of a key of the object at p, or NULL. */
-static const char *json_get(const char *p, const char *key) {
+static inline const char *json_get(const char *p, const char *key) {
   size_t n = strlen(key);
   p = json_space(p);
   if (*p != '{') return NULL;
@@ -48,7 +48,7 @@ static const char *json_get(const char *p, const char *key) {
 }
 
 /* Item i of the list at p, or NULL. */
-static const char *json_item(const char *p, size_t i) {
+static inline const char *json_item(const char *p, size_t i) {
   p = json_space(p);
   if (*p != '[') return NULL;
   for (p = json_space(p + 1); *p && *p != ']'; i--) {
@@ -60,7 +60,7 @@ static const char *json_item(const char *p, size_t i) {
 }
 
 /* A copy of the text at p without its quotes. An escape makes it NULL: names of columns have none. */
-static char *json_text(const char *p) {
+static inline char *json_text(const char *p) {
   const char *end;
   char *copy;
   if (!p || *p != '"') return NULL;
@@ -76,7 +76,7 @@ static char *json_text(const char *p) {
   return copy;
 }
 
-static int json_is(const char *p, const char *word) {
+static inline int json_is(const char *p, const char *word) {
   size_t n = strlen(word);
   return p && *p == '"' && strncmp(p + 1, word, n) == 0 && p[n + 1] == '"';
 }
