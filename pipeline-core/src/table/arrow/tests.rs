@@ -6,11 +6,16 @@ use super::*;
 use crate::table::TableBuilder;
 use crate::table::schema::{Column as Spec, Role, Unit};
 use proptest::prelude::*;
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Mutex, MutexGuard};
 use take::Taken;
 
-/// The list of lent structs is one for the process; tests that count it take turns.
-static TURN: Mutex<()> = Mutex::new(());
+/// The list of lent structs is one for the process, and some tests count it: whoever lends has the turn.
+struct Turn(#[expect(dead_code, reason = "held, not read")] MutexGuard<'static, ()>);
+
+fn turn() -> Turn {
+    static TURN: Mutex<()> = Mutex::new(());
+    Turn(TURN.lock().unwrap_or_else(std::sync::PoisonError::into_inner))
+}
 
 type Row = (Option<f64>, i64, Option<String>, bool, Option<i64>);
 
@@ -41,7 +46,7 @@ fn rows() -> impl Strategy<Value = Vec<Row>> {
 }
 
 /// Through the C interface; `forget` leaves out what was lent, so that every value is read again.
-fn through(table: &Table, forget: bool) -> Result<Answer, Unreadable> {
+fn through(_: &Turn, table: &Table, forget: bool) -> Result<Answer, Unreadable> {
     let mut lent = vec![];
     let mut stream = Taken(lend::stream(table, &mut lent).unwrap());
     if forget {
@@ -60,14 +65,14 @@ fn same(answer: Answer, table: &Table) {
 proptest! {
     #[test]
     fn a_table_comes_back_the_same(all in rows(), from in 0_usize..20, take in 0_usize..40) {
-        let _turn = TURN.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        let turn = turn();
         let before = lend::out();
         let whole = table(&all);
         // Slices begin in the middle of a byte of bits.
         let part = Table { data: whole.data.slice(from as i64, take), schema: whole.schema.clone() };
         for t in [&whole, &part] {
-            same(through(t, false).unwrap(), t);
-            same(through(t, true).unwrap(), t);
+            same(through(&turn, t, false).unwrap(), t);
+            same(through(&turn, t, true).unwrap(), t);
             let folder = tempfile::tempdir().unwrap();
             let path = folder.path().join("t.arrow");
             ipc::write(&path, &claim_of(&t.schema), t.rows(), t.arrays().unwrap()).unwrap();
@@ -96,15 +101,16 @@ fn some_rows(n: i64) -> Vec<Row> {
 
 #[test]
 fn what_is_lent_untouched_comes_back_as_itself() {
+    let turn = turn();
     let t = table(&some_rows(100));
-    let answer = through(&t, false).unwrap();
+    let answer = through(&turn, &t, false).unwrap();
     let address = |c: &Column| c.as_materialized_series().f64().unwrap().cont_slice().unwrap().as_ptr();
     assert_eq!(address(&answer.columns[0]), address(&t.data.columns()[0]));
 }
 
 #[test]
 fn a_second_release_does_nothing() {
-    let _turn = TURN.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+    let _turn = turn();
     let before = lend::out();
     let t = table(&some_rows(3));
     let mut lent = vec![];
@@ -128,8 +134,9 @@ unsafe fn lend_next(stream: &mut gunter_plugin_abi::ArrowArrayStream, array: &mu
 
 #[test]
 fn a_number_that_is_not_finite_is_named() {
+    let turn = turn();
     let mut t = table(&some_rows(3));
     t.data.with_column(Series::new("height_m".into(), [1.0, f64::NAN, f64::INFINITY]).into_column()).unwrap();
-    let error = through(&t, true).unwrap_err();
+    let error = through(&turn, &t, true).unwrap_err();
     assert!(error.contains("`height_m`") && error.contains("row 1") && error.contains("NaN"), "{error}");
 }
