@@ -251,6 +251,29 @@ fn earlier_results_are_not_replaced_unasked() {
 }
 
 #[test]
+fn files_of_an_earlier_delivery_that_stay_are_said() {
+    let (_keep, folder) = bench();
+    job(&folder, "good.nmea", "good-notes.csv");
+    assert_eq!(run(&folder).0, 0);
+    let text = std::fs::read_to_string(folder.join("job.yaml")).unwrap();
+    assert!(text.contains("points.csv"), "{text}");
+    std::fs::write(folder.join("job.yaml"), text.replace("points.csv", "other.csv")).unwrap();
+    let output = gunter(&folder, &["run", "job.yaml", "--overwrite", "--format", "json"]);
+    assert_eq!(code(&output), 0);
+    let found = findings(&json(&output));
+    let finding = find(&found, "export/left-over").unwrap_or_else(|| panic!("{found:#?}"));
+    let what = finding["what"].as_str().unwrap();
+    assert!(
+        finding["verdict"] == "warn" && what.contains("`points.csv`") && !what.contains("set-aside") && !what.contains("other"),
+        "{what}"
+    );
+    assert!(folder.join("out/points.csv").exists() && folder.join("out/other.csv").exists());
+    // The same job once more has nothing to say.
+    let again = gunter(&folder, &["run", "job.yaml", "--overwrite", "--format", "json"]);
+    assert!(find(&findings(&json(&again)), "export/left-over").is_none());
+}
+
+#[test]
 fn a_failed_run_leaves_an_earlier_delivery_with_its_own_record() {
     let (_keep, folder) = bench();
     job(&folder, "good.nmea", "good-notes.csv");

@@ -135,6 +135,9 @@ pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Syn
     if !failed {
         run.check_accounts();
         run.unused_waivers();
+        if settings.deliver {
+            run.left_over(&record_path);
+        }
         failed = run.findings.iter().any(|d| d.verdict.stops_delivery());
     }
     if failed || !settings.deliver {
@@ -207,11 +210,14 @@ pub fn record_refusal(refused: &crate::plan::Refused) -> Option<PathBuf> {
     std::fs::create_dir_all(results).and_then(|()| record.write(&path)).ok().map(|()| path)
 }
 
+/// What the record of an earlier run says under a pointer.
+fn earlier(record_path: &std::path::Path, pointer: &str) -> Option<serde_json::Value> {
+    let text = std::fs::read_to_string(record_path).ok()?;
+    serde_json::from_str::<serde_json::Value>(&text).ok()?.pointer(pointer).cloned()
+}
+
 fn old_run_failed(record_path: &std::path::Path) -> bool {
-    std::fs::read_to_string(record_path)
-        .ok()
-        .and_then(|t| serde_json::from_str::<serde_json::Value>(&t).ok())
-        .is_some_and(|v| v.pointer("/decided/result").and_then(serde_json::Value::as_str) == Some("failed"))
+    earlier(record_path, "/decided/result").is_some_and(|v| v == "failed")
 }
 
 fn happened(started: SystemTime, seconds: f64, threads: usize, steps: Vec<(String, f64)>) -> Happened {
@@ -567,6 +573,34 @@ impl Run<'_> {
                     .fix("remove it, or correct its code and scope"),
                 );
             }
+        }
+    }
+
+    /// Files that an earlier run delivered and this one does not: nothing says any more what they are.
+    fn left_over(&mut self, record_path: &std::path::Path) {
+        let old = earlier(record_path, "/decided/products").unwrap_or_default();
+        let names: Vec<&str> = old.as_array().into_iter().flatten().filter_map(|p| p["name"].as_str()).collect();
+        let kept = self.desk.kept();
+        let stays =
+            |name: &&str| *name != SET_ASIDE && !kept.pending.iter().any(|(_, _, n)| n == name) && self.plan.results.join(name).is_file();
+        let left: Vec<String> = names.into_iter().filter(stays).map(|name| format!("`{name}`")).collect();
+        drop(kept);
+        if !left.is_empty() {
+            self.findings.push(
+                Diagnostic::new(
+                    "export/left-over",
+                    Verdict::Warn,
+                    format!(
+                        "{} of an earlier run {} still there and not part of this delivery",
+                        left.join(", "),
+                        if left.len() == 1 { "is" } else { "are" }
+                    ),
+                )
+                .place(format!("folder `{}`", self.plan.results_name))
+                .size("coordinates of another job, reference or day beside those of this one")
+                .why("the job does not deliver them any more, and the record that says what they are is replaced")
+                .fix("move them away; a `results` folder of its own for each job keeps deliveries apart"),
+            );
         }
     }
 

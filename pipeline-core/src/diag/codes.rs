@@ -103,6 +103,7 @@ pub const CODES: &[(&str, &str)] = &[
     ("export/geojson-no-operation", "no operation leads from the frame of the points to WGS 84"),
     ("export/geojson-outside", "a point cannot be carried to WGS 84"),
     ("export/geojson-projected", "GeoJSON may hold only longitude and latitude in WGS 84, and the table has eastings and northings"),
+    ("export/left-over", "a file of an earlier delivery is still in the results folder and not part of this one"),
     ("export/mixed-units", "eastings and heights of a delivery have different units"),
     ("export/no-columns", "an export lists no column"),
     ("export/no-compound", "no compound system of grid and heights can be written"),
