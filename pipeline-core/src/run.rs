@@ -7,6 +7,7 @@
 
 pub mod clock;
 pub mod desk;
+mod earlier;
 pub mod left;
 pub mod set_aside;
 pub mod shelf;
@@ -18,6 +19,7 @@ use crate::stage::{Cx, Grain, Problem, Session};
 use crate::table::Table;
 use crate::verdict::{self, Held, Standing};
 use desk::Desk;
+use earlier::Earlier;
 use left::{Left, Lost};
 use std::collections::{BTreeMap, HashSet};
 use std::io::Write;
@@ -122,9 +124,10 @@ pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Syn
         watch,
     };
     let mut published = desk::Published::default();
-    let mut previous_in_the_way = false;
+    let earlier = settings.deliver.then(|| Earlier::read(&record_path)).flatten();
+    let previous_in_the_way = earlier.is_some() && !settings.overwrite;
     let result = run
-        .prepare(&record_path, &mut previous_in_the_way)
+        .prepare(previous_in_the_way)
         .and_then(|()| run.all())
         .and_then(|()| desk.shelf_failure().map_or(Ok(()), |e| Err(desk::cannot_write(RECORD, &e))));
     if let Err(problem) = result {
@@ -135,9 +138,8 @@ pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Syn
     if !failed {
         run.check_accounts();
         run.unused_waivers();
-        if settings.deliver {
-            run.left_over(&record_path);
-        }
+        let replaced = |name: &str| desk.kept().pending.iter().any(|(_, _, n)| n == name);
+        run.findings.extend(earlier.as_ref().and_then(|e| e.left_over(&plan.results, &plan.results_name, replaced)));
         failed = run.findings.iter().any(|d| d.verdict.stops_delivery());
     }
     if failed || !settings.deliver {
@@ -156,7 +158,7 @@ pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Syn
     held.sort_by_key(|(step, _)| *step);
     let held = held.into_iter().map(|(_, held)| held).collect();
     let findings = std::mem::take(&mut run.findings);
-    let record = run.record(failed, published.products.clone(), findings, started, clock);
+    let record = run.record(failed, std::mem::take(&mut published.products), findings, started, clock);
     let standings = run.standings.into_inner().unwrap_or_else(PoisonError::into_inner);
     let standings = standings.into_values().find(|s| !s.is_empty()).unwrap_or_default();
     // A refusal to replace results must not itself replace their record.
@@ -167,7 +169,7 @@ pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Syn
     }
     // An earlier delivery that stays keeps its record, or nobody could say any more what it is.
     let failed_path = plan.results.join(FAILED_RECORD);
-    let record_path = if failed && record_path.exists() && !old_run_failed(&record_path) { failed_path.clone() } else { record_path };
+    let record_path = if failed && earlier.is_some() { failed_path.clone() } else { record_path };
     let record_error = if !keep { None } else { std::fs::create_dir_all(&plan.results).and_then(|()| record.write(&record_path)).err() };
     if record_error.is_some() {
         // Without a record nothing is delivered.
@@ -188,7 +190,7 @@ pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Syn
 pub fn record_refusal(refused: &crate::plan::Refused) -> Option<PathBuf> {
     let results = refused.results.as_ref()?;
     let path = results.join(RECORD);
-    if path.exists() && !old_run_failed(&path) {
+    if Earlier::read(&path).is_some() {
         return None;
     }
     let now = SystemTime::now();
@@ -208,16 +210,6 @@ pub fn record_refusal(refused: &crate::plan::Refused) -> Option<PathBuf> {
         happened: happened(now, 0.0, 0, vec![]),
     };
     std::fs::create_dir_all(results).and_then(|()| record.write(&path)).ok().map(|()| path)
-}
-
-/// What the record of an earlier run says under a pointer.
-fn earlier(record_path: &std::path::Path, pointer: &str) -> Option<serde_json::Value> {
-    let text = std::fs::read_to_string(record_path).ok()?;
-    serde_json::from_str::<serde_json::Value>(&text).ok()?.pointer(pointer).cloned()
-}
-
-fn old_run_failed(record_path: &std::path::Path) -> bool {
-    earlier(record_path, "/decided/result").is_some_and(|v| v == "failed")
 }
 
 fn happened(started: SystemTime, seconds: f64, threads: usize, steps: Vec<(String, f64)>) -> Happened {
@@ -252,9 +244,8 @@ fn lock<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
 }
 
 impl Run<'_> {
-    fn prepare(&self, record_path: &std::path::Path, in_the_way: &mut bool) -> Result<(), Problem> {
-        if self.settings.deliver && record_path.exists() && !self.settings.overwrite && !old_run_failed(record_path) {
-            *in_the_way = true;
+    fn prepare(&self, previous_in_the_way: bool) -> Result<(), Problem> {
+        if previous_in_the_way {
             return Err(Problem::from(
                 Diagnostic::new(
                     "export/exists",
@@ -573,34 +564,6 @@ impl Run<'_> {
                     .fix("remove it, or correct its code and scope"),
                 );
             }
-        }
-    }
-
-    /// Files that an earlier run delivered and this one does not: nothing says any more what they are.
-    fn left_over(&mut self, record_path: &std::path::Path) {
-        let old = earlier(record_path, "/decided/products").unwrap_or_default();
-        let names: Vec<&str> = old.as_array().into_iter().flatten().filter_map(|p| p["name"].as_str()).collect();
-        let kept = self.desk.kept();
-        let stays =
-            |name: &&str| *name != SET_ASIDE && !kept.pending.iter().any(|(_, _, n)| n == name) && self.plan.results.join(name).is_file();
-        let left: Vec<String> = names.into_iter().filter(stays).map(|name| format!("`{name}`")).collect();
-        drop(kept);
-        if !left.is_empty() {
-            self.findings.push(
-                Diagnostic::new(
-                    "export/left-over",
-                    Verdict::Warn,
-                    format!(
-                        "{} of an earlier run {} still there and not part of this delivery",
-                        left.join(", "),
-                        if left.len() == 1 { "is" } else { "are" }
-                    ),
-                )
-                .place(format!("folder `{}`", self.plan.results_name))
-                .size("coordinates of another job, reference or day beside those of this one")
-                .why("the job does not deliver them any more, and the record that says what they are is replaced")
-                .fix("move them away; a `results` folder of its own for each job keeps deliveries apart"),
-            );
         }
     }
 

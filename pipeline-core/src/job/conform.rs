@@ -146,24 +146,11 @@ impl Walk<'_> {
     fn check_count(&mut self, path: &str, count: usize, schema: &Value, keys: (&str, &str), names: (&str, &str)) {
         let limit = |key: &str| schema.get(key).and_then(Value::as_u64);
         let of = |n: u64| format!("{n} {}", if n == 1 { names.0 } else { names.1 });
-        let key = last_key(path);
-        if let Some(least) = limit(keys.0).filter(|l| (count as u64) < *l) {
-            self.say(
-                "job/out-of-range",
-                format!("`{key}` needs at least {}", of(least)),
-                path,
-                "too few",
-                format!("give at least {}", of(least)),
-            );
-        }
-        if let Some(most) = limit(keys.1).filter(|m| (count as u64) > *m) {
-            self.say(
-                "job/out-of-range",
-                format!("`{key}` takes at most {}", of(most)),
-                path,
-                "too many",
-                format!("give at most {}", of(most)),
-            );
+        let least = limit(keys.0).filter(|l| (count as u64) < *l).map(|l| ("needs", "at least", "too few", l));
+        let most = limit(keys.1).filter(|m| (count as u64) > *m).map(|m| ("takes", "at most", "too many", m));
+        for (verb, side, label, n) in least.into_iter().chain(most) {
+            let what = format!("`{}` {verb} {side} {}", last_key(path), of(n));
+            self.say("job/out-of-range", what, path, label, format!("give {side} {}", of(n)));
         }
     }
 

@@ -42,6 +42,10 @@ attitude:
   heading_bias_sigma_deg: 0.4
   heading_drift_deg_per_min: 0.2
   tilt_bias_sigma_deg: 0.1
+";
+
+/// The end of both rigs.
+const RECEIVER: &str = "
 gnss:
   assumed_sigma_horizontal_m: 0.02
   assumed_sigma_up_m: 0.035
@@ -59,14 +63,6 @@ name: made up, upright
 receiver_output: antenna-reference-point
 pole:
   reference_point_to_tip: { x_m: 0.0, y_m: 0.0, z_m: 2.0, sigma_m: 0.001 }
-gnss:
-  assumed_sigma_horizontal_m: 0.02
-  assumed_sigma_up_m: 0.035
-  correlation_time_s: 100
-calibration:
-  date: 2026-03-01
-  expires: 2026-09-01
-  by: made up
 ";
 
 const REFERENCE: &str = "
@@ -140,6 +136,10 @@ fn made_up<T: DeserializeOwned>(text: &str) -> Option<T> {
     serde_json::from_value(parse::read("made up", text.as_bytes()).ok()?.value).ok()
 }
 
+fn rig(sensors: &str) -> Option<Rig> {
+    made_up(&format!("{sensors}{RECEIVER}"))
+}
+
 /// Files that the description brings come first, then those of a folder, then those that are there for every stage.
 struct Side([JobFiles; 3]);
 
@@ -209,9 +209,9 @@ impl World {
         });
         let around = |words, rig, reference| Around { words, rig, reference };
         let arounds = vec![
-            around("", made_up(RIG), made_up(REFERENCE)),
-            around(", delivered on a grid with a geoid", made_up(RIG), on_a_grid),
-            around(", with an upright pole", made_up(UPRIGHT), made_up(REFERENCE)),
+            around("", rig(RIG), made_up(REFERENCE)),
+            around(", delivered on a grid with a geoid", rig(RIG), on_a_grid),
+            around(", with an upright pole", rig(UPRIGHT), made_up(REFERENCE)),
             around(", without rig and reference", None, None),
         ];
         Ok(Self { arounds, files: Side(files), folder })
