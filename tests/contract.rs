@@ -2,9 +2,9 @@
 
 #![allow(missing_docs, clippy::unwrap_used, clippy::panic)]
 
-use pipeline_core::diag::codes;
-use pipeline_core::plugin::examine::{examine, examine_options};
+use pipeline_base::diag::codes;
 use pipeline_core::stage::Inputs;
+use plugin_host::examine::{Given, examine, examine_options};
 use std::collections::BTreeSet;
 use std::path::Path;
 
@@ -38,7 +38,10 @@ fn side_files(folder: &Path) {
         std::fs::create_dir_all(path.parent().unwrap()).unwrap();
         std::fs::write(path, text).unwrap();
     };
-    put("notes/day.csv", "point,code,from,to,aim\nA,W-COUP,2026-03-08 20:00:02,2026-03-08 20:00:12,tip\nB,W-COUP,2026-03-08 20:00:20,2026-03-08 20:00:35,laser\n");
+    put(
+        "notes/day.csv",
+        "point,code,from,to,aim\nA,W-COUP,2026-03-08 20:00:02,2026-03-08 20:00:12,tip\nB,W-COUP,2026-03-08 20:00:20,2026-03-08 20:00:35,laser\n",
+    );
     // GPS runs 18 s ahead of UTC.
     let rows = (0..2400).map(|i| format!("{:.2},{:.3},1.5,-2.25\n", 1_773_000_018.0 + 0.02 * f64::from(i), 10.0 + 0.001 * f64::from(i)));
     put(
@@ -53,7 +56,10 @@ fn side_files(folder: &Path) {
          P-01,1000.10,5000.05,50.02,Works grid,Works grid,0.01,0.01,made up,2026-02-11,fit\n\
          P-02,1000.05,5000.10,50.04,Works grid,Works grid,0.01,0.01,made up,2026-02-11,fit\n",
     );
-    put("classes/client.yaml", "quality_classes: 1\nname: made up\nsource: made up\nmeasure: 95-percent\nclasses:\n  - { class: A, horizontal_m: 0.5, vertical_m: 0.5 }\n");
+    put(
+        "classes/client.yaml",
+        "quality_classes: 1\nname: made up\nsource: made up\nmeasure: 95-percent\nclasses:\n  - { class: A, horizontal_m: 0.5, vertical_m: 0.5 }\n",
+    );
     put("classes/national.csv", "class,horizontal_m,vertical_m\nA,0.3,0.4\nB,0.9,0.9\n");
     put("attitude/made-up.csv", &format!("time,yaw,pitch,roll\n{}", rows.collect::<String>()));
 }
@@ -64,7 +70,7 @@ fn built_in_stages_pass_the_suite_of_plug_ins() {
     side_files(folder.path());
     let mut wrong = vec![];
     let mut not_run = vec![];
-    let given = stages::behind::given().unwrap();
+    let given = Given::by(&stages::behind::chain().unwrap()).unwrap();
     for kind in stages::builtin() {
         let name = kind.spec().name;
         // These two search long for the looks at one nail, which no made-up table holds: their own tests hold them.

@@ -5,7 +5,7 @@
 mod common;
 
 use common::{gunter, root};
-use pipeline_core::diag::codes::CODES;
+use pipeline_base::diag::codes::CODES;
 use std::fmt::Write;
 
 /// Compares a file with what it should be, or writes it when `GUNTER_RENEW` is set.

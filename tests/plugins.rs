@@ -269,7 +269,7 @@ fn a_plug_in_of_version_1_0_is_loaded_forever() {
     for line in std::fs::read_to_string(kept.join("SHA256SUMS")).unwrap().lines() {
         let (digest, file) = line.split_once("  ").unwrap();
         let bytes = std::fs::read(kept.join(file)).unwrap();
-        assert_eq!(pipeline_core::record::sha256_hex(&bytes), digest, "`{file}` is kept as it was in version 1.0");
+        assert_eq!(pipeline_base::digest::sha256_hex(&bytes), digest, "`{file}` is kept as it was in version 1.0");
     }
     let folder = tempfile::tempdir().unwrap();
     let library = folder.path().join("libsteady.so");
@@ -334,7 +334,7 @@ fn a_name_that_two_plug_ins_bring_is_refused() {
 
 #[test]
 fn units_and_roles_are_listed_for_authors() {
-    use pipeline_core::table::schema::{Role, Unit};
+    use pipeline_base::table::schema::{Role, Unit};
     let page = std::fs::read_to_string(root().join("plugins/README.md")).unwrap();
     let sdk = std::fs::read_to_string(root().join("plugins/sdk/src/schema.rs")).unwrap();
     // A reader that meets another word lists those that it knows.

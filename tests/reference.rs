@@ -5,9 +5,10 @@
 mod common;
 
 use common::{code, find, findings, gunter, json, workspace};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::Table;
 use pipeline_core::plan;
-use pipeline_core::stage::{kind, BindCx, Bound, Cx, Grain, Inputs, Problem, Spec, Stage};
-use pipeline_core::table::Table;
+use pipeline_core::stage::{BindCx, Bound, Cx, Grain, Inputs, Spec, Stage, kind};
 use std::path::Path;
 
 fn edit(path: &Path, from: &str, to: &str) {

@@ -113,11 +113,7 @@ fn right_as_it_is(name: &str, place: &std::path::Path, expect: &str) {
     assert_eq!(rows.len(), 1, "{name}");
     let off = |column: &str, key: &str| {
         let d = rows[0][column].parse::<f64>().unwrap() - expected(expect, key).unwrap().parse::<f64>().unwrap();
-        if column == "longitude_deg" {
-            (d + 180.0).rem_euclid(360.0) - 180.0
-        } else {
-            d
-        }
+        if column == "longitude_deg" { (d + 180.0).rem_euclid(360.0) - 180.0 } else { d }
     };
     let log = std::fs::read_to_string(place.join("day.nmea")).unwrap();
     assert!(log.contains(",E,4,") && log.contains(",W,4,"), "{name}: the log lies on one side");

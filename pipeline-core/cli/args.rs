@@ -138,9 +138,11 @@ pub enum Command {
         plugin: Vec<PathBuf>,
     },
     /// Make a plug-in, or try one.
+    #[cfg(feature = "plugins")]
     #[command(subcommand)]
     Plugin(PluginCommand),
     /// Serve one library of stages to a run, in a process of its own.
+    #[cfg(feature = "plugins")]
     #[command(hide = true)]
     PluginHost {
         /// The library.
@@ -149,6 +151,7 @@ pub enum Command {
         sha256: String,
     },
     /// Wait until a run is gone, and end what its plug-ins left.
+    #[cfg(feature = "plugins")]
     #[command(hide = true)]
     PluginWatch {
         /// Number of the run's process.
@@ -197,6 +200,7 @@ pub enum GridsCommand {
 }
 
 /// What to do with plug-ins.
+#[cfg(feature = "plugins")]
 #[derive(Debug, Subcommand)]
 pub enum PluginCommand {
     /// Write a plug-in that works into a new folder, to be made your own.

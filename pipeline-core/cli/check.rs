@@ -1,8 +1,8 @@
 //! `gunter check`.
 
 use crate::args::Format;
-use crate::{print, DONE, JOB};
-use pipeline_core::diag::Verdict;
+use crate::{DONE, JOB, print};
+use pipeline_base::diag::Verdict;
 use pipeline_core::plan::{self, print as plan_print};
 use pipeline_core::registry::Registry;
 use pipeline_core::run;
@@ -42,9 +42,5 @@ pub fn run(job: &Path, show_plan: bool, deny_warnings: bool, format: Format, reg
             }
         }
     }
-    if stops {
-        JOB
-    } else {
-        DONE
-    }
+    if stops { JOB } else { DONE }
 }

@@ -1,14 +1,15 @@
 //! `gunter grids`.
 
 use crate::args::{Format, GridsCommand};
-use crate::{print, DATA, DONE, JOB};
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::stage::Problem;
+use crate::{DATA, DONE, JOB, print};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::problem::Problem;
 use serde_json::json;
-use stages::geodesy::store::{self, Entry, Statement};
-use stages::geodesy::{grids, known, packages, shelf};
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
+use survey_geodesy::store;
+use survey_geodesy::store::{Entry, Statement};
+use survey_geodesy::{grids, known, packages};
 
 /// Lists, fills or checks the grid store.
 pub fn run(command: GridsCommand, format: Format) -> u8 {
@@ -35,7 +36,7 @@ pub fn run(command: GridsCommand, format: Format) -> u8 {
 
 fn list(folder: &Path, format: Format) -> Result<u8, Problem> {
     let entries = store::entries(folder)?;
-    let withdrawn = shelf::withdrawn(&[folder.to_owned()])?;
+    let withdrawn = store::withdrawn(&[folder.to_owned()])?;
     let system: Vec<(PathBuf, Vec<String>)> =
         grids::SYSTEM.iter().map(PathBuf::from).filter(|f| f.is_dir()).map(|f| (f.clone(), store::files(&f))).collect();
     match format {
@@ -99,7 +100,7 @@ fn one(out: &mut String, entry: &Entry) {
 fn add(folder: &Path, file: &Path, said: &Statement, format: Format) -> Result<u8, Problem> {
     let entry = store::add(folder, file, said)?;
     // A person has said what it is; that its name is that of another file is worth a word all the same.
-    let picked = shelf::Picked { name: entry.file.clone(), path: folder.join(&entry.file), sha256: entry.sha256.clone() };
+    let picked = grids::Picked { name: entry.file.clone(), path: folder.join(&entry.file), sha256: entry.sha256.clone() };
     let found: Vec<Diagnostic> =
         known::other_bytes(&picked).into_iter().map(|p| Diagnostic { verdict: Verdict::Warn, ..*p.finding }).collect();
     match format {
@@ -120,7 +121,7 @@ fn check(folder: &Path, format: Format) -> Result<u8, Problem> {
     for system in grids::SYSTEM.iter().map(Path::new) {
         for file in store::files(system) {
             let path = system.join(&file);
-            let picked = shelf::Picked { sha256: grids::sha256(&file, &path)?, name: file, path };
+            let picked = grids::Picked { sha256: pipeline_base::digest::sha256_of_file(&file, &path)?, name: file, path };
             found.extend(known::other_bytes(&picked).map(|p| *p.finding));
         }
     }

@@ -1,17 +1,17 @@
 //! `gunter inspect`.
 
 use crate::args::{Format, Marks};
-use crate::{print, DATA, DONE, JOB};
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::job::parse::Document;
+use crate::{DATA, DONE, JOB, print};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::document::Document;
+use pipeline_base::problem::Problem;
 use pipeline_core::plan;
 use pipeline_core::registry::Registry;
-use pipeline_core::stage::Problem;
 use stages::archive::delivered;
-use stages::geodesy::detective::Search;
 use stages::inspect::frames::{self, Frames, GeoidFit, How, Measured};
 use stages::inspect::stations;
 use std::path::{Path, PathBuf};
+use survey_geodesy::detective::Search;
 
 /// Shows what logs hold.
 pub fn run(logs: &[PathBuf], write_job: Option<&Path>, marks: &Marks, format: Format, registry: &Registry) -> u8 {

@@ -1,9 +1,11 @@
 //! `gunter lock`.
 
 use crate::args::Format;
-use crate::{print, DATA, DONE, JOB};
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::lock::{self, Difference, Lock, MadeWith};
+use crate::{DATA, DONE, JOB, print};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::pin::MadeWith;
+use pipeline_core::lock;
+use pipeline_core::lock::{Difference, Lock};
 use pipeline_core::plan;
 use pipeline_core::registry::Registry;
 use std::fmt::Write;
@@ -21,9 +23,9 @@ pub fn run(job: &Path, accept: bool, format: Format, registry: &Registry) -> u8 
             return JOB;
         }
     };
-    let (library, registry_version) = stages::geodesy::pins::versions();
+    let (library, registry_version) = survey_geodesy::pins::versions();
     let made_with = MadeWith { program: format!("gunter {}", env!("CARGO_PKG_VERSION")), library, registry: registry_version };
-    let new = match lock::make(&plan, made_with) {
+    let new = match lock::make::make(&plan, made_with) {
         Ok(new) => new,
         Err(found) => {
             print::findings(&found, &plan.documents, format);
@@ -39,7 +41,7 @@ pub fn run(job: &Path, accept: bool, format: Format, registry: &Registry) -> u8 
             return JOB;
         }
     };
-    let differences = old.as_ref().map(|old| lock::differences(old, &plan));
+    let differences = old.as_ref().map(|old| lock::make::differences(old, &plan));
     if let (Some(differences), false) = (&differences, accept) {
         if !differences.is_empty() {
             return refuse(&path, differences, format);

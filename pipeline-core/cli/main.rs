@@ -6,6 +6,7 @@ mod grids;
 mod inspect;
 mod lock;
 mod pages;
+#[cfg(feature = "plugins")]
 mod plugin_new;
 mod plugins;
 mod print;
@@ -15,7 +16,9 @@ mod schema;
 mod stages_list;
 mod verdict;
 
-use args::{Args, Command, PluginCommand};
+#[cfg(feature = "plugins")]
+use args::PluginCommand;
+use args::{Args, Command};
 use clap::Parser;
 use std::process::ExitCode;
 
@@ -33,15 +36,22 @@ fn main() -> ExitCode {
     let args = Args::parse();
     if let Command::Run { threads: Some(threads), .. } = &args.command {
         // The column library sizes its own pool once, from this variable; nothing runs yet.
-        std::env::set_var("POLARS_MAX_THREADS", threads.to_string());
+        // SAFETY: this is the first statement of the program, and no other thread runs yet that could read the environment.
+        #[allow(unsafe_code)]
+        unsafe {
+            std::env::set_var("POLARS_MAX_THREADS", threads.to_string());
+        }
     }
+    #[cfg(feature = "plugins")]
     if let Command::PluginHost { library, sha256 } = &args.command {
-        return ExitCode::from(if pipeline_core::plugin::serve(library, sha256).is_ok() { DONE } else { DATA });
+        return ExitCode::from(if plugin_host::serve(library, sha256).is_ok() { DONE } else { DATA });
     }
+    #[cfg(feature = "plugins")]
     if let Command::PluginWatch { runner } = args.command {
-        pipeline_core::plugin::watch(runner);
+        plugin_host::watch(runner);
         return ExitCode::from(DONE);
     }
+    #[cfg(feature = "plugins")]
     print::keep_stdout();
     let mut registry = match stages::registry() {
         Ok(registry) => registry,
@@ -50,6 +60,10 @@ fn main() -> ExitCode {
             return ExitCode::from(JOB);
         }
     };
+    #[cfg(feature = "plugins")]
+    {
+        registry = registry.with_plugin_host(std::sync::Arc::new(plugin_host::NativeHost));
+    }
     registry.plugins.program = std::env::current_exe().ok();
     let code = match args.command {
         Command::Inspect { logs, write_job, marks } => inspect::run(&logs, write_job.as_deref(), &marks, args.format, &registry),
@@ -73,10 +87,13 @@ fn main() -> ExitCode {
             Ok(()) => schema::run(of, &registry),
             Err(found) => plugins::refused(&found, args.format),
         },
+        #[cfg(feature = "plugins")]
         Command::Plugin(PluginCommand::New { name, lang }) => plugin_new::run(&name, lang),
+        #[cfg(feature = "plugins")]
         Command::Plugin(PluginCommand::Check { file, folder, isolate }) => {
             plugins::check(&file, folder.as_deref(), isolate, args.format, &registry)
         }
+        #[cfg(feature = "plugins")]
         Command::PluginHost { .. } | Command::PluginWatch { .. } => DONE,
         Command::Completions { shell } => pages::completions(shell),
         Command::Man => pages::man(),

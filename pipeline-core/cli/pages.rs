@@ -1,7 +1,7 @@
 //! Completions and the man page, from the same source as the help.
 
 use crate::args::Args;
-use crate::{print, DONE, JOB};
+use crate::{DONE, JOB, print};
 use clap::CommandFactory;
 
 /// Prints completions for a shell.

@@ -1,7 +1,7 @@
 //! `gunter plugin new`: a plug-in that works, to be made one's own.
 
 use crate::args::Language;
-use crate::{print, DONE, JOB};
+use crate::{DONE, JOB, print};
 use std::path::Path;
 
 const HEADER: &str = include_str!("../../plugins/abi/include/gunter_plugin.h");

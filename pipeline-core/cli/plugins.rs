@@ -1,11 +1,17 @@
 //! Plug-ins that the command line names.
 
 use crate::args::Format;
-use crate::{print, JOB};
-use pipeline_core::diag::{Diagnostic, Label};
+use crate::{JOB, print};
+use pipeline_base::diag::{Diagnostic, Label};
 use pipeline_core::job;
-use pipeline_core::plugin;
+use pipeline_core::plan::plugins;
+#[cfg(feature = "plugins")]
+use pipeline_core::plugin::PluginHost;
 use pipeline_core::registry::Registry;
+#[cfg(feature = "plugins")]
+use plugin_host::NativeHost;
+#[cfg(feature = "plugins")]
+use plugin_host::examine::{self, Given, Tried};
 use std::path::{Path, PathBuf};
 
 /// An entry of a job for a file of the command line.
@@ -20,7 +26,7 @@ pub fn entry(file: &Path) -> job::Plugin {
 pub fn add(registry: &mut Registry, files: &[PathBuf]) -> Result<(), Box<Diagnostic>> {
     for file in files {
         let entry = entry(file);
-        plugin::add(&entry, Path::new(""), registry)
+        plugins::add(&entry, Path::new(""), registry)
             .1
             .map_err(|refused| Box::new(refused.0.label(Label::file(&entry.path, "this plug-in"))))?;
     }
@@ -34,18 +40,18 @@ pub fn refused(found: &Diagnostic, format: Format) -> u8 {
 }
 
 /// Tries every stage of a plug-in and prints what it keeps.
+#[cfg(feature = "plugins")]
 pub fn check(file: &Path, folder: Option<&Path>, isolate: bool, format: Format, registry: &Registry) -> u8 {
     let entry = job::Plugin { isolate, ..entry(file) };
-    let loaded = match plugin::load(&entry, Path::new(""), &registry.plugins) {
+    let loaded = match NativeHost.load(&entry, Path::new(""), &registry.plugins) {
         Ok(loaded) => loaded,
         Err(found) => return refused(&found.0.label(Label::file(&entry.path, "this plug-in")), format),
     };
     let beside = file.parent().unwrap_or(Path::new("")).to_owned();
     let folder = folder.map_or(beside, Path::to_path_buf);
     // Without them a stage that needs such tables is said to be not tried.
-    let given = stages::behind::given().unwrap_or_default();
-    let tried: Vec<plugin::examine::Tried> =
-        loaded.kinds.iter().flat_map(|k| plugin::examine::examine(k.as_ref(), &folder, &given)).collect();
+    let given = stages::behind::chain().and_then(|chain| Given::by(&chain)).unwrap_or_default();
+    let tried: Vec<Tried> = loaded.kinds.iter().flat_map(|k| examine::examine(k.as_ref(), &folder, &given)).collect();
     let broken = tried.iter().filter(|t| t.kept == Some(false)).count();
     match format {
         Format::Json => print::json(&serde_json::json!({"plugin": loaded.info, "tried": tried})),
@@ -73,9 +79,5 @@ pub fn check(file: &Path, folder: Option<&Path>, isolate: bool, format: Format, 
             print::answer(&text);
         }
     }
-    if broken == 0 {
-        crate::DONE
-    } else {
-        crate::DATA
-    }
+    if broken == 0 { crate::DONE } else { crate::DATA }
 }

@@ -1,8 +1,8 @@
 //! Printing: answers to standard output, findings and progress to standard error.
 
 use crate::args::Format;
-use pipeline_core::diag::{render, Diagnostic};
-use pipeline_core::job::parse::Document;
+use pipeline_base::diag::{Diagnostic, render};
+use pipeline_base::document::Document;
 use std::fs::File;
 use std::io::{IsTerminal, Write};
 use std::sync::{Mutex, OnceLock, PoisonError};
@@ -11,8 +11,9 @@ use std::sync::{Mutex, OnceLock, PoisonError};
 static KEPT: OnceLock<Mutex<File>> = OnceLock::new();
 
 /// Keeps standard output for answers: what a plug-in in this process prints goes to standard error from here on.
+#[cfg(feature = "plugins")]
 pub fn keep_stdout() {
-    if let Ok(file) = pipeline_core::plugin::own_stdout() {
+    if let Ok(file) = plugin_host::own_stdout() {
         let _ = KEPT.set(Mutex::new(file));
     }
 }
@@ -48,7 +49,7 @@ pub fn findings(found: &[Diagnostic], documents: &[Document], format: Format) {
 
 /// `1 error, 2 warnings`, or an empty text.
 pub fn tally(found: &[Diagnostic]) -> String {
-    use pipeline_core::diag::Verdict;
+    use pipeline_base::diag::Verdict;
     [
         (Verdict::Error, "error", "errors"),
         (Verdict::Block, "block", "blocks"),

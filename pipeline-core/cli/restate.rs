@@ -1,10 +1,10 @@
 //! `gunter restate`.
 
 use crate::args::Format;
-use crate::{print, DATA, DONE, JOB};
+use crate::{DATA, DONE, JOB, print};
 use pipeline_core::plan;
 use pipeline_core::registry::Registry;
-use stages::archive::restate::{restate, Verdict};
+use stages::archive::restate::{Verdict, restate};
 use std::path::{Path, PathBuf};
 
 /// Reports what it would take to bring old deliveries to another reference. Changes nothing.
@@ -32,9 +32,5 @@ pub fn run(to: &Path, records: &[PathBuf], format: Format, registry: &Registry) 
             print::findings(&found, &[], format);
         }
     }
-    if report.records.iter().any(|r| r.verdict == Verdict::Unreadable) {
-        DATA
-    } else {
-        DONE
-    }
+    if report.records.iter().any(|r| r.verdict == Verdict::Unreadable) { DATA } else { DONE }
 }

@@ -1,9 +1,9 @@
 //! `gunter run`.
 
 use crate::args::Format;
-use crate::{print, verdict, DATA, DONE, JOB};
+use crate::{DATA, DONE, JOB, print, verdict};
 use indicatif::{ProgressBar, ProgressStyle};
-use pipeline_core::diag::Verdict;
+use pipeline_base::diag::Verdict;
 use pipeline_core::plan::{self, Plan};
 use pipeline_core::record::Record;
 use pipeline_core::registry::Registry;
@@ -74,11 +74,7 @@ pub fn run(job: &Path, wish: &Wish, format: Format, registry: &Registry) -> u8 {
         return DATA;
     }
     let held = record.decided.findings.iter().any(|d| matches!(d.verdict, Verdict::Hold | Verdict::Reshoot) && d.waived.is_none());
-    if outcome.done() && !(wish.require_all && held) {
-        DONE
-    } else {
-        DATA
-    }
+    if outcome.done() && !(wish.require_all && held) { DONE } else { DATA }
 }
 
 /// What became of lines, epochs and points, and what was delivered.
@@ -89,7 +85,7 @@ fn summary(plan: &Plan, outcome: &Outcome) -> String {
     let verdict = if outcome.done() { "done" } else { "failed, nothing was delivered" };
     let tally = if tally.is_empty() { String::new() } else { format!(" ({tally})") };
     let _ = writeln!(out, "{}: {verdict}{tally}", plan.job.name);
-    let sum = |f: fn(&pipeline_core::stage::LineCount) -> u64| decided.lines.iter().map(f).sum::<u64>();
+    let sum = |f: fn(&pipeline_base::input::LineCount) -> u64| decided.lines.iter().map(f).sum::<u64>();
     if !decided.lines.is_empty() {
         let _ = writeln!(
             out,

@@ -1,16 +1,16 @@
 //! `gunter schema`.
 
 use crate::args::SchemaOf;
-use crate::{print, DONE};
+use crate::{DONE, print};
 use pipeline_core::registry::Registry;
-use serde_json::{json, Value};
+use serde_json::{Value, json};
 
 /// Prints a JSON Schema.
 pub fn run(of: SchemaOf, registry: &Registry) -> u8 {
     let value = match of {
         SchemaOf::Job => job(registry),
-        SchemaOf::Rig => schemars::schema_for!(pipeline_core::rig::Rig).to_value(),
-        SchemaOf::Reference => schemars::schema_for!(pipeline_core::reference::Reference).to_value(),
+        SchemaOf::Rig => schemars::schema_for!(pipeline_base::rig::Rig).to_value(),
+        SchemaOf::Reference => schemars::schema_for!(pipeline_base::reference::Reference).to_value(),
     };
     print::json(&value);
     DONE

@@ -1,10 +1,10 @@
 //! `gunter stages`.
 
 use crate::args::Format;
-use crate::{print, DONE, JOB};
+use crate::{DONE, JOB, print};
 use pipeline_core::registry::Registry;
 use pipeline_core::stage::StageKind;
-use serde_json::{json, Value};
+use serde_json::{Value, json};
 use std::fmt::Write;
 
 /// Lists the stages or explains one.

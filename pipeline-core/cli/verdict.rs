@@ -2,10 +2,10 @@
 
 use crate::args::Format;
 use crate::print;
-use pipeline_core::diag::Diagnostic;
+use pipeline_base::diag::Diagnostic;
 use pipeline_core::plan::Plan;
 use pipeline_core::run::Outcome;
-use pipeline_core::verdict::{lines, shared_holds, Action, Line};
+use pipeline_core::verdict::{Action, Line, lines, shared_holds};
 use std::fmt::Write;
 
 /// Prints the verdict of a run. What stops the whole job, or holds many points at once, goes to standard error first.

@@ -1,10 +1,5 @@
 //! The job file, exactly as it is written, and the rig and reference that it names.
 
-pub mod conform;
-pub mod near;
-pub mod parse;
-pub mod spans;
-
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 

@@ -2,19 +2,26 @@
 
 mod checks;
 pub mod files;
+pub mod plugins;
 pub mod print;
 
-use crate::diag::{Diagnostic, Label, Verdict};
-use crate::job::parse::{self, Document};
-use crate::job::{Job, conform, near};
-use crate::lock::{self, Lock, Locked};
-use crate::plugin::{self, PluginInfo};
-use crate::reference::Reference;
+use crate::job::Job;
+use crate::lock;
+use crate::lock::Lock;
+use crate::plugin::PluginInfo;
 use crate::registry::Registry;
-use crate::rig::Rig;
-use crate::stage::{BindCx, DynBound, Inputs, Locality, Problem, Spec};
-use crate::table::schema::Schema;
+use crate::stage::{BindCx, DynBound, Inputs, Spec};
 use files::JobFiles;
+use pipeline_base::diag::{Diagnostic, Label, Verdict};
+use pipeline_base::document as parse;
+use pipeline_base::document::Document;
+use pipeline_base::pin::Locked;
+use pipeline_base::place::Locality;
+use pipeline_base::problem::Problem;
+use pipeline_base::reference::Reference;
+use pipeline_base::rig::Rig;
+use pipeline_base::table::schema::Schema;
+use pipeline_base::{conform, near};
 use serde::de::DeserializeOwned;
 use std::path::{Path, PathBuf};
 
@@ -156,9 +163,9 @@ impl Compiler {
             }
             Err(d) => {
                 // Keep the text so that the place can be drawn.
-                let sha256 = crate::record::sha256_hex(&bytes);
+                let sha256 = pipeline_base::digest::sha256_hex(&bytes);
                 if let Ok(text) = String::from_utf8(bytes) {
-                    let spans = crate::job::spans::Spans::read(&text);
+                    let spans = pipeline_base::document::spans::Spans::read(&text);
                     self.documents.push(Document { name: name.to_owned(), text, value: serde_json::Value::Null, spans, sha256 });
                 }
                 self.findings.push(*d);
@@ -240,7 +247,7 @@ impl Compiler {
         if let (Some(stale), Some((lock, name))) = (stale, &lock) {
             let label = self.documents.iter().find(|d| d.name == *name).map(|d| d.key_label("job", "made for another text"));
             let size = if plan.nodes.len() == plan.job.steps.len() {
-                lock::size_of(&lock::differences(lock, &plan))
+                lock::size_of(&lock::make::differences(lock, &plan))
             } else {
                 "unknown until the job fits together".to_owned()
             };
@@ -256,7 +263,7 @@ impl Compiler {
     fn open_plugins(&mut self, job: &Job, folder: &Path, job_document: usize) -> bool {
         let mut all_opened = true;
         for (i, entry) in job.plugins.iter().enumerate() {
-            let (info, added) = plugin::add(entry, folder, &mut self.registry);
+            let (info, added) = plugins::add(entry, folder, &mut self.registry);
             self.plugins.extend(info);
             if let Err(refused) = added {
                 let (finding, key) = *refused;
@@ -467,7 +474,7 @@ impl Compiler {
 
     /// A step that joins tables whose coordinates do not have one reference; both places are named.
     fn other_reference(&self, plan: &Plan, job: &Job, i: usize, inputs: &[usize], job_document: usize) -> Option<Diagnostic> {
-        let with_frame: Vec<(usize, &crate::table::schema::Frame)> =
+        let with_frame: Vec<(usize, &pipeline_base::table::schema::Frame)> =
             inputs.iter().filter_map(|n| plan.nodes[*n].bound.output.frame.as_ref().map(|f| (*n, f))).collect();
         let (first, a) = *with_frame.first()?;
         let (second, b, differences) = with_frame[1..].iter().find_map(|(n, f)| {

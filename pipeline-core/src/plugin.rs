@@ -1,39 +1,11 @@
-//! Stages from outside: a shared library that a job names, or a program that speaks the same conversation.
-//!
-//! ```text
-//! job: plugins[i] ──file──▶ digest, kind of file ──inprocess│child──▶ description ──▶ kinds of stages
-//! ```
-//!
-//! A plug-in's stage is an ordinary [`StageKind`]: options are held against its JSON Schema at their
-//! place in the job file, `bind` gives a promise, and what `run` gives is compared with it. The columns cross as
-//! Arrow, everything else as JSON. Nothing is loaded that the job does not name, and nothing is believed.
+//! What the engine knows of stages from outside; how they are opened is the business of a plug-in host.
 
-pub(crate) mod about;
-mod answers;
-mod child;
-pub mod examine;
-mod file;
-mod inprocess;
-mod kind;
-mod said;
-mod segment;
-mod serve;
-mod spawn;
-
-use crate::diag::{Diagnostic, Verdict};
 use crate::job;
-use crate::registry::Registry;
 use crate::stage::StageKind;
-use crate::table::Table;
-use crate::table::arrow::Answer;
-use gunter_plugin_abi::code;
-use polars::prelude::Column;
+use pipeline_base::diag::Diagnostic;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-
-pub use serve::serve;
-pub use spawn::{own_stdout, watch};
 
 /// What this installation allows.
 #[derive(Clone, Debug, Default)]
@@ -74,146 +46,14 @@ pub struct Loaded {
     pub kinds: Vec<Arc<dyn StageKind>>,
 }
 
-/// Why a plug-in did not do what it was asked.
-#[derive(Clone, Debug)]
-pub(crate) enum Fault {
-    /// It said so itself: the code of the header, and findings as JSON.
-    Said(i32, String),
-    /// The host found it: code and what is wrong.
-    Found(&'static str, String),
-}
-
-impl Fault {
-    pub(crate) fn found(code: &'static str, what: impl Into<String>) -> Self {
-        Self::Found(code, what.into())
-    }
-
-    /// What a function or a program answered in place of what it was asked for: a code of the header, and findings as JSON.
-    pub(crate) fn answered(answer: i32, json: String) -> Self {
-        match answer {
-            code::CANCELLED => Self::found("run/cancelled", "the run was stopped"),
-            code::PANICKED => Self::found("plugin/panicked", said::plain(&json)),
-            _ => Self::Said(answer, json),
-        }
-    }
-
-    /// In words, for a fault that no step is to blame for.
-    pub(crate) fn into_code_and_words(self) -> (&'static str, String) {
-        match self {
-            Self::Found(code, what) => (code, what),
-            Self::Said(_, json) => ("plugin/refused", format!("it will not start: {}", said::plain(&json))),
-        }
-    }
-}
-
-/// What a plug-in may say while it runs; the same for both hosts.
-pub(crate) trait Door: Sync {
-    fn set_aside(&self, rows: &[u64], reason: &str, detail: &str);
-    fn used(&self, rows: u64);
-    fn find(&self, json: &str);
-    fn fact(&self, key: &str, json: &str);
-    fn cancelled(&self) -> bool;
-}
-
-/// What `bind` is asked with.
-pub(crate) struct Ask<'a> {
-    pub(crate) stage: &'a str,
-    pub(crate) options: String,
-    pub(crate) inputs: String,
-    pub(crate) context: String,
-    /// Folder below which a process of its own may put its tables while it runs.
-    pub(crate) scratch: PathBuf,
-}
-
-/// A plug-in on either side of a process boundary.
-pub(crate) trait Host: Send + Sync {
-    fn bind(&self, ask: &Ask) -> Result<Box<dyn BoundHost>, Fault>;
-}
-
-/// A bound stage on either side of a process boundary.
-pub(crate) trait BoundHost: Send + Sync {
-    fn bound_json(&self) -> &str;
-    /// `most` is the number of rows that cannot be exceeded.
-    fn run(&self, run_json: &str, inputs: &[Table], most: Option<usize>, door: &dyn Door) -> Result<Answer, Fault>;
-}
-
-/// The columns of all tables that go in, numbered through.
-fn columns(inputs: &[Table]) -> Vec<&Column> {
-    inputs.iter().flat_map(|t| t.data.columns()).collect()
-}
-
-/// What a plug-in said about itself when it was opened.
-pub(crate) struct Hello {
-    pub(crate) abi: String,
-    pub(crate) about: String,
-}
-
 /// A finding without its place, and the key below `plugins[i]` that it is about.
 pub type Refused = Box<(Diagnostic, &'static str)>;
 
-fn refused(code: &str, key: &'static str, what: String) -> Refused {
-    let (why, fix) = answers::why_and_fix(code);
-    Box::new((Diagnostic::new(code, Verdict::Error, what).why(why).fix(fix), key))
-}
-
-/// Opens a plug-in and adds its stages to a registry; what it is, also when its stages cannot be added.
-///
-/// # Errors
-/// Why it cannot be opened, or which name stands twice.
-pub fn add(entry: &job::Plugin, folder: &Path, registry: &mut Registry) -> (Option<PluginInfo>, Result<(), Refused>) {
-    match load(entry, folder, &registry.plugins) {
-        Ok(Loaded { info, kinds }) => {
-            let added = registry.add(kinds).map_err(|what| refused("plugin/name-clash", "path", format!("`{}`: {what}", entry.path)));
-            (Some(info), added)
-        }
-        Err(refused) => (None, Err(refused)),
-    }
-}
-
-/// Opens the plug-in that a job names.
-///
-/// # Errors
-/// Why it cannot be used.
-pub fn load(entry: &job::Plugin, folder: &Path, policy: &Policy) -> Result<Loaded, Refused> {
-    let no = refused;
-    let name = &entry.path;
-    let look = file::look(&folder.join(name)).map_err(|(code, what)| no(code, "path", format!("`{name}` {what}")))?;
-    if let Some(pin) = &entry.sha256
-        && !pin.eq_ignore_ascii_case(&look.sha256)
-    {
-        let what = format!("`{name}` has the digest {} and the job names another", look.sha256);
-        return Err(no("plugin/digest-differs", "sha256", what));
-    }
-    if policy.only_pinned && entry.sha256.is_none() {
-        let mut refused = no("plugin/not-pinned", "path", format!("the job does not name the digest of `{name}`"));
-        refused.0.fix = format!("after a review, add `sha256: {}` to this plug-in", look.sha256);
-        return Err(refused);
-    }
-    let isolated = entry.isolate || look.kind == file::Kind::Program;
-    let opened: Result<(Arc<dyn Host>, Hello), Fault> = if isolated {
-        child::open(&look, entry, policy).map(|(host, hello)| (host as Arc<dyn Host>, hello))
-    } else {
-        inprocess::open(&look.path, &look.sha256).map(|(host, hello)| (Arc::new(host) as Arc<dyn Host>, hello))
-    };
-    let (host, hello) = opened.map_err(|fault| {
-        let (code, what) = fault.into_code_and_words();
-        no(code, "path", format!("`{name}`: {what}"))
-    })?;
-    // A file that was replaced between the digest and the loading would be in the record under a wrong digest.
-    if file::look(&look.path).map(|again| again.sha256).ok().as_ref() != Some(&look.sha256) {
-        return Err(no("plugin/digest-differs", "path", format!("`{name}` was changed while it was opened")));
-    }
-    let about = about::read(&hello.about).map_err(|what| no("plugin/bad-description", "path", format!("`{name}`: {what}")))?;
-    let info = PluginInfo {
-        name: about.plugin.clone(),
-        version: about.version.clone(),
-        license: about.license.clone(),
-        path: name.clone(),
-        sha256: look.sha256,
-        bytes: look.bytes,
-        abi: hello.abi,
-        isolated,
-    };
-    let kinds = about.stages.into_iter().map(|s| kind::make(s, host.clone(), &info)).collect();
-    Ok(Loaded { info, kinds })
+/// Opens what a job names under `plugins`.
+pub trait PluginHost: Send + Sync {
+    /// Opens the plug-in of an entry; its path is relative to `folder`.
+    ///
+    /// # Errors
+    /// Why it cannot be used.
+    fn load(&self, entry: &job::Plugin, folder: &Path, policy: &Policy) -> Result<Loaded, Refused>;
 }

@@ -3,33 +3,18 @@
 //! Two halves: `decided` is the same for every run of one build on the same job and files, whatever
 //! the thread count; `happened` may differ each time. No absolute paths, users or machine names.
 
-use crate::diag::Diagnostic;
-use crate::job::parse::Document;
 use crate::plan::{Plan, print};
 use crate::run::shelf::OnShelf;
-use crate::stage::LineCount;
+use pipeline_base::diag::Diagnostic;
+use pipeline_base::digest::sha256_hex;
+use pipeline_base::document::Document;
+use pipeline_base::input::LineCount;
 use serde::Serialize;
 use serde_json::Value;
-use sha2::{Digest, Sha256};
+use sha2::Digest;
 use std::collections::BTreeMap;
-use std::fmt::Write as _;
 use std::io::Write as _;
 use std::path::Path;
-
-/// SHA-256 of bytes, in hexadecimal.
-#[must_use]
-pub fn sha256_hex(bytes: &[u8]) -> String {
-    hex(&Sha256::digest(bytes))
-}
-
-/// Bytes in hexadecimal.
-#[must_use]
-pub fn hex(bytes: &[u8]) -> String {
-    bytes.iter().fold(String::with_capacity(bytes.len() * 2), |mut out, b| {
-        let _ = write!(out, "{b:02x}");
-        out
-    })
-}
 
 /// A file that went in.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]

@@ -1,9 +1,10 @@
 //! Stage names and their kinds.
 
-use crate::job::near;
-use crate::plugin::Policy;
-use crate::stage::{Locality, StageKind};
-use crate::table::schema::Frame;
+use crate::plugin::{PluginHost, Policy};
+use crate::stage::StageKind;
+use pipeline_base::near;
+use pipeline_base::place::Locality;
+use pipeline_base::table::schema::Frame;
 use std::sync::Arc;
 
 /// How far apart in metres two references are at the place of the work, in words; core itself knows no geodesy.
@@ -15,6 +16,7 @@ pub struct Registry {
     kinds: Vec<Arc<dyn StageKind>>,
     /// What is allowed to plug-ins that a job names.
     pub plugins: Policy,
+    plugin_host: Option<Arc<dyn PluginHost>>,
     size_of: Option<SizeOf>,
 }
 
@@ -49,6 +51,19 @@ impl Registry {
     pub fn with_sizes(mut self, size_of: SizeOf) -> Self {
         self.size_of = Some(size_of);
         self
+    }
+
+    /// The same registry, with what opens plug-ins.
+    #[must_use]
+    pub fn with_plugin_host(mut self, host: Arc<dyn PluginHost>) -> Self {
+        self.plugin_host = Some(host);
+        self
+    }
+
+    /// What opens plug-ins; `None` where the program was built without.
+    #[must_use]
+    pub fn plugin_host(&self) -> Option<Arc<dyn PluginHost>> {
+        self.plugin_host.clone()
     }
 
     /// How far apart two references are, in words.

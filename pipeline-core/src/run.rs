@@ -5,22 +5,22 @@
 //! largest sessions in flight and never by their number. `whole` steps see all sessions together,
 //! in the order of the sessions, so results cannot depend on the thread count.
 
-pub mod clock;
 pub mod desk;
 mod earlier;
 pub mod left;
 pub mod set_aside;
 pub mod shelf;
 
-use crate::diag::{Diagnostic, Verdict};
 use crate::plan::{Node, Plan};
 use crate::record::{self, Decided, Fact, Happened, Material, Product, Record, Rows, StepRecord};
-use crate::stage::{Cx, Grain, Problem, Session};
-use crate::table::Table;
+use crate::stage::{Cx, Grain, Session};
 use crate::verdict::{self, Held, Standing};
 use desk::Desk;
 use earlier::Earlier;
 use left::{Left, Lost};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::Table;
 use std::collections::{BTreeMap, HashSet};
 use std::io::Write;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -216,7 +216,7 @@ fn happened(started: SystemTime, seconds: f64, threads: usize, steps: Vec<(Strin
     Happened {
         started: started
             .duration_since(SystemTime::UNIX_EPOCH)
-            .map(|d| clock::iso(i64::try_from(d.as_secs()).unwrap_or(0).saturating_mul(1_000_000_000)))
+            .map(|d| pipeline_base::time::iso(i64::try_from(d.as_secs()).unwrap_or(0).saturating_mul(1_000_000_000)))
             .unwrap_or_default(),
         seconds,
         threads,

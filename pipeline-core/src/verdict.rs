@@ -3,10 +3,10 @@
 //! It is made from the findings and the delivered points of a run, and from nothing else, so that it says
 //! the same in the field and in the office.
 
-use crate::diag::{Diagnostic, Verdict};
-use crate::stage::Problem;
-use crate::table::Table;
-use crate::table::schema::{Holds, Role};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::Table;
+use pipeline_base::table::schema::{Holds, Role};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -221,7 +221,7 @@ pub fn lines(findings: &[Diagnostic], delivered: &[Standing], held: &[Held]) -> 
             code: None,
             why,
             fix: if action == Action::SecondOccupation { "occupy it again with a fresh fix".to_owned() } else { String::new() },
-            after: s.second_after.filter(|_| action == Action::SecondOccupation).map(crate::run::clock::iso),
+            after: s.second_after.filter(|_| action == Action::SecondOccupation).map(pipeline_base::time::iso),
             standing: Some(Numbers {
                 horizontal_95_m: s.horizontal_95_m,
                 vertical_95_m: s.vertical_95_m,

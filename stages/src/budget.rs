@@ -8,11 +8,11 @@
 //!
 //! Random contributors shrink with the effective number of epochs, systematic ones never do.
 
-use crate::occupation::radial::radius;
-use pipeline_core::stage::Problem;
-use pipeline_core::table::schema::{Column, Holds, Role, Schema, Unit};
-use pipeline_core::table::{Table, TableBuilder};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::{Column, Holds, Role, Schema, Unit};
+use pipeline_base::table::{Table, TableBuilder};
 use std::borrow::Cow;
+use survey_mathematics::radial::radius;
 
 /// 97.5 % quantile of the unit normal.
 pub const NORMAL_95: f64 = 1.959_963_984_540_054;

@@ -6,7 +6,6 @@ use std::sync::Arc;
 pub mod causes;
 pub mod check;
 pub mod comparison;
-pub mod distributions;
 pub mod find_cause;
 mod geojson;
 pub mod hidden;

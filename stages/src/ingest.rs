@@ -1,13 +1,13 @@
 //! Reading raw logs and other epoch files.
 
-pub mod columns;
 pub mod csv;
 pub mod nmea;
+mod schema;
 
-use crate::geodesy::decimal_year;
-use pipeline_core::lock::Extent;
+use pipeline_base::place::Extent;
 use pipeline_core::stage::{StageKind, kind};
 use std::sync::Arc;
+use survey_geodesy::decimal_year;
 
 /// Where and when a log was, from its columns: degrees, metres, nanoseconds since 1970 UTC.
 fn extent(latitude: &[f64], longitude: &[f64], height: &[f64], time: Option<&[i64]>) -> Option<Extent> {

@@ -12,8 +12,10 @@ pub mod stations;
 pub use first::{FirstJob, first_job};
 
 use crate::ingest::nmea::look;
-use crate::ingest::nmea::{Settings, log::Log};
-use pipeline_core::stage::{Problem, Resource, ResourceRole, Session};
+use pipeline_base::problem::Problem;
+use pipeline_core::stage::{Resource, ResourceRole, Session};
+use raw_logs::nmea::log::Log;
+use raw_logs::nmea::settings::Settings;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::path::PathBuf;

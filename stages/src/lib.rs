@@ -1,22 +1,26 @@
-//! The built-in stages, one file each, and the survey mathematics that they share.
+#![doc = include_str!("../README.md")]
 
-pub mod angle;
 pub mod archive;
 pub mod asset;
 pub mod behind;
 pub mod budget;
 pub mod control;
 pub mod export;
-pub mod geodesy;
 pub mod height;
 pub mod ingest;
 pub mod inspect;
-pub mod least_squares;
 pub mod occupation;
 pub mod quality;
 pub mod reference;
 pub mod repeats;
 pub mod rig;
+pub mod rows;
+pub mod uncertainty;
+
+#[cfg(test)]
+mod conformance;
+#[cfg(test)]
+pub(crate) mod fixture;
 
 use pipeline_core::stage::StageKind;
 use std::sync::Arc;

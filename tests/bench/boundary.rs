@@ -11,21 +11,22 @@
 
 mod timed;
 
+use pipeline_base::reference::Reference;
+use pipeline_base::table::schema::{Holds, Role};
+use pipeline_base::table::{Table, TableBuilder};
 use pipeline_core::job;
 use pipeline_core::plan::files::JobFiles;
-use pipeline_core::plugin::{load, Loaded, Policy};
-use pipeline_core::reference::Reference;
+use pipeline_core::plugin::{Loaded, Policy};
 use pipeline_core::stage::cx::Collect;
 use pipeline_core::stage::{BindCx, Cx};
-use pipeline_core::table::schema::{Holds, Role};
-use pipeline_core::table::{Table, TableBuilder};
-use stages::ingest::columns::epoch_schema;
+use plugin_host::load;
+use stages::ingest::schema::epoch_schema;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 use std::time::Instant;
-use timed::{once, program, Answer};
+use timed::{Answer, once, program};
 
 // The allocator of the program.
 #[global_allocator]
@@ -167,11 +168,7 @@ fn one_table(rows: usize, repeats: usize, library: &Path, program: &Path, folder
         let inputs = [table.clone()];
         let mut once = || {
             let out = bound.stage.run(&inputs, &Cx::new(&world, "step", None)).map_err(|p| p.finding.what.clone())?;
-            if out.rows() == rows {
-                Ok(())
-            } else {
-                Err("rows were lost".into())
-            }
+            if out.rows() == rows { Ok(()) } else { Err("rows were lost".into()) }
         };
         // The first call of a process makes its memory; the second has that memory mapped here; later ones write over it.
         row(&format!("{what}, first call"), fastest(1, &mut once)?)?;

@@ -13,7 +13,7 @@
 #[path = "causes_sim.rs"]
 mod sim;
 
-use sim::{line, site, Blunder, ALL};
+use sim::{ALL, Blunder, line, site};
 
 fn main() {
     let count: u64 = std::env::args().skip(1).find_map(|a| a.parse().ok()).unwrap_or(200);

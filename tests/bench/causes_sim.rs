@@ -5,17 +5,17 @@
 
 #![allow(dead_code, clippy::needless_range_loop, clippy::enum_glob_use)]
 
-use generator::earth::{add, geocentric, geodetic, itrf2020_to_nad83, nad83_to_itrf2020, sub, times, utm, Geodetic, Local, V3};
+use generator::earth::{Geodetic, Local, V3, add, geocentric, geodetic, itrf2020_to_nad83, nad83_to_itrf2020, sub, times, utm};
 use generator::noise::Noise;
 use generator::pose::Pose;
 use generator::rig::NOMINAL;
-use pipeline_core::rig::Rig;
-use pipeline_core::stage::Locality;
-use pipeline_core::table::schema::Epoch;
-use stages::control::causes::chain::{declared, Sample, Setup};
+use pipeline_base::place::Locality;
+use pipeline_base::rig::Rig;
+use pipeline_base::table::schema::Epoch;
+use stages::control::causes::chain::{Sample, Setup, declared};
 use stages::control::causes::list::hypotheses;
-use stages::control::causes::places::{zones, Frames, Spot};
-use stages::control::causes::rank::{rank, Outcome, Ranking};
+use stages::control::causes::places::{Frames, Spot, zones};
+use stages::control::causes::rank::{Outcome, Ranking, rank};
 use stages::control::causes::{Aim, Alternative, Facts, Shot};
 
 const YEAR: f64 = 2026.2;

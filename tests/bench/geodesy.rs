@@ -10,17 +10,19 @@
 //! is an invented one.
 #![allow(missing_docs, clippy::print_stdout)]
 
-use pipeline_core::reference::Reference;
+use pipeline_base::place::Locality;
+use pipeline_base::problem::Problem;
+use pipeline_base::reference::Reference;
+use pipeline_base::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, PhysicalPoint, Role, Schema, Unit};
+use pipeline_base::table::{Table, TableBuilder};
 use pipeline_core::stage::cx::Collect;
-use pipeline_core::stage::{BindCx, Cx, DynBound, Files, Locality, Problem};
-use pipeline_core::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, PhysicalPoint, Role, Schema, Unit};
-use pipeline_core::table::{Table, TableBuilder};
+use pipeline_core::stage::{BindCx, Cx, DynBound, Files};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::{Arc, Barrier};
 use std::time::{Duration, Instant};
 
-use stages::geodesy::door::{Door, Numbers, Object};
+use survey_geodesy::door::{Door, Numbers, Object};
 
 /// As in the program.
 #[global_allocator]
@@ -198,7 +200,7 @@ impl Arrays {
         let zeros = vec![0.0; table.rows()];
         Ok(Self {
             height: column("ellipsoidal_height_m")?,
-            years: table.instants("time").map_err(said)?.iter().map(|t| t.map_or(f64::NAN, stages::geodesy::decimal_year)).collect(),
+            years: table.instants("time").map_err(said)?.iter().map(|t| t.map_or(f64::NAN, survey_geodesy::decimal_year)).collect(),
             n: zeros.clone(),
             degrees: (longitude.clone(), latitude.clone()),
             convergence: zeros.clone(),

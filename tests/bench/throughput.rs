@@ -17,7 +17,7 @@ use std::io;
 use std::path::Path;
 use std::process::ExitCode;
 use std::time::Instant;
-use timed::{ended, once, program, Answer};
+use timed::{Answer, ended, once, program};
 
 struct Wanted {
     sessions: Vec<u32>,

@@ -1,14 +1,16 @@
 //! A plug-in that misbehaves, in both hosts, and files that are no plug-ins.
 
 use super::{built, compile, root};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, PhysicalPoint, Role, Schema, Unit};
+use pipeline_base::table::{Table, TableBuilder};
 use pipeline_core::job;
 use pipeline_core::plan::files::JobFiles;
-use pipeline_core::plugin::examine::examine;
-use pipeline_core::plugin::{load, Loaded, Policy};
+use pipeline_core::plugin::{Loaded, Policy};
 use pipeline_core::stage::cx::Collect;
-use pipeline_core::stage::{BindCx, Cx, Problem};
-use pipeline_core::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, PhysicalPoint, Role, Schema, Unit};
-use pipeline_core::table::{Table, TableBuilder};
+use pipeline_core::stage::{BindCx, Cx};
+use plugin_host::examine::{Given, examine};
+use plugin_host::load;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -296,7 +298,7 @@ fn the_examples_keep_their_promises_in_this_process() {
     compile(&root().join("plugins/example-c/steady.c"), &steady, &[]);
     for library in [steady, built("linetrace")] {
         let plugin = open(&library, false).unwrap();
-        let tried = examine(plugin.kinds[0].as_ref(), folder.path(), &stages::behind::given().unwrap());
+        let tried = examine(plugin.kinds[0].as_ref(), folder.path(), &Given::by(&stages::behind::chain().unwrap()).unwrap());
         assert!(tried.iter().all(|t| t.kept != Some(false)) && tried.len() >= 12, "{tried:#?}");
     }
 }

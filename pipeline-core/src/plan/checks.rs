@@ -1,10 +1,10 @@
 //! Rules of a job as a whole, one small function each.
 
 use super::Plan;
-use crate::diag::{Diagnostic, Verdict};
 use crate::job::Job;
-use crate::job::parse::Document;
 use crate::registry::Registry;
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::document::Document;
 
 /// Rules that need only the job's text. `all_opened`: whether every plug-in of the job could be opened; only then is a stage of a
 /// plug-in that nobody knows a mistake of its own.

@@ -1,7 +1,8 @@
 //! Finding the files that a job names.
 
-use crate::diag::{Diagnostic, Verdict};
-use crate::stage::{Files, Problem};
+use crate::stage::Files;
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::problem::Problem;
 use std::path::{Path, PathBuf};
 
 /// Paths relative to the folder of the job file.

@@ -1,7 +1,7 @@
 //! A plan as text and as canonical JSON.
 
 use super::Plan;
-use crate::table::schema::{Frame, Schema};
+use pipeline_base::table::schema::{Frame, Schema};
 use serde_json::{Value, json};
 use std::fmt::Write;
 

@@ -2,14 +2,17 @@
 
 use super::set_aside::{self, Cause, Range};
 use super::shelf::{OnShelf, Shelf, Slot};
-use crate::diag::{Diagnostic, Label, Verdict};
 use crate::job::Waiver;
-use crate::record::{self, Material, Product};
-use crate::stage::cx::{World, unpack, unreadable};
-use crate::stage::{LineCount, OutFile, Problem, Resource};
-use crate::table::Table;
-use crate::table::schema::Role;
+use crate::record::{Material, Product};
+use crate::stage::cx::World;
+use crate::stage::{OutFile, Resource};
 use crate::verdict::Held;
+use pipeline_base::diag::{Diagnostic, Label, Verdict};
+use pipeline_base::input::LineCount;
+use pipeline_base::input::{unpack, unreadable};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::Table;
+use pipeline_base::table::schema::Role;
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::Read;
@@ -289,7 +292,7 @@ fn beside(target: &Path, word: &str) -> PathBuf {
 fn digest(path: &Path) -> std::io::Result<(String, u64)> {
     let mut hasher = Sha256::new();
     let bytes = std::io::copy(&mut std::fs::File::open(path)?, &mut hasher)?;
-    Ok((record::hex(&hasher.finalize()), bytes))
+    Ok((pipeline_base::digest::hex(&hasher.finalize()), bytes))
 }
 
 /// The problem of a delivery that cannot be written.
@@ -333,7 +336,7 @@ impl Drop for Hashing {
             self.hasher.update(&buffer[..n]);
             self.bytes += n as u64;
         }
-        let sha256 = record::hex(&std::mem::take(&mut self.hasher).finalize());
+        let sha256 = pipeline_base::digest::hex(&std::mem::take(&mut self.hasher).finalize());
         let material = Material { name: self.name.clone(), role: self.role.clone(), sha256, bytes: self.bytes };
         let mut kept = lock(&self.kept);
         let entry = kept.materials.entry((self.role.clone(), self.name.clone())).or_insert((self.session, material.clone()));

@@ -1,7 +1,7 @@
 //! What an earlier run left in the results folder.
 
 use super::SET_ASIDE;
-use crate::diag::{Diagnostic, Verdict};
+use pipeline_base::diag::{Diagnostic, Verdict};
 use serde::Deserialize;
 use std::io::BufReader;
 use std::path::Path;

@@ -5,9 +5,9 @@
 //! of the run as soon as it is done, and in the end each column is made once, in its full length.
 
 use super::shelf::{Shelf, Slot};
-use crate::stage::Problem;
-use crate::table::schema::{Column as Spec, Holds, Schema};
-use crate::table::{Table, dtype};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::{Column as Spec, Holds, Schema};
+use pipeline_base::table::{Table, dtype};
 use polars::prelude::*;
 use polars_arrow::bitmap::{Bitmap, BitmapBuilder};
 use std::io;
@@ -239,8 +239,8 @@ fn values<T: bytemuck::Pod>(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::table::TableBuilder;
-    use crate::table::schema::{Role, Unit};
+    use pipeline_base::table::TableBuilder;
+    use pipeline_base::table::schema::{Role, Unit};
     use proptest::prelude::{any, prop, proptest};
 
     fn schema() -> Arc<Schema> {

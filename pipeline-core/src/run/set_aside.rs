@@ -6,9 +6,9 @@
 //! Each call becomes a piece of bytes, the finished lines with what they are sorted by, which waits on the shelf of the
 //! run; at the end one session after another is taken back, sorted and written.
 
-use crate::stage::Problem;
-use crate::table::Table;
-use crate::table::schema::Role;
+use pipeline_base::problem::Problem;
+use pipeline_base::table::Table;
+use pipeline_base::table::schema::Role;
 use polars::prelude::StringChunked;
 use std::io::Write;
 
@@ -147,8 +147,8 @@ pub fn piece(cause: &Cause, ranges: &[Range]) -> Vec<u8> {
             r.epoch_first,
             r.epoch_last,
             r.rows,
-            crate::run::clock::iso(r.time_first),
-            crate::run::clock::iso(r.time_last),
+            pipeline_base::time::iso(r.time_first),
+            pipeline_base::time::iso(r.time_last),
         );
         let length = (out.len() - head - HEAD) as u64;
         out[head + 16..head + HEAD].copy_from_slice(&length.to_le_bytes());

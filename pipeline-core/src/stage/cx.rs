@@ -1,27 +1,15 @@
 //! The only door from a stage to the world while it runs. Everything opened or created through it
 //! is hashed on the way, so the record cannot be incomplete.
 
-use super::{Problem, Resource, Session};
-use crate::diag::Diagnostic;
-use crate::table::Table;
-use std::collections::BTreeMap;
+use super::{Resource, Session};
+use pipeline_base::diag::Diagnostic;
+use pipeline_base::input::LineCount;
+use pipeline_base::input::unpack;
+use pipeline_base::input::unreadable;
+use pipeline_base::problem::Problem;
+use pipeline_base::table::Table;
 use std::io::Read;
 use std::path::{Path, PathBuf};
-
-/// What became of the lines of one raw file. `total = used + ignored + damaged`, checked by core.
-#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize)]
-pub struct LineCount {
-    /// File, as the job names it.
-    pub file: String,
-    /// All lines, blank and binary ones too.
-    pub total: u64,
-    /// Lines that gave at least one value to an epoch.
-    pub used: u64,
-    /// Whole lines that are not needed, by kind (`GSV`, `comment`, `blank`, …).
-    pub ignored: BTreeMap<String, u64>,
-    /// Lines that could not be used, by reason (`checksum`, `torn`, `binary`, …).
-    pub damaged: BTreeMap<String, u64>,
-}
 
 /// A file being delivered: it has a temporary name beside its final place until the whole run is
 /// good, and is then renamed.
@@ -91,7 +79,8 @@ impl<'a> Cx<'a> {
     }
 
     /// Name of the step in the job.
-    pub(crate) fn step(&self) -> &str {
+    #[must_use]
+    pub fn step(&self) -> &str {
         self.step
     }
 
@@ -200,37 +189,6 @@ impl<'a> Cx<'a> {
     pub fn waiver(&self, code: &str, scope: &str) -> Option<String> {
         self.world.waiver(code, scope)
     }
-}
-
-/// The problem of a file that cannot be read.
-#[must_use]
-pub fn unreadable(name: &str, error: &std::io::Error) -> Problem {
-    Problem::from(
-        Diagnostic::new("data/unreadable-file", crate::diag::Verdict::Block, format!("`{name}` cannot be read: {error}"))
-            .label(crate::diag::Label::file(name, "this file"))
-            .fix("check that the file exists, is a file and may be read"),
-    )
-}
-
-/// Unpacks gzip and zstd by their first bytes; anything else passes through.
-///
-/// # Errors
-/// When the first bytes cannot be read.
-pub fn unpack(mut raw: Box<dyn Read + Send>) -> std::io::Result<Box<dyn Read + Send>> {
-    let mut head = [0_u8; 4];
-    let mut got = 0;
-    while got < head.len() {
-        match raw.read(&mut head[got..])? {
-            0 => break,
-            n => got += n,
-        }
-    }
-    let whole = std::io::Cursor::new(head[..got].to_vec()).chain(raw);
-    Ok(match &head[..got] {
-        [0x1f, 0x8b, ..] => Box::new(flate2::read::MultiGzDecoder::new(whole)),
-        [0x28, 0xb5, 0x2f, 0xfd] => Box::new(zstd::stream::read::Decoder::new(whole)?),
-        _ => Box::new(whole),
-    })
 }
 
 /// A [`World`] that only remembers, for tests of a single stage.

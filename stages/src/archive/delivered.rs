@@ -1,13 +1,13 @@
 //! Points of a delivered table, found by the statement of reference that lies beside it.
 
-use crate::geodesy::crs::{define, open};
-use crate::geodesy::epoch::decimal_year;
-use crate::geodesy::grids;
-use pipeline_core::diag::{Diagnostic, Label, Verdict};
-use pipeline_core::stage::Problem;
-use pipeline_core::table::schema::Epoch;
+use pipeline_base::diag::{Diagnostic, Label, Verdict};
+use pipeline_base::digest;
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::Epoch;
 use serde_json::Value;
 use std::path::Path;
+use survey_geodesy::crs::{define, open};
+use survey_geodesy::epoch::decimal_year;
 
 /// A point of an old delivery.
 #[derive(Clone, Debug, PartialEq)]
@@ -80,7 +80,7 @@ pub fn read(path: &Path, name: &str, digests: Option<(&str, &str)>) -> Result<De
     let statement_path = Path::new(&statement_path);
     if let Some((file, statement)) = digests {
         for (name, path, want) in [(name, path, file), (statement_name.as_str(), statement_path, statement)] {
-            let have = grids::sha256(name, path)?;
+            let have = digest::sha256_of_file(name, path)?;
             if have != want {
                 return Err(Problem::from(
                     Diagnostic::new("archive/changed", Verdict::Block, format!("`{name}` has sha256 `{have}`; the record names `{want}`"))
@@ -91,13 +91,13 @@ pub fn read(path: &Path, name: &str, digests: Option<(&str, &str)>) -> Result<De
             }
         }
     }
-    let text = |name: &str, path: &Path| std::fs::read_to_string(path).map_err(|e| pipeline_core::stage::cx::unreadable(name, &e));
+    let text = |name: &str, path: &Path| std::fs::read_to_string(path).map_err(|e| pipeline_base::input::unreadable(name, &e));
     let statement: Value = serde_json::from_str(&text(&statement_name, statement_path)?)
         .map_err(|e| wrong(&statement_name, format!("the statement is no JSON: {e}")))?;
     let said = |pointer: &str| statement.pointer(pointer).and_then(Value::as_str).map(str::to_owned);
     let crs_name = said("/crs/name").unwrap_or_default();
     let crs = said("/crs/id")
-        .filter(|id| crate::geodesy::Crs::look_up(id).is_ok())
+        .filter(|id| survey_geodesy::Crs::look_up(id).is_ok())
         .or_else(|| said("/crs/wkt2"))
         .ok_or_else(|| wrong(&statement_name, "the statement names no CRS"))?;
     let epoch = match said("/coordinate_epoch/kind").as_deref() {
@@ -215,7 +215,7 @@ mod tests {
         assert!((p.height_m.unwrap() - 871.391 * 0.3048).abs() < 1e-9 && p.ellipsoidal_m == Some(231.4));
         // 2026-06-11T14:05Z is day 161 and 14.083 h of 365 days.
         assert!((p.year.unwrap() - (2026.0 + (161.0 + 14.083_333 / 24.0) / 365.0)).abs() < 1e-7);
-        let digest = |n: &str| grids::sha256(n, &folder.path().join(n)).unwrap();
+        let digest = |n: &str| digest::sha256_of_file(n, &folder.path().join(n)).unwrap();
         let (a, b) = (digest("points.csv"), digest("points.csv.reference.json"));
         assert!(read(&path, "points.csv", Some((&a, &b))).is_ok());
         assert_eq!(read(&path, "points.csv", Some((&b, &b))).unwrap_err().finding.code, "archive/changed");

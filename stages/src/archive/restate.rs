@@ -6,22 +6,21 @@ mod text;
 
 use super::delivered::{self, Delivered, Point, STATEMENT};
 use super::way::{self, Official, Ways};
-use crate::geodesy::area::Area;
-use crate::geodesy::crs::{Crs, define, open};
-use crate::geodesy::door::{Door, Object};
-use crate::geodesy::findings;
-use crate::geodesy::grids;
-use crate::geodesy::ground;
-use crate::geodesy::operation::shift;
-use crate::reference::promised;
 use needs::Heights;
-use pipeline_core::diag::Diagnostic;
-use pipeline_core::reference::Reference;
-use pipeline_core::stage::{Locality, Problem};
-use pipeline_core::table::schema::Epoch;
+use pipeline_base::diag::Diagnostic;
+use pipeline_base::place::Locality;
+use pipeline_base::problem::Problem;
+use pipeline_base::reference::Reference;
+use pipeline_base::table::schema::Epoch;
 use serde::Serialize;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
+use survey_geodesy::area::Area;
+use survey_geodesy::crs::{Crs, define, open};
+use survey_geodesy::door::{Door, Object};
+use survey_geodesy::grids;
+use survey_geodesy::ground;
+use survey_geodesy::operation::wish::shift;
 
 /// What can be done with a delivery.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
@@ -152,7 +151,7 @@ pub(crate) struct Target<'d> {
 pub fn restate(reference: &Reference, records: &[(String, PathBuf)]) -> Result<Restatement, Problem> {
     let folders = grids::folders(&reference.folder);
     let door = open(&folders)?;
-    let text = promised::parts(&ground::delivery_crs(reference)?)?.horizontal;
+    let text = survey_geodesy::compound::parts(&ground::delivery_crs(reference)?)?.horizontal;
     let crs = Crs::look_up(&text)?;
     let frame = delivered::frame_below(&text).ok_or_else(|| {
         Problem::new("frame/not-horizontal", format!("{} has no geographic system below it", crs.title())).reference_key("delivery.crs")
@@ -245,13 +244,13 @@ pub(crate) struct Old {
 fn open_record(path: &Path, name: &str, report: &mut Report) -> Result<Old, Problem> {
     let wrong = |what: String| {
         Problem::from(
-            Diagnostic::new("archive/unreadable", pipeline_core::diag::Verdict::Block, what)
-                .label(pipeline_core::diag::Label::file(name, "this record"))
+            Diagnostic::new("archive/unreadable", pipeline_base::diag::Verdict::Block, what)
+                .label(pipeline_base::diag::Label::file(name, "this record"))
                 .fix("name the `record.json` of a run"),
         )
     };
     let path = if path.is_dir() { path.join("record.json") } else { path.to_owned() };
-    let text = std::fs::read_to_string(&path).map_err(|e| pipeline_core::stage::cx::unreadable(name, &e))?;
+    let text = std::fs::read_to_string(&path).map_err(|e| pipeline_base::input::unreadable(name, &e))?;
     let record: Value = serde_json::from_str(&text).map_err(|e| wrong(format!("`{name}` is no record: {e}")))?;
     let decided = record.get("decided").filter(|_| record.get("record").and_then(Value::as_u64) == Some(1));
     let decided = decided.ok_or_else(|| wrong(format!("`{name}` is no record that this program reads")))?;
@@ -312,7 +311,7 @@ fn plan(door: &Door, target: &Target, old: &Old, report: &mut Report) -> Result<
     let grid = Crs::look_up(&target.text)?;
     if let Some(area) = grid.area.as_ref().filter(|a| !a.contains(place.0, place.1)) {
         report.verdict = Verdict::Wait;
-        report.reasons.push(findings::outside(&grid, area, at(place)).finding.what.clone());
+        report.reasons.push(survey_geodesy::outside::outside(&grid, area, at(place)).finding.what.clone());
         return Ok(());
     }
     let source = define(door, &delivered.frame)?;

@@ -5,9 +5,9 @@
 //! authority warns of: it brings in a third frame with its own error, and goes another way than the authority's
 //! own realisation does. Such a chain is named here and not taken.
 
-use crate::geodesy::area::Area;
-use crate::geodesy::door::{Door, GridNeed, Object};
 use serde::Serialize;
+use survey_geodesy::area::Area;
+use survey_geodesy::door::{Door, GridNeed, Object};
 
 /// An operation that the authority published as such.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -65,7 +65,7 @@ pub fn ways(door: &Door, from: &Object, to: &Object, place: (f64, f64)) -> Ways 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::geodesy::crs::{define, open};
+    use survey_geodesy::crs::{define, open};
 
     fn between(from: &str, to: &str, place: (f64, f64)) -> Ways {
         let door = open(&[]).unwrap();

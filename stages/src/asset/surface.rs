@@ -10,15 +10,16 @@
 //! # References
 //! Plane geometry of a round pipe that lies level; P13 of the failure list.
 
-use crate::geodesy::crs::metres;
-use crate::geodesy::rows::labels;
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Spec, Stage};
-use pipeline_core::table::schema::{Column, Holds, Role, Schema, Unit};
-use pipeline_core::table::{Table, TableBuilder, by_role};
+use crate::rows::labels;
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::{Column, Holds, Role, Schema, Unit};
+use pipeline_base::table::{Table, TableBuilder, by_role};
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Spec, Stage};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
+use survey_geodesy::crs::metres;
 
 /// A surface of a round pipe.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]

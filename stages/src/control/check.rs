@@ -1,19 +1,20 @@
 #![doc = include_str!("check.md")]
 
 use super::comparison::{Comparison, Difference, HeightWay, dependent};
-use super::distributions;
 use super::marks;
 use super::report;
 use super::statistics::{self, Check, Statistics};
 use crate::export::path;
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::lock::{Pin, ProbeAt};
-use pipeline_core::reference::Reference;
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, ResourceRole, Spec, Stage};
-use pipeline_core::table::Table;
-use pipeline_core::table::schema::{Role, Schema};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::pin::{Pin, ProbeAt};
+use pipeline_base::problem::Problem;
+use pipeline_base::reference::Reference;
+use pipeline_base::table::Table;
+use pipeline_base::table::schema::{Role, Schema};
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Resource, ResourceRole, Spec, Stage};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use survey_mathematics::distributions;
 
 mod frames;
 mod sessions;
@@ -253,7 +254,7 @@ impl Stage for ControlCheck {
 fn needed(schema: &Schema) -> Vec<Problem> {
     [Role::Point, Role::Session, Role::Time, Role::SigmaEast, Role::SigmaNorth, Role::SigmaUp]
         .into_iter()
-        .filter_map(|role| pipeline_core::table::by_role(schema, role).err())
+        .filter_map(|role| pipeline_base::table::by_role(schema, role).err())
         .map(|p| p.fix("put this step after `average` and `reproject`"))
         .collect()
 }
@@ -327,7 +328,7 @@ impl ControlCheck {
             .map(|(_, m)| m.name.as_str())
             .collect();
         if !never.is_empty() {
-            let names = table.texts(&pipeline_core::table::by_role(&table.schema, Role::Point)?.name)?;
+            let names = table.texts(&pipeline_base::table::by_role(&table.schema, Role::Point)?.name)?;
             let all: Vec<&str> = names.into_iter().flatten().collect();
             let near: Vec<String> = never
                 .iter()

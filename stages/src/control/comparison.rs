@@ -5,18 +5,22 @@
 //! epoch or another height system is refused, unless the job asks for the official operation.
 
 use super::marks::{Mark, Place, Use};
-use crate::geodesy::crs::{Crs, metres, open};
-use crate::geodesy::door::{Door, Object};
-use crate::geodesy::operation::{self, Operation, Wish, here, shift};
-use crate::geodesy::projection::{OpenProjection, Projection};
-use crate::geodesy::{Ellipsoid, Tangent, grids};
 use crate::height::plan::grid_resources;
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::lock::{Locked, Pin, ProbeAt};
-use pipeline_core::reference::Reference;
-use pipeline_core::stage::{Locality, Problem, Resource};
-use pipeline_core::table::Table;
-use pipeline_core::table::schema::{Axes, Column, Epoch, Frame, Heights, Role, Schema, Unit, year_text};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::pin::{Locked, Pin, ProbeAt};
+use pipeline_base::place::Locality;
+use pipeline_base::problem::Problem;
+use pipeline_base::reference::Reference;
+use pipeline_base::table::Table;
+use pipeline_base::table::schema::{Axes, Column, Epoch, Frame, Heights, Role, Schema, Unit, year_text};
+use pipeline_core::stage::Resource;
+use survey_geodesy::crs::{Crs, metres, open};
+use survey_geodesy::door::{Door, Object};
+use survey_geodesy::operation;
+use survey_geodesy::operation::Operation;
+use survey_geodesy::operation::wish::{Wish, here, shift};
+use survey_geodesy::projection::{OpenProjection, Projection};
+use survey_geodesy::{Ellipsoid, Tangent, grids};
 
 /// Coordinate epochs further apart than this are not the same, years: 2 mm at 2 cm a year.
 const SAME_EPOCH_A: f64 = 0.1;
@@ -190,7 +194,7 @@ impl Comparison {
     /// # Errors
     /// When a column is not as promised, or an operation or projection gives nothing at a mark.
     pub fn differences(&self, table: &Table) -> Result<Vec<Difference>, Problem> {
-        let point = pipeline_core::table::by_role(&table.schema, Role::Point)?.name.clone();
+        let point = pipeline_base::table::by_role(&table.schema, Role::Point)?.name.clone();
         let names = table.texts(&point)?;
         let (latitude, longitude) = (table.floats(&self.names.latitude)?, table.floats(&self.names.longitude)?);
         let column = |name: &Option<(String, f64)>| -> Result<Vec<f64>, Problem> {
@@ -318,7 +322,7 @@ impl<'d> Opened<'d> {
 
 impl Names {
     fn of(schema: &Schema) -> Result<Self, Problem> {
-        let need = |role: Role| pipeline_core::table::by_role(schema, role).map(|c| c.name.clone());
+        let need = |role: Role| pipeline_base::table::by_role(schema, role).map(|c| c.name.clone());
         let length = |c: &Column| (c.name.clone(), metres(c.unit));
         let easting = match (schema.role(Role::Easting), schema.role(Role::Northing)) {
             (Some(e), Some(n)) => Some((e.name.clone(), n.name.clone(), metres(e.unit))),

@@ -6,11 +6,12 @@ use super::causes::rank::{Hypothesis, Outcome, Ranking, rank};
 use super::check::{files, marks_of};
 use super::comparison::Comparison;
 use crate::export::{path, written};
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::reference::Reference;
-use pipeline_core::rig::Rig;
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, Spec, Stage};
-use pipeline_core::table::Table;
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_base::reference::Reference;
+use pipeline_base::rig::Rig;
+use pipeline_base::table::Table;
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Resource, Spec, Stage};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -58,7 +59,7 @@ pub struct FindCause {
     comparison: Comparison,
     reference: Reference,
     rig: Option<Rig>,
-    locality: Option<pipeline_core::stage::Locality>,
+    locality: Option<pipeline_base::place::Locality>,
     geoids: Vec<Resource>,
     resources: Vec<Resource>,
     options: Options,

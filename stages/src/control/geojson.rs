@@ -6,8 +6,8 @@
 //! without `crs` is refused like a line without one.
 
 use super::marks::{At, Record};
-use pipeline_core::diag::{Diagnostic, Label, Verdict};
-use pipeline_core::stage::Problem;
+use pipeline_base::diag::{Diagnostic, Label, Verdict};
+use pipeline_base::problem::Problem;
 use serde_json::Value;
 use std::collections::BTreeMap;
 

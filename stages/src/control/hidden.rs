@@ -1,19 +1,20 @@
 #![doc = include_str!("hidden.md")]
 
 use super::check::files;
-use super::distributions::chi_square;
 use crate::budget::{self, Budget, Contributor, Part, Parts};
-use crate::geodesy::crs::{Crs, metres};
-use crate::geodesy::{Ellipsoid, Tangent};
 use crate::repeats::judge::Check;
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, Spec, Stage};
-use pipeline_core::table::schema::{Axes, Holds, Role, Schema};
-use pipeline_core::table::{Table, TableBuilder, by_role};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::{Axes, Holds, Role, Schema};
+use pipeline_base::table::{Table, TableBuilder, by_role};
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Resource, Spec, Stage};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::sync::Arc;
+use survey_geodesy::crs::{Crs, metres};
+use survey_geodesy::{Ellipsoid, Tangent};
+use survey_mathematics::distributions::chi_square;
 
 mod read;
 pub mod solve;

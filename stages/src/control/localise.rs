@@ -3,14 +3,15 @@
 use super::check::{files, marks_of};
 use super::marks::{Mark, Place, Use};
 use crate::export::{path, written};
-use crate::geodesy::crs::metres;
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, Spec, Stage};
-use pipeline_core::table::schema::{Axes, Column, Heights, Holds, Role, Schema, Unit};
-use pipeline_core::table::{Table, TableBuilder, by_role};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::{Axes, Column, Heights, Holds, Role, Schema, Unit};
+use pipeline_base::table::{Table, TableBuilder, by_role};
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Resource, Spec, Stage};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
+use survey_geodesy::crs::metres;
 
 pub mod fit;
 pub mod hull;

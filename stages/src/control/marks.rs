@@ -3,14 +3,14 @@
 
 use super::geojson;
 use crate::export::path::nearest;
-use crate::geodesy::crs::metres;
-use crate::rig::clock;
-use pipeline_core::diag::{Diagnostic, Label, Verdict};
-use pipeline_core::stage::Problem;
-use pipeline_core::table::schema::Unit;
+use pipeline_base::diag::{Diagnostic, Label, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::Unit;
+use raw_logs::clock;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::path::Path;
+use survey_geodesy::crs::metres;
 
 /// What a mark may be used for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -170,7 +170,7 @@ pub fn read(files: &[(String, std::path::PathBuf)]) -> Result<Vec<Mark>, Vec<Pro
 }
 
 pub(super) fn bytes_of(name: &str, path: &Path) -> Result<Vec<u8>, Problem> {
-    let broken = |e: std::io::Error| pipeline_core::stage::cx::unreadable(name, &e);
+    let broken = |e: std::io::Error| pipeline_base::input::unreadable(name, &e);
     let size = std::fs::metadata(path).map_err(broken)?.len();
     if size > LARGEST {
         return Err(refuse("control/unreadable", format!("`{name}` has {} MB and is no list of marks", size >> 20))

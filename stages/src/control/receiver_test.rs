@@ -6,15 +6,16 @@ mod sets;
 mod tests;
 
 use crate::export::{instant, path, written};
-use crate::geodesy::{Ellipsoid, ellipsoid_of};
 use evaluate::{Claim, Earlier, Experimental, Question, Set, experimental, questions};
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Spec, Stage};
-use pipeline_core::table::schema::Role;
-use pipeline_core::table::{Table, by_role};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::Role;
+use pipeline_base::table::{Table, by_role};
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Spec, Stage};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use sets::{Grouped, Shot};
+use survey_geodesy::{Ellipsoid, ellipsoid_of};
 
 /// Sets in a series, in both tests.
 const SETS: usize = 5;

@@ -4,7 +4,8 @@ use super::check::{Frames, Limits, Shot};
 use super::marks::{Mark, Place};
 use super::statistics::Statistics;
 use crate::export::{instant, written};
-use pipeline_core::stage::{Cx, Problem};
+use pipeline_base::problem::Problem;
+use pipeline_core::stage::Cx;
 
 const HEADER: [&str; 20] = [
     "session",

@@ -4,8 +4,8 @@
 //! of everything. References: FGDC-STD-007.3-1998 (NSSDA); ASPRS Positional Accuracy Standards for Digital
 //! Geospatial Data, edition 2, version 1.0 (2023).
 
-use super::distributions::student;
 use serde::Serialize;
+use survey_mathematics::distributions::student;
 
 /// Factor from the root mean square of one axis to 95 % (NSSDA, vertical).
 pub const FACTOR_UP: f64 = 1.96;

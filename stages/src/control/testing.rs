@@ -1,14 +1,15 @@
 //! Small tables of delivered points for the tests of control.
 
-use crate::geodesy::fixture;
-use crate::geodesy::projection::Projection;
-use pipeline_core::reference::Reference;
+use crate::fixture;
+use pipeline_base::problem::Problem;
+use pipeline_base::reference::Reference;
+use pipeline_base::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, PhysicalPoint, Role, Schema, Unit};
+use pipeline_base::table::{Table, TableBuilder};
 use pipeline_core::stage::cx::Collect;
-use pipeline_core::stage::{BindCx, Bound, Cx, Files, Problem, Stage};
-use pipeline_core::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, PhysicalPoint, Role, Schema, Unit};
-use pipeline_core::table::{Table, TableBuilder};
+use pipeline_core::stage::{BindCx, Bound, Cx, Files, Stage};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use survey_geodesy::projection::Projection;
 
 pub const DATUM: &str = "Saltgrass 2026";
 

@@ -2,10 +2,11 @@
 
 use super::{path, written};
 use crate::budget::{self, Budget, Contributor, Part, Parts};
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Spec, Stage};
-use pipeline_core::table::schema::{Role, Schema};
-use pipeline_core::table::{Table, by_role};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::{Role, Schema};
+use pipeline_base::table::{Table, by_role};
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Spec, Stage};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -184,9 +185,9 @@ fn what_helps(budgets: impl ExactSizeIterator<Item = Budget> + Clone, schema: &S
 #[cfg(test)]
 mod tests {
     use super::*;
+    use pipeline_base::table::TableBuilder;
+    use pipeline_base::table::schema::{Column, Holds, Unit};
     use pipeline_core::stage::cx::Collect;
-    use pipeline_core::table::TableBuilder;
-    use pipeline_core::table::schema::{Column, Holds, Unit};
     use std::sync::Arc;
 
     fn table(points: &[(&str, [f64; 3])]) -> Table {

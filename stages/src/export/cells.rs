@@ -1,10 +1,10 @@
 //! The cells of a table as a file will hold them, and the comparison with what a second reader
 //! finds in the written file.
 
-use pipeline_core::diag::{Diagnostic, Label, Verdict};
-use pipeline_core::stage::Problem;
-use pipeline_core::table::Table;
-use pipeline_core::table::schema::{Axes, Column, Frame, Heights, Holds, Role, Schema, Unit};
+use pipeline_base::diag::{Diagnostic, Label, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::Table;
+use pipeline_base::table::schema::{Axes, Column, Frame, Heights, Holds, Role, Schema, Unit};
 use polars::prelude::{BooleanChunked, Float64Chunked, Int64Chunked, StringChunked};
 
 /// The values of one column where they stand in the table; `None` is a missing value.

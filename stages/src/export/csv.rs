@@ -5,10 +5,11 @@ use super::deliver::{self, Ready, cannot_read, cannot_write};
 use super::statement::{Subject, statement};
 use super::{instant, path};
 use crate::budget;
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, OutFile, Problem, Spec, Stage};
-use pipeline_core::table::Table;
-use pipeline_core::table::schema::{Column, Holds, Role, Schema, Unit};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::Table;
+use pipeline_base::table::schema::{Column, Holds, Role, Schema, Unit};
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, OutFile, Spec, Stage};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 

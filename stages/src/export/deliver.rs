@@ -4,11 +4,12 @@
 use super::cells::{self, differs};
 use super::statement::Subject;
 use super::{path, promise, written};
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::reference::Reference;
-use pipeline_core::stage::{BindCx, Cx, OutFile, Problem};
-use pipeline_core::table::Table;
-use pipeline_core::table::schema::{Axes, Frame, Heights};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_base::reference::Reference;
+use pipeline_base::table::Table;
+use pipeline_base::table::schema::{Axes, Frame, Heights};
+use pipeline_core::stage::{BindCx, Cx, OutFile};
 use std::fs::File;
 use std::io::BufWriter;
 

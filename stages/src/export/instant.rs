@@ -1,6 +1,6 @@
 //! Instants as ISO 8601 text in UTC. No time zone other than UTC is ever written or accepted.
 
-use pipeline_core::run::clock::{date_text, days};
+use pipeline_base::time::{date_text, days};
 
 const DAY_NS: i64 = 86_400_000_000_000;
 

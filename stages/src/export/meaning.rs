@@ -1,7 +1,7 @@
 //! What a column means in words, and which confidence its number carries: what a client needs to
 //! read the file without asking.
 
-use pipeline_core::table::schema::{Column, Role, Unit};
+use pipeline_base::table::schema::{Column, Role, Unit};
 
 /// The confidence level of a column that holds an uncertainty; `None` for any other column.
 #[must_use]

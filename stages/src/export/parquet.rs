@@ -3,9 +3,10 @@
 use super::cells::{self, Cells, Got, Values, all_placed, compare, differs, file_names};
 use super::deliver::{self, Ready, cannot_read, cannot_write};
 use super::statement::{Subject, agrees, statement};
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, OutFile, Problem, Spec, Stage};
-use pipeline_core::table::Table;
-use pipeline_core::table::schema::{Column, Schema};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::Table;
+use pipeline_base::table::schema::{Column, Schema};
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, OutFile, Spec, Stage};
 use polars::prelude::DataFrame;
 use polars_io::SerReader;
 use polars_io::parquet::read::{ParallelStrategy, ParquetReader};
@@ -82,7 +83,7 @@ fn verify(file: &OutFile, table: &Table, cells: &[Cells], statement: &str) -> Re
 /// Compares columns of the file with those of the table.
 fn compare_columns(file: &OutFile, table: &Table, cells: &[Cells], data: DataFrame) -> Result<(), Problem> {
     for (column, c) in data.columns().iter().zip(cells) {
-        if column.name().as_str() != c.name || *column.dtype() != pipeline_core::table::dtype(c.spec.holds) {
+        if column.name().as_str() != c.name || *column.dtype() != pipeline_base::table::dtype(c.spec.holds) {
             return Err(differs(
                 &file.name,
                 format!("holds `{}` ({}) where column `{}` was written", column.name(), column.dtype(), c.name),

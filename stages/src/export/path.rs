@@ -1,6 +1,6 @@
 //! Names of delivered files, layers and columns as a job writes them.
 
-use pipeline_core::stage::Problem;
+use pipeline_base::problem::Problem;
 
 /// Tests the `path` option: a plain path below the results folder, the same on every system.
 ///

@@ -1,10 +1,11 @@
 //! Compares the frame of a table with what the reference promises to the client.
 
-use crate::geodesy::Crs;
 use crate::reference::check_delivery;
-use pipeline_core::reference::{EpochText, Reference};
-use pipeline_core::stage::{Locality, Problem};
-use pipeline_core::table::schema::{Epoch, Frame, Heights};
+use pipeline_base::place::Locality;
+use pipeline_base::problem::Problem;
+use pipeline_base::reference::{EpochText, Reference};
+use pipeline_base::table::schema::{Epoch, Frame, Heights};
+use survey_geodesy::Crs;
 
 /// Everything in which a table is not what the reference promises. `crs: false` leaves the CRS and
 /// the epoch out, for a format that has a rule of its own.

@@ -1,10 +1,12 @@
 //! A points table as the main job makes it (`average`, `height-convert`, `reproject`), for tests.
 
-use pipeline_core::reference::Reference;
+use pipeline_base::place::Locality;
+use pipeline_base::problem::Problem;
+use pipeline_base::reference::Reference;
+use pipeline_base::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, PhysicalPoint, Role, Schema, Unit};
+use pipeline_base::table::{Table, TableBuilder};
 use pipeline_core::stage::cx::Collect;
-use pipeline_core::stage::{BindCx, Bound, Cx, Files, Locality, Problem, Stage};
-use pipeline_core::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, PhysicalPoint, Role, Schema, Unit};
-use pipeline_core::table::{Table, TableBuilder};
+use pipeline_core::stage::{BindCx, Bound, Cx, Files, Stage};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 

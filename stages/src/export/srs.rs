@@ -1,10 +1,10 @@
 //! What a delivered file says about its coordinate reference system.
 
 use super::meaning;
-use crate::geodesy::crs::{define, length_unit, open};
-use crate::geodesy::door::{Kind, Object};
-use pipeline_core::stage::Problem;
-use pipeline_core::table::schema::{Frame, Heights, Unit};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::{Frame, Heights, Unit};
+use survey_geodesy::crs::{define, length_unit, open};
+use survey_geodesy::door::{Kind, Object};
 
 /// A CRS as a file format wants it named and defined.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -119,7 +119,7 @@ pub fn compound(frame: &Frame) -> Result<Srs, Problem> {
 mod tests {
     use super::*;
     use crate::export::sample::frame;
-    use pipeline_core::table::schema::Axes;
+    use pipeline_base::table::schema::Axes;
 
     #[test]
     fn codes_and_definitions() {

@@ -3,9 +3,9 @@
 
 use super::cells::{self, file_name_of};
 use super::{meaning, promise, srs};
-use pipeline_core::reference::{EpochText, LengthUnit, Reference};
-use pipeline_core::table::Table;
-use pipeline_core::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, PhysicalPoint, Unit};
+use pipeline_base::reference::{EpochText, LengthUnit, Reference};
+use pipeline_base::table::Table;
+use pipeline_base::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, PhysicalPoint, Unit};
 use serde_json::{Map, Value, json};
 
 /// What a statement is about.
@@ -84,7 +84,7 @@ fn ground(s: &Subject) -> Option<Value> {
     Some(json!({
         "name": ground.name,
         "base": s.reference.delivery.crs,
-        "ground_over_grid": crate::geodesy::ground::factor(ground).ok()?,
+        "ground_over_grid": survey_geodesy::ground::factor(ground).ok()?,
         "origin_of_base": ground.origin,
         "added": ground.add,
         "stated_by": ground.stated_by,

@@ -1,14 +1,16 @@
 //! From the datum of a delivery to WGS 84 without a realisation, for the one format that allows
 //! nothing else.
 
-use crate::angle::wrap;
-use crate::geodesy::crs::{block, define, open};
-use crate::geodesy::decimal_year;
-use crate::geodesy::door::{Kind, Object};
-use crate::geodesy::pins::{self, Pipeline};
-use pipeline_core::lock::{GivesIn, Locked, Pin, ProbeAt};
-use pipeline_core::stage::{Locality, Problem};
-use pipeline_core::table::schema::{Epoch, Frame};
+use pipeline_base::pin::{GivesIn, Locked, Pin, ProbeAt};
+use pipeline_base::place::Locality;
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::{Epoch, Frame};
+use survey_geodesy::crs::{block, define, open};
+use survey_geodesy::decimal_year;
+use survey_geodesy::door::{Kind, Object};
+use survey_geodesy::pins;
+use survey_geodesy::pins::Pipeline;
+use survey_mathematics::angle::wrap;
 
 /// Accuracy of WGS 84 as a name without a realisation, m: the ensemble of all its realisations.
 ///

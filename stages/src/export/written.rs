@@ -2,7 +2,8 @@
 
 use super::cells::differs;
 use super::deliver::{cannot_read, cannot_write, close, open};
-use pipeline_core::stage::{Cx, Problem};
+use pipeline_base::problem::Problem;
+use pipeline_core::stage::Cx;
 use sha2::{Digest, Sha256};
 use std::fs::File;
 use std::io::{BufWriter, Write};

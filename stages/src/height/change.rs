@@ -1,18 +1,22 @@
 //! From the vertical datum of a geoid model to that of the delivery, by one official operation, or by a published number.
 
 use super::findings;
-use crate::geodesy::crs::{Crs, block, define, metres, open};
-use crate::geodesy::door::{Door, Kept, Kind, Numbers, Object};
-use crate::geodesy::operation::{Candidate, NoFiles, files_of, held, place_of};
-use crate::geodesy::packages;
-use crate::geodesy::pins::{self, Pipeline};
-use crate::geodesy::shelf::{self, Picked};
-use pipeline_core::lock::{GivesIn, Locked, Pin, ProbeAt};
-use pipeline_core::reference::{DatumChange, Geoid};
-use pipeline_core::stage::{Locality, Problem};
-use pipeline_core::table::schema::Epoch;
+use pipeline_base::pin::{GivesIn, Locked, Pin, ProbeAt};
+use pipeline_base::place::Locality;
+use pipeline_base::problem::Problem;
+use pipeline_base::reference::{DatumChange, Geoid};
+use pipeline_base::table::schema::Epoch;
 use serde_json::json;
 use std::path::PathBuf;
+use survey_geodesy::crs::{Crs, block, define, metres, open};
+use survey_geodesy::door::{Door, Kept, Kind, Numbers, Object};
+use survey_geodesy::grids::Picked;
+use survey_geodesy::operation::wish::{Candidate, place_of};
+use survey_geodesy::operation::{NoFiles, files_of, held};
+use survey_geodesy::packages;
+use survey_geodesy::pins;
+use survey_geodesy::pins::Pipeline;
+use survey_geodesy::shelf;
 
 /// A change of vertical datum, decided at planning.
 #[derive(Clone, Debug)]

@@ -21,27 +21,33 @@ use super::plan::{
     written,
 };
 use crate::budget::Contributor;
-use crate::geodesy::area::Span;
-use crate::geodesy::crs::block;
-use crate::geodesy::door::Pool;
-use crate::geodesy::findings::{follows_from_undecided, undecided_source};
-use crate::geodesy::gridfile;
-use crate::geodesy::grids::{self, GeoidGrid, OpenGeoid, Separations};
-use crate::geodesy::operation::{self, OpenOperation, Operation, Wish};
-use crate::geodesy::pins::Pipeline;
-use crate::geodesy::rows::{self, Columns};
-use crate::geodesy::shelf::{self, Picked};
-use crate::geodesy::uncertainty::{Limits, add_systematic};
 use crate::reference::promised;
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::lock::{GivesIn, Pin, ProbeAt};
-use pipeline_core::reference::{Geoid, HeightSurface, LengthUnit};
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, ResourceRole, Spec, Stage};
-use pipeline_core::table::schema::{Epoch, Role, Schema};
-use pipeline_core::table::{Table, TableBuilder};
+use crate::rows;
+use crate::rows::Columns;
+use crate::uncertainty::{Limits, add_systematic};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::pin::{GivesIn, Pin, ProbeAt};
+use pipeline_base::problem::Problem;
+use pipeline_base::reference::{Geoid, HeightSurface, LengthUnit};
+use pipeline_base::table::schema::{Epoch, Role, Schema};
+use pipeline_base::table::{Table, TableBuilder};
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Resource, ResourceRole, Spec, Stage};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
+use survey_geodesy::area::Span;
+use survey_geodesy::crs::block;
+use survey_geodesy::door::Pool;
+use survey_geodesy::findings::{follows_from_undecided, undecided_source};
+use survey_geodesy::gridfile;
+use survey_geodesy::grids;
+use survey_geodesy::grids::Picked;
+use survey_geodesy::grids::{GeoidGrid, OpenGeoid, Separations};
+use survey_geodesy::operation;
+use survey_geodesy::operation::wish::Wish;
+use survey_geodesy::operation::{OpenOperation, Operation};
+use survey_geodesy::pins::Pipeline;
+use survey_geodesy::shelf;
 
 /// Options of `height-convert`. Everything comes from the reference; an option is for a second
 /// delivery of the same survey on another vertical datum.
@@ -228,7 +234,7 @@ impl Stage for HeightConvert {
                     format!(
                         "the geoid grid `{}` has no value at {}",
                         geoid.grid,
-                        crate::geodesy::area::place_text(place.latitude_deg, place.longitude_deg)
+                        survey_geodesy::area::place_text(place.latitude_deg, place.longitude_deg)
                     ),
                 )
                 .reference_key("delivery.heights.geoid.grid")

@@ -1,18 +1,19 @@
 //! Findings about geoid models.
 
-use crate::geodesy::crs::{Crs, block, define, open};
-use crate::geodesy::door::Object;
-use crate::geodesy::grids::Surroundings;
-use crate::geodesy::operation::Candidate;
-use crate::geodesy::shelf::Picked;
-use crate::geodesy::store::Entry;
-use crate::geodesy::uncertainty::Z95;
-use crate::geodesy::{grids, known, packages};
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::reference::{Geoid, Reference};
-use pipeline_core::stage::{Locality, Problem};
-use pipeline_core::table::schema::Frame;
+use crate::uncertainty::Z95;
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::place::Locality;
+use pipeline_base::problem::Problem;
+use pipeline_base::reference::{Geoid, Reference};
+use pipeline_base::table::schema::Frame;
 use std::path::Path;
+use survey_geodesy::crs::{Crs, block, define, open};
+use survey_geodesy::door::Object;
+use survey_geodesy::grids::Picked;
+use survey_geodesy::grids::Surroundings;
+use survey_geodesy::operation::wish::Candidate;
+use survey_geodesy::store::Entry;
+use survey_geodesy::{grids, known, packages};
 
 /// The registry's best way from a frame to a vertical datum here: name, stated accuracy, grids.
 pub(crate) struct Registered {
@@ -152,7 +153,7 @@ pub(super) fn store_says(geoid: &Geoid, stated: &Entry) -> (Option<Problem>, Opt
     }
     let warns = !same(&stated.model, &geoid.model) || !same(&stated.version, &geoid.version);
     let warn = warns.then(|| {
-        Problem::from(pipeline_core::diag::Diagnostic::new("height/geoid-mismatch", pipeline_core::diag::Verdict::Warn, what))
+        Problem::from(pipeline_base::diag::Diagnostic::new("height/geoid-mismatch", pipeline_base::diag::Verdict::Warn, what))
             .reference_key("delivery.heights.geoid.model")
             .size("0 m if only the names differ; editions of a model differ by centimetres to decimetres")
             .why("both were written by a person, and one of them may mean another edition")

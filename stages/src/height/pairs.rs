@@ -5,14 +5,16 @@
 //! word of the reference.
 
 use super::findings;
-use crate::geodesy::crs::{Crs, block, define, metres, open};
-use crate::geodesy::door::{Door, Kind, Object};
-use crate::geodesy::grids::{self, GeoidGrid};
-use crate::geodesy::operation::{here, shift};
-use pipeline_core::reference::{Geoid, Reference};
-use pipeline_core::stage::{Locality, Problem};
-use pipeline_core::table::schema::Epoch;
+use pipeline_base::place::Locality;
+use pipeline_base::problem::Problem;
+use pipeline_base::reference::{Geoid, Reference};
+use pipeline_base::table::schema::Epoch;
 use std::sync::LazyLock;
+use survey_geodesy::crs::{Crs, block, define, metres, open};
+use survey_geodesy::door::{Door, Kind, Object};
+use survey_geodesy::grids;
+use survey_geodesy::grids::GeoidGrid;
+use survey_geodesy::operation::wish::{here, shift};
 
 const TABLE: &str = include_str!("pairs.csv");
 

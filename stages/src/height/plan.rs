@@ -1,24 +1,28 @@
 //! Planning parts of `height-convert`: what the reference says, what the registry says, the grid.
 
 use super::findings;
-use crate::geodesy::crs::{Crs, block};
-use crate::geodesy::door::Kind;
-use crate::geodesy::grids::GeoidGrid;
-use crate::geodesy::operation::{self, Candidate, Operation};
-use crate::geodesy::rows::Columns;
-use crate::geodesy::shelf::{self, Picked};
-use crate::geodesy::{pins, store};
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::reference::{Geoid, LengthUnit, Reference};
-use pipeline_core::stage::{BindCx, Problem, Resource, ResourceRole};
-use pipeline_core::table::schema::{Column, Epoch, Frame, Heights, Holds, Role, Schema, Unit};
+use crate::rows::Columns;
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_base::reference::{Geoid, LengthUnit, Reference};
+use pipeline_base::table::schema::{Column, Epoch, Frame, Heights, Holds, Role, Schema, Unit};
+use pipeline_core::stage::{BindCx, Resource, ResourceRole};
 use std::path::{Path, PathBuf};
+use survey_geodesy::crs::{Crs, block};
+use survey_geodesy::door::Kind;
+use survey_geodesy::grids::GeoidGrid;
+use survey_geodesy::grids::Picked;
+use survey_geodesy::operation;
+use survey_geodesy::operation::Operation;
+use survey_geodesy::operation::wish::Candidate;
+use survey_geodesy::shelf;
+use survey_geodesy::{pins, store};
 
 /// Part of a step's lock: the grid of the geoid.
 pub(super) const GEOID: &str = "geoid";
 
 /// The operation written by hand, when it is for exactly these frames.
-pub(crate) fn written<'a>(reference: &'a Reference, is_source: bool, to: &str) -> Option<&'a pipeline_core::reference::Operation> {
+pub(crate) fn written<'a>(reference: &'a Reference, is_source: bool, to: &str) -> Option<&'a pipeline_base::reference::Operation> {
     let operation = reference.operation.as_ref().filter(|_| is_source)?;
     let delivery = Crs::look_up(&reference.delivery.crs).ok()?;
     let wanted = Crs::look_up(to).ok()?;
@@ -89,7 +93,7 @@ pub(super) fn check_datum(datum: &str, unit: LengthUnit) -> Result<(), Problem> 
     if own == wanted {
         return Ok(());
     }
-    let ratio = crate::geodesy::crs::metres(own) / unit.metres();
+    let ratio = survey_geodesy::crs::metres(own) / unit.metres();
     let size = if (ratio - 1.0).abs() < 1e-3 {
         format!("{:.1} ppm of the height", (ratio - 1.0).abs() * 1e6)
     } else {

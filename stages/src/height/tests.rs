@@ -1,19 +1,21 @@
 //! Heights: the demo chain, the matrix of grids, published values.
 
 use super::convert::HeightConvert;
-use crate::geodesy::fixture::{self as f, bind, codes, navd88, place, plane, points, reference, run, shown, write_gtx};
-use crate::geodesy::grids::{GeoidGrid, sha256};
+use crate::fixture as f;
+use crate::fixture::{bind, codes, navd88, place, plane, points, reference, run, shown, write_gtx};
 use crate::reference::reproject::Reproject;
-use pipeline_core::diag::Verdict;
+use pipeline_base::diag::Verdict;
+use pipeline_base::digest;
+use pipeline_base::table::Table;
+use pipeline_base::table::schema::{Epoch, Heights, Holds, Role};
 use pipeline_core::stage::cx::Collect;
 use pipeline_core::stage::{Cx, Stage};
-use pipeline_core::table::Table;
-use pipeline_core::table::schema::{Epoch, Heights, Holds, Role};
 use std::path::Path;
+use survey_geodesy::grids::GeoidGrid;
 
 const GULF: (f64, f64, f64) = (27.5, -87.0, 12.0);
 
-fn gulf(folder: &Path) -> pipeline_core::reference::Reference {
+fn gulf(folder: &Path) -> pipeline_base::reference::Reference {
     write_gtx(&folder.join("invented.gtx"), 26.0, -88.5, 0.25, 13, 13, plane);
     reference("EPSG:9989", f::OBSERVATION, "EPSG:6345", &navd88("invented.gtx", "EPSG:6319", "m"), 0.05, folder)
 }
@@ -129,7 +131,7 @@ fn grid_absent_renamed_changed_outside_or_no_grid() {
     let mut reference = gulf(folder.path());
     let table = points("EPSG:9989", Epoch::EachObservation, &[("A", 27.5, -87.0, 12.0)]);
     let here = Some(place(27.5, -87.0, 12.0, Some(2025.5)));
-    let try_it = |r: &pipeline_core::reference::Reference, l| {
+    let try_it = |r: &pipeline_base::reference::Reference, l| {
         bind::<HeightConvert>("{}", &table.schema, r, l).map(|_| ()).map_err(|p| codes(&p).join(" ") + "\n" + &shown(&p))
     };
     let path = folder.path().join("invented.gtx");
@@ -231,7 +233,7 @@ fn units_datums_and_surfaces_that_do_not_fit() {
     assert_eq!(codes(&said), ["height/already-converted"]);
     let said = bind::<HeightConvert>(r#"{"datum": "EPSG:6319"}"#, &table.schema, &reference, here).err().unwrap();
     assert_eq!(codes(&said), ["height/not-vertical"]);
-    reference.delivery.heights.surface = pipeline_core::reference::HeightSurface::Ellipsoid;
+    reference.delivery.heights.surface = pipeline_base::reference::HeightSurface::Ellipsoid;
     let said = bind::<HeightConvert>("{}", &table.schema, &reference, here).err().unwrap();
     assert_eq!(codes(&said), ["height/not-needed"]);
 }
@@ -272,7 +274,7 @@ fn speed() {
     let t = std::time::Instant::now();
     let mut sum = 0.0;
     for i in 0..1_000_000 {
-        let (a, b, c) = crate::geodesy::offset_enu(42.73 + f64::from(i) * 1e-7, -84.55, 220.0, 0.3, -0.2, -2.0, crate::geodesy::GRS80);
+        let (a, b, c) = survey_geodesy::offset_enu(42.73 + f64::from(i) * 1e-7, -84.55, 220.0, 0.3, -0.2, -2.0, survey_geodesy::GRS80);
         sum += a + b + c;
     }
     eprintln!("offset_enu {} ns ({sum})", t.elapsed().as_nanos() / 1_000_000);

@@ -1,14 +1,14 @@
 //! Models held against frame and datum, changes of datum, the rim of a grid, and what a model adds to the uncertainty.
 
 use super::convert::HeightConvert;
-use crate::geodesy::fixture::{ELLIPSOID, bind, codes, place, plane, points, reference, run, shared, shown, write_gtx};
-use crate::geodesy::grids::GeoidGrid;
-use pipeline_core::diag::Verdict;
-use pipeline_core::reference::{DatumChange, Reference};
+use crate::fixture::{ELLIPSOID, bind, codes, place, plane, points, reference, run, shared, shown, write_gtx};
+use pipeline_base::diag::Verdict;
+use pipeline_base::reference::{DatumChange, Reference};
+use pipeline_base::table::schema::Epoch;
 use pipeline_core::stage::cx::Collect;
 use pipeline_core::stage::{Cx, Stage};
-use pipeline_core::table::schema::Epoch;
 use std::path::Path;
+use survey_geodesy::grids::GeoidGrid;
 
 fn heights(datum: &str, grid: &str, model: &str, frame: &str, more: &str) -> String {
     format!(
@@ -35,7 +35,7 @@ fn a_model_in_another_frame_than_its_own() {
     };
     assert_eq!(refused(&with("EPSG:6319"), "EPSG:6319", at).0, Vec::<String>::new());
     let mut itrf = with("EPSG:9989");
-    itrf.delivery.epoch = Some(pipeline_core::reference::EpochText::Year(2025.5));
+    itrf.delivery.epoch = Some(pipeline_base::reference::EpochText::Year(2025.5));
     let (found, text) = refused(&itrf, "EPSG:6319", at);
     assert_eq!(found, ["height/geoid-frame-mismatch"], "{text}");
     assert!(text.contains("EPSG:9230") && text.contains("1.87") && text.contains("`EPSG:6319` (NAD83(2011))"), "{text}");

@@ -12,22 +12,24 @@
 //! # References
 //! GPS time against UTC: IERS Bulletin C; feet: NIST, 1200/3937 m and 0.3048 m.
 
-use super::columns::epoch_schema;
 use super::nmea::{self, SessionRule};
-use crate::geodesy::decimal_year;
-use crate::rig::clock::{Clock, TimeColumn};
-use crate::rig::delimited::{Layout, Lines};
-use crate::rig::quantity::{AngleColumn, LengthColumn, LengthUnit, QuaternionColumns, RateColumn, SpeedColumn};
-use pipeline_core::diag::{Diagnostic, Label, Verdict};
-use pipeline_core::lock::Extent;
-use pipeline_core::stage::cx::{unpack, unreadable};
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Locality, Problem, Resource, Session, Spec, Stage};
-use pipeline_core::table::Table;
-use pipeline_core::table::schema::Schema;
+use crate::ingest::schema::epoch_schema;
+use pipeline_base::diag::{Diagnostic, Label, Verdict};
+use pipeline_base::input::{unpack, unreadable};
+use pipeline_base::place::Extent;
+use pipeline_base::place::Locality;
+use pipeline_base::problem::Problem;
+use pipeline_base::table::Table;
+use pipeline_base::table::schema::Schema;
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Resource, Session, Spec, Stage};
+use raw_logs::clock::{Clock, TimeColumn};
+use raw_logs::delimited::{Layout, Lines};
+use raw_logs::quantity::{AngleColumn, LengthColumn, LengthUnit, QuaternionColumns, RateColumn, SpeedColumn};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use std::sync::Arc;
+use survey_geodesy::decimal_year;
 
 mod position;
 mod rows;

@@ -19,68 +19,28 @@
 //! # References
 //! Field lists, quality codes, meaning of GST and GNS letters: `checks/06_nmea_facts.md`.
 
-pub mod assemble;
-pub mod dating;
-pub mod draft;
-pub mod findings;
-pub mod line;
-pub mod log;
-pub mod number;
-pub mod scan;
-pub mod sentence;
 pub mod sessions;
-pub mod tally;
 
-use super::columns::epoch_schema;
-use crate::rig::attitude::Converter;
-use dating::{Dated, date};
-use draft::Slot;
-use findings::Context;
-use log::Log;
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::lock::Extent;
-use pipeline_core::rig::{Rig, Sensor, Sensors, Sentence};
-use pipeline_core::stage::cx::{unpack, unreadable};
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Locality, Problem, Resource, Session, Spec, Stage};
-use pipeline_core::table::Table;
-use pipeline_core::table::schema::Schema;
-use scan::{Scan, SensorUse};
+use crate::ingest::schema::epoch_schema;
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::input::{unpack, unreadable};
+use pipeline_base::place::Extent;
+use pipeline_base::place::Locality;
+use pipeline_base::problem::Problem;
+use pipeline_base::rig::{Rig, Sentence};
+use pipeline_base::table::Table;
+use pipeline_base::table::schema::Schema;
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Resource, Session, Spec, Stage};
+use raw_logs::nmea::dating::{Dated, date};
+use raw_logs::nmea::draft::Slot;
+use raw_logs::nmea::findings::{self, Context};
+use raw_logs::nmea::log::Log;
+use raw_logs::nmea::scan::Scan;
+use raw_logs::nmea::settings::{ChecksumRule, HeightRule, Settings, UntimedRule, listed};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use std::sync::Arc;
-
-/// Whether a checksum must be there.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum ChecksumRule {
-    /// A sentence without a checksum is damaged.
-    #[default]
-    Required,
-    /// A sentence without a checksum is read when it has all its fields. A wrong checksum is still damage.
-    Optional,
-}
-
-/// Where sentences without a time of their own stand.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum UntimedRule {
-    /// After a timed sentence of their epoch.
-    AfterTime,
-    /// Before the first timed sentence of their epoch.
-    BeforeTime,
-}
-
-/// What field 9 of GGA is.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum HeightRule {
-    /// Altitude above the receiver's geoid, as the standard says: ellipsoidal height is altitude plus separation.
-    #[default]
-    AltitudePlusSeparation,
-    /// Ellipsoidal height already. Only for receivers that leave the separation blank or zero.
-    FieldIsEllipsoidal,
-}
 
 /// How files become sessions.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -134,88 +94,6 @@ pub struct Options {
     /// What field 9 of GGA is.
     #[serde(default)]
     pub height: HeightRule,
-}
-
-/// What reading needs to know.
-#[derive(Clone, Debug)]
-pub struct Settings {
-    /// Where sentences without a time stand.
-    pub untimed: UntimedRule,
-    /// Whether a sentence must have a checksum.
-    pub checksum_required: bool,
-    /// What field 9 of GGA is.
-    pub height: HeightRule,
-    /// Sensors of the rig.
-    pub sensors: Vec<SensorUse>,
-    /// How they become heading, pitch and roll.
-    pub converter: Converter,
-    /// Factor on the sigmas of GST.
-    pub sigma_factor: f64,
-    /// Sigmas without GST: horizontal and up, m.
-    pub assumed: Option<(f64, f64)>,
-}
-
-impl Default for Settings {
-    fn default() -> Self {
-        Self {
-            untimed: UntimedRule::AfterTime,
-            checksum_required: true,
-            height: HeightRule::AltitudePlusSeparation,
-            sensors: vec![],
-            converter: Converter::Same,
-            sigma_factor: 1.0,
-            assumed: None,
-        }
-    }
-}
-
-impl Settings {
-    /// Settings of options and a rig.
-    #[must_use]
-    pub fn new(options: &Options, rig: Option<&Rig>) -> Self {
-        Self {
-            untimed: options.untimed.unwrap_or(UntimedRule::AfterTime),
-            checksum_required: options.checksums == ChecksumRule::Required,
-            height: options.height,
-            sensors: rig.map(|r| sensors(&r.sensors)).unwrap_or_default(),
-            converter: Converter::of(rig.and_then(|r| r.attitude.as_ref())),
-            sigma_factor: rig.map_or(1.0, |r| r.gnss.sigma_factor),
-            assumed: rig.map(|r| (r.gnss.assumed_sigma_horizontal_m, r.gnss.assumed_sigma_up_m)),
-        }
-    }
-}
-
-fn listed(s: &Sensors) -> [(Slot, &'static str, Option<&Sensor>); 11] {
-    let q = s.quaternion.as_ref();
-    [
-        (Slot::Heading, "heading", s.heading.as_ref()),
-        (Slot::Pitch, "pitch", s.pitch.as_ref()),
-        (Slot::Roll, "roll", s.roll.as_ref()),
-        (Slot::Range, "range", s.range.as_ref()),
-        (Slot::TurnRate, "turn_rate", s.turn_rate.as_ref()),
-        (Slot::Tilt, "tilt", s.tilt.as_ref()),
-        (Slot::LeanAzimuth, "lean_azimuth", s.lean_azimuth.as_ref()),
-        (Slot::QuaternionW, "quaternion.w", q.map(|q| &q.w)),
-        (Slot::QuaternionX, "quaternion.x", q.map(|q| &q.x)),
-        (Slot::QuaternionY, "quaternion.y", q.map(|q| &q.y)),
-        (Slot::QuaternionZ, "quaternion.z", q.map(|q| &q.z)),
-    ]
-}
-
-fn sensors(all: &Sensors) -> Vec<SensorUse> {
-    listed(all)
-        .into_iter()
-        .filter_map(|(slot, _, sensor)| {
-            let sensor = sensor?;
-            Some(SensorUse {
-                slot,
-                carrier: sensor.sentence,
-                transducer: sensor.transducer.clone().unwrap_or_default().into_bytes(),
-                sign: if sensor.opposite_sign { -1.0 } else { 1.0 },
-                offset: sensor.offset,
-            })
-        })
-        .collect()
 }
 
 /// Problems of the rig's sensors for this kind of log.
@@ -314,7 +192,7 @@ impl Stage for IngestNmea {
             }
         };
         let (Some(reference), true) = (reference, problems.is_empty()) else { return Err(problems) };
-        let settings = Settings::new(&options, cx.rig);
+        let settings = Settings::new(options.untimed, options.checksums, options.height, cx.rig);
         let schema = epoch_schema(reference, cx.rig, false);
         let names: Vec<&str> = sessions.iter().map(|s| s.name.as_str()).collect();
         let decided = json!({ "sessions": names, "untimed": settings.untimed, "height": settings.height });
@@ -446,7 +324,7 @@ fn locality(mut log: Log, date_of_line_1: Option<i64>) -> Option<Locality> {
         longitude_deg: c.longitude[row],
         height_m: known(c.height[row]),
         receiver_separation_m: known(c.separation[row]),
-        decimal_year: dated.then(|| crate::geodesy::decimal_year(c.time[row])),
+        decimal_year: dated.then(|| survey_geodesy::decimal_year(c.time[row])),
     })
 }
 

@@ -2,22 +2,25 @@
 
 use super::stations::{Position, Station};
 use crate::archive::delivered::{Delivered, Point};
-use crate::geodesy::crs::{Crs, define, open};
-use crate::geodesy::detective::{Lineup, Mark, Question, Search, Stated, Suspect, accuse, lineup};
-use crate::geodesy::door::{Kept, Kind};
-use crate::geodesy::grids::GeoidGrid;
-use crate::geodesy::operation::{Operation, Wish};
-use crate::geodesy::plane::{self, Pair, Site};
-use crate::geodesy::projection::Projection;
-use crate::geodesy::{grids, ground, store};
-use pipeline_core::diag::Diagnostic;
-use pipeline_core::reference::Reference;
-use pipeline_core::stage::{Locality, Problem};
-use pipeline_core::table::schema::Epoch;
+use pipeline_base::diag::Diagnostic;
+use pipeline_base::place::Locality;
+use pipeline_base::problem::Problem;
+use pipeline_base::reference::Reference;
+use pipeline_base::table::schema::Epoch;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
 use std::path::{Path, PathBuf};
+use survey_geodesy::crs::{Crs, define, open};
+use survey_geodesy::detective::{Lineup, Mark, Question, Search, Stated, Suspect, accuse, lineup};
+use survey_geodesy::door::{Kept, Kind};
+use survey_geodesy::grids::GeoidGrid;
+use survey_geodesy::operation::Operation;
+use survey_geodesy::operation::wish::Wish;
+use survey_geodesy::plane;
+use survey_geodesy::plane::{Pair, Site};
+use survey_geodesy::projection::Projection;
+use survey_geodesy::{grids, ground, store};
 
 /// Positions that were measured, or set in the base, of marks with names.
 #[derive(Clone, Debug, PartialEq)]
@@ -234,7 +237,7 @@ fn join<'a>(list: &'a [Station], measured: &Measured, systems: &mut Systems) -> 
         let mut best: Option<(f64, &Station)> = None;
         for station in list {
             let (a, o, _) = systems.geographic(station)?.0;
-            let away = crate::geodesy::geodesic::between((*la, *lo), (a, o), crate::geodesy::GRS80).length_m;
+            let away = survey_geodesy::geodesic::between((*la, *lo), (a, o), survey_geodesy::GRS80).length_m;
             if away < 100.0 && best.is_none_or(|(b, _)| away < b) {
                 best = Some((away, station));
             }
@@ -273,7 +276,7 @@ impl Systems {
                 ((la, lo, Some(h)), three())
             }
             Position::Grid(e, n) => {
-                let unit = crs.horizontal_unit().map_or(1.0, crate::geodesy::crs::metres);
+                let unit = crs.horizontal_unit().map_or(1.0, survey_geodesy::crs::metres);
                 let [back] = match back {
                     Some(back) => back,
                     None => back.insert(way_back(&station.system, crs)?),
@@ -320,7 +323,7 @@ fn marks(joined: &Joined, system: &str, systems: &mut Systems) -> Result<(Vec<Ma
 fn pairs(joined: &Joined, system: &str, measured: &Measured, folders: &[PathBuf]) -> Result<(Vec<Pair>, Option<Site>), Problem> {
     let projection = Projection::plan(system)?;
     let open = projection.open()?;
-    let unit = crate::geodesy::crs::metres(projection.unit);
+    let unit = survey_geodesy::crs::metres(projection.unit);
     let place = joined.first().map(|(_, at)| *at);
     let operation =
         measured.stated.as_ref().zip(place).and_then(|(stated, at)| to_datum(stated, &projection.base, at, measured.observed, folders));
@@ -480,8 +483,8 @@ pub fn text(frames: Option<&Frames>, geoids: &[GeoidFit]) -> String {
     }
     for (i, s) in frames.fitting.iter().take(5).enumerate() {
         let head = if i == 0 { "frames that fit:" } else { "               " };
-        let side = if s.side == crate::geodesy::detective::Side::Published { ", for the published numbers" } else { "" };
-        let fitted = if s.epoch_by == crate::geodesy::detective::EpochBy::Fitted { " (epoch fitted)" } else { "" };
+        let side = if s.side == survey_geodesy::detective::Side::Published { ", for the published numbers" } else { "" };
+        let fitted = if s.epoch_by == survey_geodesy::detective::EpochBy::Fitted { " (epoch fitted)" } else { "" };
         out.push_str(&format!("{head} {}{fitted}: {:.3} m left over{side}\n", title(s), s.rms_m));
     }
     if frames.fitting.len() > 5 {
@@ -499,7 +502,7 @@ mod tests {
     use super::*;
 
     const HOW: How = How { tolerance_m: 0.03, folders: &[], search: Search::Always };
-    use crate::geodesy::fixture::shared;
+    use crate::fixture::shared;
 
     #[test]
     fn the_geoid_of_separations_is_named() {

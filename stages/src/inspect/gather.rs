@@ -1,14 +1,14 @@
 //! From logs to the numbers of a report.
 
 use super::{Base, Damage, FileReport, Gap, Kind, Place, Report, Resolution, SensorSeen, Separation, Share};
-use crate::ingest::columns::{EpochColumns, Fix};
-use crate::ingest::nmea::dating::{Dated, date};
-use crate::ingest::nmea::findings::rate;
-use crate::ingest::nmea::line::{Formatter, Line, Reason, classify};
-use crate::ingest::nmea::log::Log;
-use crate::ingest::nmea::number::{DAY, clock_text};
-use pipeline_core::run::clock::date_text;
-use pipeline_core::stage::cx::unpack;
+use pipeline_base::input::unpack;
+use pipeline_base::time::date_text;
+use raw_logs::columns::{EpochColumns, Fix};
+use raw_logs::nmea::dating::{Dated, date};
+use raw_logs::nmea::findings::rate;
+use raw_logs::nmea::line::{Formatter, Line, Reason, classify};
+use raw_logs::nmea::log::Log;
+use raw_logs::nmea::number::{DAY, clock_text};
 use std::collections::BTreeMap;
 use std::io::Read;
 use std::path::PathBuf;
@@ -127,7 +127,7 @@ pub fn report(mut logs: Vec<Log>, order: Vec<String>, without_checksums: bool) -
             .iter()
             .zip(&dated)
             .filter(|(_, d)| matches!(d, Dated::Yes { .. }))
-            .find_map(|(l, _)| l.columns.time.first().copied().map(crate::geodesy::decimal_year)),
+            .find_map(|(l, _)| l.columns.time.first().copied().map(survey_geodesy::decimal_year)),
         without_checksums,
         wrong: vec![],
         ask: vec![],

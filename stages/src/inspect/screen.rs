@@ -2,11 +2,11 @@
 
 use super::Report;
 use super::gather::CELLS;
-use crate::ingest::nmea::Settings;
-use crate::ingest::nmea::dating::Dated;
-use crate::ingest::nmea::findings::{Context, blocks, remarks};
-use crate::ingest::nmea::log::Log;
-use pipeline_core::diag::Verdict;
+use pipeline_base::diag::Verdict;
+use raw_logs::nmea::dating::Dated;
+use raw_logs::nmea::findings::{Context, blocks, remarks};
+use raw_logs::nmea::log::Log;
+use raw_logs::nmea::settings::Settings;
 
 /// Characters of a line.
 const WIDE: usize = 100;

@@ -1,7 +1,7 @@
 //! Lists of published marks, as CSV with columns by name.
 
-use pipeline_core::diag::{Diagnostic, Label, Verdict};
-use pipeline_core::stage::Problem;
+use pipeline_base::diag::{Diagnostic, Label, Verdict};
+use pipeline_base::problem::Problem;
 use std::path::Path;
 
 /// A mark of a list.
@@ -45,7 +45,7 @@ fn wrong(name: &str, what: impl Into<String>) -> Problem {
 /// # Errors
 /// `data/bad-layout`, `data/unreadable-file`, `data/damaged-row`.
 pub fn read(name: &str, path: &Path) -> Result<Vec<Station>, Problem> {
-    let text = std::fs::read_to_string(path).map_err(|e| pipeline_core::stage::cx::unreadable(name, &e))?;
+    let text = std::fs::read_to_string(path).map_err(|e| pipeline_base::input::unreadable(name, &e))?;
     parse(name, &text)
 }
 

@@ -7,10 +7,11 @@ use super::notes_time::SECOND;
 use super::options::{By, DOC, NotesTime, Options, check_options, delimiter};
 use super::unmatched;
 use super::windows::{self, Run};
-use pipeline_core::diag::Diagnostic;
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Facts, Grain, Inputs, Problem, Resource, ResourceRole, Spec, Stage};
-use pipeline_core::table::schema::{Column, Holds, Role, Schema, Unit};
-use pipeline_core::table::{Table, TableBuilder};
+use pipeline_base::diag::Diagnostic;
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::{Column, Holds, Role, Schema, Unit};
+use pipeline_base::table::{Table, TableBuilder};
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Facts, Grain, Inputs, Resource, ResourceRole, Spec, Stage};
 use std::collections::BTreeSet;
 use std::sync::Arc;
 

@@ -5,10 +5,11 @@ use super::estimate::Rules;
 use super::output;
 use super::schema::{self, Names};
 use super::shot::{Fate, Shot};
-use pipeline_core::reference::Budget;
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Spec, Stage};
-use pipeline_core::table::Table;
-use pipeline_core::table::schema::Schema;
+use pipeline_base::problem::Problem;
+use pipeline_base::reference::Budget;
+use pipeline_base::table::Table;
+use pipeline_base::table::schema::Schema;
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Spec, Stage};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -113,9 +114,9 @@ impl Stage for Average {
             .decided("uncertainty_from", uses);
         if corrections.is_some_and(|c| c.base_sigma_horizontal_m == 0.0 && c.base_sigma_up_m == 0.0) {
             bound.notes.push(
-                Problem::from(pipeline_core::diag::Diagnostic::new(
+                Problem::from(pipeline_base::diag::Diagnostic::new(
                     "average/base-exact",
-                    pipeline_core::diag::Verdict::Note,
+                    pipeline_base::diag::Verdict::Note,
                     "the coordinates of the base are taken as free of error",
                 ))
                 .reference_key("corrections.base_sigma_horizontal_m")

@@ -1,12 +1,12 @@
 //! The columns of an epoch table that an average reads, and the covariances of one epoch.
 
-use super::covariance::{Matrix, ZERO, add, subtract, symmetric, trace};
 use super::schema::{FOUR, Names, SIX};
 use crate::budget::Parts;
-use pipeline_core::stage::Problem;
-use pipeline_core::table::Table;
+use pipeline_base::problem::Problem;
+use pipeline_base::table::Table;
 use std::borrow::Cow;
 use std::cmp::Ordering;
+use survey_mathematics::covariance::{Matrix, ZERO, add, subtract, symmetric, trace};
 
 /// Texts of a column.
 type Texts<'a> = Vec<Option<&'a str>>;

@@ -1,9 +1,9 @@
 //! The covariance of a mean, divided among its contributors.
 
 use super::columns::Columns;
-use super::covariance::Matrix;
 use super::estimate::Estimate;
 use crate::budget::{Budget, Contributor, Kind, Part};
+use survey_mathematics::covariance::Matrix;
 
 const fn part(m: &Matrix) -> Part {
     Part::new([m[0][0], m[0][1], m[1][1], m[2][2]])

@@ -4,8 +4,8 @@
 //! covariance. The covariance of the mean keeps three parts apart: GNSS noise and the other noise,
 //! each with its own correlation time, and what is the same for every epoch and never shrinks.
 
-use super::correlation::{covariance_of_mean, effective_epochs_weighted, steps, tau_of_rest};
-use super::covariance::{Matrix, UNIT, ZERO, add, apply, inverse, multiply, scale, trace};
+use survey_mathematics::correlation::{covariance_of_mean, effective_epochs_weighted, steps, tau_of_rest};
+use survey_mathematics::covariance::{Matrix, UNIT, ZERO, add, apply, inverse, multiply, scale, trace};
 
 /// One epoch of an occupation.
 #[derive(Clone, Copy, Debug)]

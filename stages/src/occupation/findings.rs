@@ -2,7 +2,7 @@
 
 use super::groups::Group;
 use super::notes_time::clock;
-use pipeline_core::diag::{Diagnostic, Label, Verdict};
+use pipeline_base::diag::{Diagnostic, Label, Verdict};
 use std::collections::BTreeMap;
 
 /// Who a finding is about.

@@ -1,7 +1,7 @@
 //! The local frame of an occupation.
 
-use crate::geodesy::ellipsoid::GRS80;
-use crate::geodesy::local::Tangent;
+use survey_geodesy::ellipsoid::GRS80;
+use survey_geodesy::local::Tangent;
 
 /// The local east-north-up frame at a geodetic position: degrees, degrees, metres.
 ///

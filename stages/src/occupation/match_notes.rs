@@ -5,9 +5,10 @@ use super::local;
 use super::notes::{self, Note};
 use super::notes_time::clock;
 use super::unmatched::{self, Outcome, State};
-use pipeline_core::diag::{Diagnostic, Label, Verdict};
-use pipeline_core::stage::{Cx, Problem};
-use pipeline_core::table::Table;
+use pipeline_base::diag::{Diagnostic, Label, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::Table;
+use pipeline_core::stage::Cx;
 use std::collections::BTreeMap;
 
 impl Occupations {

@@ -5,8 +5,9 @@
 
 use super::assign::{Occupation, Owner, norm};
 use super::local;
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::stage::{Cx, Facts, Problem};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_core::stage::{Cx, Facts};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 

@@ -4,8 +4,8 @@
 
 use super::notes_time::{DAY, HOUR, Written, read};
 use crate::quality::nearest::nearest;
-use pipeline_core::diag::{Diagnostic, Label, Verdict};
-use pipeline_core::stage::Problem;
+use pipeline_base::diag::{Diagnostic, Label, Verdict};
+use pipeline_base::problem::Problem;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 

@@ -86,7 +86,7 @@ fn offset_ns(text: &str) -> Option<i64> {
 
 /// Days from 1970-01-01 of a text YYYY-MM-DD from 1900 to 2199.
 fn days_since_1970(text: &str) -> Option<i64> {
-    pipeline_core::run::clock::date(text).filter(|d| (-25_567..84_006).contains(d))
+    pipeline_base::time::date(text).filter(|d| (-25_567..84_006).contains(d))
 }
 
 /// Time of day of an instant as `HH:MM:SS` or, where it has a part of a second, `HH:MM:SS.s`.

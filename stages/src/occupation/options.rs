@@ -1,8 +1,8 @@
 //! Options of `occupations`, and its reference page.
 
 use super::notes::{Aim, Columns};
-use pipeline_core::stage::Problem;
-use pipeline_core::table::schema::{Role, Schema};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::{Role, Schema};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 

@@ -1,9 +1,9 @@
 //! One row of the points table, and the table of all of them.
 
 use crate::budget::{self, Budget};
-use pipeline_core::stage::Problem;
-use pipeline_core::table::schema::Schema;
-use pipeline_core::table::{Table, TableBuilder};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::Schema;
+use pipeline_base::table::{Table, TableBuilder};
 use std::sync::Arc;
 
 /// One point, in the order of the columns.

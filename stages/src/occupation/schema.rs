@@ -1,8 +1,8 @@
 //! The columns of the points table, and where `average` finds what it needs.
 
 use crate::budget;
-use pipeline_core::stage::Problem;
-use pipeline_core::table::schema::{Column, Holds, Role, Schema, Unit};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::{Column, Holds, Role, Schema, Unit};
 
 /// Names of the input columns, found by role when the job is planned.
 #[derive(Clone, Debug, Default)]
@@ -40,7 +40,7 @@ pub struct Names {
     pub gnss_part: bool,
 }
 
-/// The six elements of a covariance, in the order of [`super::covariance::symmetric`].
+/// The six elements of a covariance, in the order of [`survey_mathematics::covariance::symmetric`].
 pub const SIX: [&str; 6] = ["ee", "en", "eu", "nn", "nu", "uu"];
 /// The four elements of the GNSS part.
 pub const FOUR: [&str; 4] = ["ee", "en", "nn", "uu"];

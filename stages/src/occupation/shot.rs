@@ -2,7 +2,6 @@
 
 use super::average::Average;
 use super::columns::Columns;
-use super::covariance::{add, apply};
 use super::divide::divide;
 use super::estimate::{Epoch, Estimate, estimate};
 use super::findings::About;
@@ -10,11 +9,12 @@ use super::groups::{Group, Rule, two_groups};
 use super::local;
 use super::output::Point;
 use crate::budget::{Kind, Part};
-use crate::geodesy::local::Tangent;
-use pipeline_core::diag::Diagnostic;
+use pipeline_base::diag::Diagnostic;
 use pipeline_core::stage::Cx;
 use std::borrow::Cow;
 use std::collections::BTreeMap;
+use survey_geodesy::local::Tangent;
+use survey_mathematics::covariance::{add, apply};
 
 /// What became of an occupation.
 pub struct Outcome {

@@ -1,13 +1,14 @@
 //! Epoch tables for tests, by the column contract.
 
-use crate::geodesy::local::Tangent;
 use crate::occupation::local;
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, PhysicalPoint, Role, Schema, Unit};
+use pipeline_base::table::{Table, TableBuilder};
 use pipeline_core::stage::cx::Collect;
-use pipeline_core::stage::{BindCx, Bound, Cx, Files, Problem, Session, Stage};
-use pipeline_core::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, PhysicalPoint, Role, Schema, Unit};
-use pipeline_core::table::{Table, TableBuilder};
+use pipeline_core::stage::{BindCx, Bound, Cx, Files, Session, Stage};
 use std::path::PathBuf;
 use std::sync::Arc;
+use survey_geodesy::local::Tangent;
 
 pub const S: i64 = 1_000_000_000;
 /// 2026-05-04T14:00:00Z.

@@ -1,17 +1,17 @@
 //! `average`, its mean and its uncertainty.
 
 use super::average::Average;
-use super::correlation::correlation;
-use super::covariance::{ZERO, symmetric};
 use super::estimate::{Epoch, MAD_TO_SIGMA, Rules, estimate, median_and_deviation};
-use super::radial::radius;
 use super::test_rows::{Dice, Row, S, T0, at, bind, reasons, row, run, run_in, schema, table};
-use pipeline_core::diag::Verdict;
+use pipeline_base::diag::Verdict;
+use pipeline_base::table::Table;
 use pipeline_core::stage::Bound;
 use pipeline_core::stage::cx::Collect;
-use pipeline_core::table::Table;
 use proptest::prelude::*;
 use std::path::Path;
+use survey_mathematics::correlation::correlation;
+use survey_mathematics::covariance::{ZERO, symmetric};
+use survey_mathematics::radial::radius;
 
 const RULES: Rules = Rules { tau_gnss_s: 115.0, tau_rest_s: None, outlier_cut: 5.0 };
 
@@ -387,7 +387,7 @@ proptest! {
         }
         let second = run(&b, &table(&rows, false, true), "day1").0;
         for c in &first.schema.columns {
-            if c.holds == pipeline_core::table::schema::Holds::Float {
+            if c.holds == pipeline_base::table::schema::Holds::Float {
                 let (x, y) = (first.floats(&c.name).unwrap(), second.floats(&c.name).unwrap());
                 for (a, b) in x.iter().zip(y.iter()) {
                     prop_assert_eq!(a.to_bits(), b.to_bits(), "{}", c.name);
@@ -426,8 +426,8 @@ proptest! {
 /// The covariances of `tilt-correct`: GNSS part and the rest with their own correlation times, systematic part kept.
 #[test]
 fn covariances_of_the_target_are_used() {
-    use pipeline_core::table::TableBuilder;
-    use pipeline_core::table::schema::{Column, Holds, Role, Unit};
+    use pipeline_base::table::TableBuilder;
+    use pipeline_base::table::schema::{Column, Holds, Role, Unit};
     let rows: Vec<Row> = (0..60).map(|k| at(row(k), [0.004 * ((k * 13 % 7) as f64 - 3.0), 0.0, 0.0])).collect();
     let plain = table(&rows, false, true);
     let mut wide = (*plain.schema).clone();
@@ -457,7 +457,7 @@ fn covariances_of_the_target_are_used() {
     let run_with =
         |tau: &str| run(&bind::<Average>("{}", &wide, Some(&rig(tau)), None, Path::new(".")).map_err(|_| ()).unwrap(), &t, "day1").0;
     let times: Vec<f64> = (0..60).map(f64::from).collect();
-    let n = |tau: f64| super::correlation::effective_epochs(&times, tau);
+    let n = |tau: f64| survey_mathematics::correlation::effective_epochs(&times, tau);
     // White attitude noise declared: g / n_eff(115 s) + a / 60; the systematic part as it is.
     let out = run_with(r#","correlation_time_s":0.0"#);
     assert!((float(&out, "random_up_m", 0).powi(2) - (g / n(115.0) + a / 60.0)).abs() < 1e-12);

@@ -5,7 +5,7 @@ use super::names::{self, same_names};
 use super::notes::{Columns, Format, parse};
 use super::test_rows::{Row, S, T0, at, bind, reasons, row, run, run_in, schema, table};
 use super::unmatched::{FACT, unmatched_notes};
-use pipeline_core::diag::Verdict;
+use pipeline_base::diag::Verdict;
 use pipeline_core::stage::Bound;
 use pipeline_core::stage::cx::Collect;
 use proptest::prelude::*;

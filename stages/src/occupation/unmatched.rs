@@ -7,7 +7,7 @@
 //! note can be no other session's: it names the session, its file does, or it lies within the log.
 
 use super::notes_time::{HOUR, SECOND, length};
-use pipeline_core::diag::{Diagnostic, Label, Verdict};
+use pipeline_base::diag::{Diagnostic, Label, Verdict};
 use pipeline_core::stage::Facts;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;

@@ -1,7 +1,7 @@
 //! Occupations without notes: by event marks, by pauses in the log, by standing still.
 
 use super::local;
-use crate::geodesy::local::Tangent;
+use survey_geodesy::local::Tangent;
 
 /// A run of rows that is one occupation: its name and the places of its rows in time order.
 #[derive(Clone, Debug, PartialEq, Eq)]

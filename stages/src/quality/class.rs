@@ -3,10 +3,11 @@
 use super::class_table::{self, Class, Measure, NO_CLASS, Needs, Table as Classes};
 use crate::budget::{self, Budget, Contributor, Parts};
 use crate::export::promise;
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, ResourceRole, Spec, Stage};
-use pipeline_core::table::schema::{Column, Holds, Role, Schema, Unit};
-use pipeline_core::table::{Table, TableBuilder};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::{Column, Holds, Role, Schema, Unit};
+use pipeline_base::table::{Table, TableBuilder};
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Resource, ResourceRole, Spec, Stage};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -260,7 +261,7 @@ fn load(options: &Options, cx: &BindCx) -> Result<(Classes, Resource), Vec<Probl
                 .option("classes"),
         ]);
     };
-    let bytes = std::fs::read(path).map_err(|e| vec![pipeline_core::stage::cx::unreadable(name, &e).option("classes")])?;
+    let bytes = std::fs::read(path).map_err(|e| vec![pipeline_base::input::unreadable(name, &e).option("classes")])?;
     let classes = class_table::read(name, &bytes, options.measure)
         .map_err(|all| all.into_iter().map(|d| Problem::from(d).option("classes")).collect::<Vec<_>>())?;
     Ok((classes, Resource { name: name.clone(), path: path.clone(), role: ResourceRole::Table, option: "classes".to_owned() }))

@@ -1,7 +1,7 @@
 //! Quality classes as a data file declares them: the tables of a country or a client, never of this program.
 
-use pipeline_core::diag::{Diagnostic, Label, Verdict};
-use pipeline_core::job::{conform, parse};
+use pipeline_base::diag::{Diagnostic, Label, Verdict};
+use pipeline_base::{conform, document as parse};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 

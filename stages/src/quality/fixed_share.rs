@@ -2,11 +2,11 @@
 //! allowed fix kind, what they would have done to the mean, and whether enough is left.
 
 use super::reason::{FIX_UNKNOWN, HELD, KEPT, NO_FIX, REASONS, is_fix};
-use crate::geodesy::local::Tangent;
 use crate::occupation::local;
-use pipeline_core::diag::{Diagnostic, Label, Verdict};
+use pipeline_base::diag::{Diagnostic, Label, Verdict};
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
+use survey_geodesy::local::Tangent;
 
 /// Whole numbers of a column.
 type Ints = Vec<Option<i64>>;

@@ -28,8 +28,9 @@ use super::motion;
 use super::options::{Missing, Names, Options, check_options, find_names};
 use super::predicate::Predicate;
 use super::reason::{self, KEPT, REASONS};
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Spec, Stage};
-use pipeline_core::table::Table;
+use pipeline_base::problem::Problem;
+use pipeline_base::table::Table;
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Spec, Stage};
 use std::borrow::Cow;
 
 /// The gate, bound.
@@ -82,9 +83,9 @@ impl Stage for QualityGate {
         let mut bound = Bound::new(Self { options, names, condition }, output, Grain::Session);
         if after_occupations && looks_back {
             bound.notes.push(
-                Problem::from(pipeline_core::diag::Diagnostic::new(
+                Problem::from(pipeline_base::diag::Diagnostic::new(
                     "gate/settle-after-occupations",
-                    pipeline_core::diag::Verdict::Warn,
+                    pipeline_base::diag::Verdict::Warn,
                     "`settle_s` works on epochs of occupations only",
                 ))
                 .option("settle_s")
@@ -222,7 +223,7 @@ impl QualityGate {
         ))
     }
 
-    fn judge_points(&self, table: &Table, codes: &mut [u8], cx: &Cx) -> Result<Vec<pipeline_core::diag::Diagnostic>, Problem> {
+    fn judge_points(&self, table: &Table, codes: &mut [u8], cx: &Cx) -> Result<Vec<pipeline_base::diag::Diagnostic>, Problem> {
         if codes.iter().all(|c| *c == KEPT) {
             return Ok(vec![]);
         }

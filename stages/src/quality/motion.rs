@@ -1,8 +1,8 @@
 //! Tests that look at an epoch and its neighbours: turn rate, settling, jumps.
 
 use super::reason::{KEPT, POSITION_JUMP, SETTLING};
-use crate::angle;
 use std::collections::VecDeque;
+use survey_mathematics::angle;
 
 const SECOND: f64 = 1e9;
 

@@ -2,8 +2,8 @@
 
 use super::nearest::nearest;
 use super::reason;
-use pipeline_core::stage::Problem;
-use pipeline_core::table::schema::{Holds, Role, Schema};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::{Holds, Role, Schema};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 

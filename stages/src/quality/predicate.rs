@@ -4,9 +4,9 @@
 //! before would make the answer depend on which other rows are there.
 
 use super::nearest::nearest;
-use pipeline_core::stage::Problem;
-use pipeline_core::table::schema::Schema;
-use pipeline_core::table::{Table, dtype};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::Schema;
+use pipeline_base::table::{Table, dtype};
 use polars::prelude::{AggExpr, Column, DataFrame, DataType, Expr, IntoLazy};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 

@@ -4,7 +4,7 @@ use super::gate::QualityGate;
 use super::predicate::Predicate;
 use super::reason::tilt_deg;
 use crate::occupation::test_rows::{Dice, Row, S, T0, at, bind, reasons, row, run, run_in, schema, table};
-use pipeline_core::diag::Verdict;
+use pipeline_base::diag::Verdict;
 use pipeline_core::stage::Bound;
 use pipeline_core::stage::cx::Collect;
 use proptest::prelude::*;

@@ -1,15 +1,17 @@
 //! What a table is against what the reference promises. Exports call it when the job is planned.
 
 use super::promised;
-use crate::geodesy::crs::{Crs, block, metres, open};
-use crate::geodesy::door::Kind;
-use crate::geodesy::grids;
-use crate::geodesy::ground;
-use crate::geodesy::operation::{Operation, Wish};
-use crate::geodesy::projection::Projection;
-use pipeline_core::reference::{HeightSurface, Reference};
-use pipeline_core::stage::{Locality, Problem};
-use pipeline_core::table::schema::{Axes, Epoch, Frame, Heights, PhysicalPoint};
+use pipeline_base::place::Locality;
+use pipeline_base::problem::Problem;
+use pipeline_base::reference::{HeightSurface, Reference};
+use pipeline_base::table::schema::{Axes, Epoch, Frame, Heights, PhysicalPoint};
+use survey_geodesy::crs::{Crs, block, metres, open};
+use survey_geodesy::door::Kind;
+use survey_geodesy::grids;
+use survey_geodesy::ground;
+use survey_geodesy::operation::Operation;
+use survey_geodesy::operation::wish::Wish;
+use survey_geodesy::projection::Projection;
 
 /// Compares the frame of a table that is about to be delivered with what the reference promises:
 /// horizontal system, surface, datum and unit of the heights, and the physical point. One problem
@@ -169,7 +171,7 @@ fn same(a: &Crs, b: &Crs) -> bool {
         return true;
     }
     let Ok(door) = open(&[]) else { return false };
-    let (Ok(x), Ok(y)) = (crate::geodesy::crs::define(&door, &a.text), crate::geodesy::crs::define(&door, &b.text)) else { return false };
+    let (Ok(x), Ok(y)) = (survey_geodesy::crs::define(&door, &a.text), survey_geodesy::crs::define(&door, &b.text)) else { return false };
     x.same_as(&y)
 }
 
@@ -204,9 +206,9 @@ fn shift_from(
     .ok()?;
     let place = place?;
     let door = operation.door().ok()?;
-    let start = crate::geodesy::operation::here(place, &operation.time);
+    let start = survey_geodesy::operation::wish::here(place, &operation.time);
     let out = door.create(&operation.pipeline).ok()?.carry(start).ok()?;
-    let (horizontal, up) = crate::geodesy::operation::shift([start[0], start[1], start[2]], out);
+    let (horizontal, up) = survey_geodesy::operation::wish::shift([start[0], start[1], start[2]], out);
     Some(format!("{horizontal:.3} m horizontally and {up:+.3} m in height here"))
 }
 

@@ -1,79 +1,12 @@
 //! What a reference promises, with a compound system taken apart and held against `delivery.heights`.
 
-use crate::geodesy::crs::{Crs, block, define, metres, open};
-use crate::geodesy::door::{Kind, Object};
 use crate::height::change::offset_here;
 use crate::height::pairs::belongs;
-use pipeline_core::reference::{HeightSurface, Reference};
-use pipeline_core::stage::{Locality, Problem};
-
-/// The horizontal part of a system, and the vertical one of a compound.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Parts {
-    /// Horizontal system: a code or a definition.
-    pub horizontal: String,
-    /// Vertical system of a compound.
-    pub vertical: Option<String>,
-}
-
-/// Takes a system apart: `EPSG:7415`, `EPSG:6499+8228`, `EPSG:6499+EPSG:8228`, a compound in WKT, or a plain one.
-///
-/// # Errors
-/// `frame/unknown-crs`; `frame/compound` for two parts that are no horizontal and vertical system.
-pub fn parts(text: &str) -> Result<Parts, Problem> {
-    let text = text.trim();
-    let joined = text.split_once('+').filter(|(a, b)| {
-        let code = |t: &str| t.chars().all(|c| c.is_ascii_alphanumeric() || ":_.".contains(c)) && !t.is_empty();
-        a.contains(':') && code(a.trim()) && code(b.trim())
-    });
-    let found = match joined {
-        Some((horizontal, vertical)) => {
-            let (horizontal, vertical) = (horizontal.trim(), vertical.trim());
-            let authority = horizontal.split(':').next().unwrap_or_default();
-            let vertical = if vertical.contains(':') { vertical.to_owned() } else { format!("{authority}:{vertical}") };
-            Parts { horizontal: horizontal.to_owned(), vertical: Some(vertical) }
-        }
-        None => {
-            let door = open(&[])?;
-            let object = define(&door, text)?;
-            if object.kind() != Kind::Compound {
-                return Ok(Parts { horizontal: text.to_owned(), vertical: None });
-            }
-            // Well-known text carries the code of the whole; its parts have none of their own there.
-            if let Some(code) = named_code(&object).filter(|code| code != text) {
-                return parts(&code);
-            }
-            let part = |i| object.part(i).and_then(|o| named(&o));
-            let (Some(horizontal), Some(vertical)) = (part(0), part(1)) else {
-                return Err(no_compound(&object.name(), "a part of it has neither a code nor a definition"));
-            };
-            Parts { horizontal, vertical: Some(vertical) }
-        }
-    };
-    let vertical = found.vertical.as_deref().unwrap_or_default();
-    let (a, b) = (Crs::look_up(&found.horizontal)?, Crs::look_up(vertical)?);
-    if matches!(a.kind, Kind::Projected | Kind::Geographic2D) && b.kind == Kind::Vertical {
-        return Ok(found);
-    }
-    Err(no_compound(text, &format!("its parts are {} and {}", a.title(), b.title())))
-}
-
-fn named_code(object: &Object) -> Option<String> {
-    object.id().map(|(authority, code)| format!("{authority}:{code}"))
-}
-
-fn named(object: &Object) -> Option<String> {
-    named_code(object).or_else(|| object.wkt(2))
-}
-
-fn no_compound(text: &str, why: &str) -> Problem {
-    Problem::new("frame/compound", format!("`{text}` is not a horizontal system with a vertical one: {why}"))
-        .size(
-            "a third coordinate with two meanings; an ellipsoidal height and one above a datum differ by N, tens of metres at most places",
-        )
-        .why("a compound has eastings and northings, or latitude and longitude, and one height above a vertical datum")
-        .fix("write for example `EPSG:7415`, or `EPSG:6499+8228`; ellipsoidal heights need no compound")
-}
+use pipeline_base::place::Locality;
+use pipeline_base::problem::Problem;
+use pipeline_base::reference::{HeightSurface, Reference};
+use survey_geodesy::compound::parts;
+use survey_geodesy::crs::{Crs, block, metres, open};
 
 /// The vertical datum of a delivery: `delivery.heights.datum`, or that of the compound.
 #[must_use]
@@ -175,7 +108,7 @@ mod tests {
         // EPSG: Amersfoort / RD New + NAP height.
         assert_eq!(of("EPSG:7415"), Ok(("EPSG:28992".to_owned(), "EPSG:5709".to_owned())));
         assert_eq!(of("EPSG:6345"), Ok(("EPSG:6345".to_owned(), String::new())));
-        let wkt = crate::geodesy::wkt("EPSG:7415", 2).unwrap();
+        let wkt = survey_geodesy::wkt("EPSG:7415", 2).unwrap();
         assert_eq!(of(&wkt), Ok(("EPSG:28992".to_owned(), "EPSG:5709".to_owned())));
         assert_eq!(of("+proj=utm +zone=16 +ellps=GRS80").unwrap().1, "");
         for (bad, code) in [

@@ -13,27 +13,32 @@
 
 use super::promised;
 use crate::budget::Contributor;
-use crate::geodesy::area::Area;
-use crate::geodesy::crs::{Crs, block, metres};
-use crate::geodesy::door::{Kind, Pool};
-use crate::geodesy::findings::{follows_from_undecided, undecided_source};
-use crate::geodesy::grids;
-use crate::geodesy::ground;
-use crate::geodesy::operation::{self, OpenOperation, Operation, Wish, here};
-use crate::geodesy::projection::{OpenProjection, Projection, outside_target};
-use crate::geodesy::rows::{self, Columns};
-use crate::geodesy::shelf::margin_text;
-use crate::geodesy::uncertainty::{Limits, add_systematic};
 use crate::height::plan::{grid_resources, written};
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::lock::{Pin, ProbeAt};
-use pipeline_core::reference::Reference;
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Locality, Problem, Resource, Spec, Stage};
-use pipeline_core::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, Role, Schema, Unit};
-use pipeline_core::table::{Table, TableBuilder};
+use crate::rows;
+use crate::rows::Columns;
+use crate::uncertainty::{Limits, add_systematic};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::pin::{Pin, ProbeAt};
+use pipeline_base::place::Locality;
+use pipeline_base::problem::Problem;
+use pipeline_base::reference::Reference;
+use pipeline_base::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, Role, Schema, Unit};
+use pipeline_base::table::{Table, TableBuilder};
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Resource, Spec, Stage};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
+use survey_geodesy::area::Area;
+use survey_geodesy::crs::{Crs, block, metres};
+use survey_geodesy::door::{Kind, Pool};
+use survey_geodesy::findings::{follows_from_undecided, undecided_source};
+use survey_geodesy::grids;
+use survey_geodesy::ground;
+use survey_geodesy::operation;
+use survey_geodesy::operation::wish::{Wish, here};
+use survey_geodesy::operation::{OpenOperation, Operation};
+use survey_geodesy::projection::{OpenProjection, Projection, outside_target};
+use survey_geodesy::shelf::margin_text;
 
 /// Options of `reproject`.
 #[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
@@ -360,7 +365,7 @@ fn heights_and_datum(frame: &Frame, operation: &Operation, target: &Target, plac
         let door = operation.door().ok()?;
         let start = here(place, &operation.time);
         let out = door.create(&operation.pipeline).ok()?.carry(start).ok()?;
-        let (horizontal, up) = crate::geodesy::operation::shift([start[0], start[1], start[2]], out);
+        let (horizontal, up) = survey_geodesy::operation::wish::shift([start[0], start[1], start[2]], out);
         Some(format!("{horizontal:.3} m horizontally and {up:+.3} m in ellipsoidal height here"))
     });
     match &frame.heights {

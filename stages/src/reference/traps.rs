@@ -2,22 +2,21 @@
 
 use super::check_delivery;
 use super::reproject::Reproject;
-use crate::geodesy::fixture::{
-    self as f, ELLIPSOID, OBSERVATION, bind, codes, navd88, place, plane, points, reference, run, shown, write_gtx,
-};
+use crate::fixture as f;
+use crate::fixture::{ELLIPSOID, OBSERVATION, bind, codes, navd88, place, plane, points, reference, run, shown, write_gtx};
 use crate::height::convert::HeightConvert;
-use pipeline_core::stage::Problem;
-use pipeline_core::table::schema::Epoch;
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::Epoch;
 
 const LANSING: (f64, f64, f64) = (42.73, -84.55, 220.0);
 
-fn lansing() -> Option<pipeline_core::stage::Locality> {
+fn lansing() -> Option<pipeline_base::place::Locality> {
     Some(place(LANSING.0, LANSING.1, LANSING.2, Some(2025.5)))
 }
 
 fn refused<S: pipeline_core::stage::Stage>(
-    table: &pipeline_core::table::Table,
-    reference: &pipeline_core::reference::Reference,
+    table: &pipeline_base::table::Table,
+    reference: &pipeline_base::reference::Reference,
 ) -> Vec<Problem> {
     match bind::<S>("{}", &table.schema, reference, lansing()) {
         Ok(_) => panic!("it was accepted"),
@@ -198,7 +197,7 @@ fn an_operation_written_by_hand() {
     let table = points("EPSG:9989", Epoch::EachObservation, &[("A", LANSING.0, LANSING.1, LANSING.2)]);
     let (registry, _) = run::<Reproject>("{}", &table, &reference, lansing());
     let text = bind::<Reproject>("{}", &table.schema, &reference, lansing()).unwrap().decided[0].1["pipeline"].as_str().unwrap().to_owned();
-    reference.operation = Some(pipeline_core::reference::Operation {
+    reference.operation = Some(pipeline_base::reference::Operation {
         pipeline: text,
         accuracy_m: 0.02,
         source: "test".to_owned(),
@@ -214,7 +213,7 @@ fn an_operation_written_by_hand() {
         ("EPSG:6498", 0.02, "frame/bad-pipeline"),
         ("+proj=noop", 0.06, "frame/accuracy-over-budget"),
     ] {
-        reference.operation = Some(pipeline_core::reference::Operation {
+        reference.operation = Some(pipeline_base::reference::Operation {
             pipeline: pipeline.to_owned(),
             accuracy_m: accuracy,
             source: "test".to_owned(),
@@ -228,8 +227,9 @@ fn an_operation_written_by_hand() {
 #[test]
 fn grid_matrix_of_an_operation_of_the_registry() {
     // Ordnance Survey test file, TP04 (50.57563665 N, 1.29782277 W): E 449816.371, N 75335.861 by OSTN15.
-    use crate::geodesy::fixture::{bind_locked, shared};
-    use pipeline_core::lock::{Extent, Locked, MadeWith};
+    use crate::fixture::{bind_locked, shared};
+    use pipeline_base::pin::{Locked, MadeWith};
+    use pipeline_base::place::Extent;
     const GRID: &str = "uk_os_OSTN15_NTv2_OSGBtoETRS.tif";
     let Some(source) = shared("data/grids").map(|f| f.join(GRID)) else { return };
     let good = std::fs::read(source).unwrap();
@@ -238,12 +238,12 @@ fn grid_matrix_of_an_operation_of_the_registry() {
     let reference = reference("EPSG:4937", "", "EPSG:27700", &navd88("g.gtx", "EPSG:4937", "m"), 0.1, folder.path());
     let mut table = points("EPSG:4937", Epoch::Static, &[("TP04", 50.575_636_65, -1.297_822_772_4, 94.688)]);
     let mut schema = (*table.schema).clone();
-    schema.frame.as_mut().unwrap().heights = pipeline_core::table::schema::Heights::Vertical {
+    schema.frame.as_mut().unwrap().heights = pipeline_base::table::schema::Heights::Vertical {
         datum: "EPSG:5701".into(),
         model: "OSGM15".into(),
         version: "2015".into(),
         sha256: String::new(),
-        unit: pipeline_core::table::schema::Unit::Metre,
+        unit: pipeline_base::table::schema::Unit::Metre,
     };
     table.schema = std::sync::Arc::new(schema);
     let here = Some(place(50.575_6, -1.297_8, 94.688, None));
@@ -288,7 +288,7 @@ fn grid_matrix_of_an_operation_of_the_registry() {
 fn a_change_of_epoch_is_not_made_silently() {
     let folder = tempfile::tempdir().unwrap();
     let mut reference = reference("EPSG:9989", OBSERVATION, "EPSG:9989", ELLIPSOID, 0.05, folder.path());
-    reference.delivery.epoch = Some(pipeline_core::reference::EpochText::Year(2020.0));
+    reference.delivery.epoch = Some(pipeline_base::reference::EpochText::Year(2020.0));
     let table = points("EPSG:9989", Epoch::EachObservation, &[("A", LANSING.0, LANSING.1, LANSING.2)]);
     assert_eq!(codes(&refused::<Reproject>(&table, &reference)), ["frame/epoch-change"]);
 }
@@ -299,7 +299,7 @@ fn a_delivery_that_is_not_as_promised() {
     let reference = reference("EPSG:9989", OBSERVATION, "EPSG:6498", ELLIPSOID, 0.05, folder.path());
     let table = points("EPSG:9989", Epoch::EachObservation, &[("A", LANSING.0, LANSING.1, LANSING.2)]);
     let mut frame = table.schema.frame.clone().unwrap();
-    frame.point = pipeline_core::table::schema::PhysicalPoint::AntennaReferencePoint;
+    frame.point = pipeline_base::table::schema::PhysicalPoint::AntennaReferencePoint;
     let problems = check_delivery(&frame, &reference, lansing().as_ref());
     assert_eq!(codes(&problems), ["frame/not-as-promised", "frame/not-the-target"]);
     assert!(shown(&problems).contains("1.317 m horizontally"), "{}", shown(&problems));
@@ -314,7 +314,7 @@ fn a_european_job_states_what_its_authority_states() {
     let table = points("EPSG:7931", Epoch::EachObservation, &[("A", 52.0, 13.0, 80.0)]);
     let said = bind::<Reproject>("{}", &table.schema, &reference, here).err().unwrap();
     assert_eq!(codes(&said), ["frame/accuracy-over-budget"], "{}", shown(&said));
-    reference.operation = Some(pipeline_core::reference::Operation {
+    reference.operation = Some(pipeline_base::reference::Operation {
         pipeline: "+proj=noop".to_owned(),
         accuracy_m: 0.01,
         source: "test".to_owned(),
@@ -345,7 +345,7 @@ fn what_another_epoch_would_do() {
     let folder = tempfile::tempdir().unwrap();
     let mut reference = reference("EPSG:9989", OBSERVATION, "EPSG:6498", ELLIPSOID, 0.05, folder.path());
     let table = points("EPSG:9989", Epoch::EachObservation, &[("A", LANSING.0, LANSING.1, LANSING.2)]);
-    let said = |table: &pipeline_core::table::Table, r: &pipeline_core::reference::Reference| {
+    let said = |table: &pipeline_base::table::Table, r: &pipeline_base::reference::Reference| {
         let notes = bind::<Reproject>("{}", &table.schema, r, lansing()).unwrap().notes;
         notes.iter().find(|p| p.finding.code == "frame/epoch-sensitivity").map(|p| p.finding.what.clone())
     };
@@ -353,7 +353,7 @@ fn what_another_epoch_would_do() {
     let text = said(&table, &reference).unwrap();
     assert!(text.contains("0.276 m horizontally") && text.contains("2010.0") && text.contains("0.0178 m"), "{text}");
     // A stated epoch beside a log of another year.
-    reference.corrections.epoch = Some(pipeline_core::reference::EpochText::Year(2010.0));
+    reference.corrections.epoch = Some(pipeline_base::reference::EpochText::Year(2010.0));
     let table = points("EPSG:9989", Epoch::Fixed(2010.0), &[("A", LANSING.0, LANSING.1, LANSING.2)]);
     let text = said(&table, &reference).unwrap();
     assert!(text.contains("0.276 m horizontally") && text.contains("2025.5 (the date of the log)"), "{text}");

@@ -7,7 +7,7 @@
 //! quantile of the fitted distribution, and takes the mean of the rest.
 
 use super::agree::Difference;
-use crate::control::distributions::chi_square;
+use survey_mathematics::distributions::chi_square;
 
 /// Fewest pairs for which a factor is stated.
 pub const FEWEST: usize = 5;

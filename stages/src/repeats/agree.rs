@@ -7,8 +7,8 @@
 
 use super::occasion::{Bases, Occasion};
 use crate::budget::{Budget, Contributor, NORMAL_95, Part};
-use crate::occupation::correlation::correlation;
-use crate::occupation::radial::radius;
+use survey_mathematics::correlation::correlation;
+use survey_mathematics::radial::radius;
 
 /// Beyond this turn of the pole the rig's errors upward count as unrelated, deg.
 const SAME_STANCE_DEG: f64 = 45.0;

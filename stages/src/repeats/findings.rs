@@ -3,10 +3,10 @@
 use super::achieved::{FEWEST, Factor};
 use super::judge::{Judgement, Pair, Rules};
 use super::occasion::{Evidence, Occasion, useful_after};
-use crate::geodesy::rows;
 use crate::occupation::notes_time::clock;
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::table::Table;
+use crate::rows;
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::table::Table;
 
 /// Fewest pairs from which a factor above 1 is a warning.
 const ENOUGH: usize = 10;

@@ -1,8 +1,8 @@
 //! Which occupations a row of points stands for.
 
-use pipeline_core::stage::Problem;
-use pipeline_core::table::schema::{Holds, Role};
-use pipeline_core::table::{Table, by_role};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::{Holds, Role};
+use pipeline_base::table::{Table, by_role};
 
 /// The column that lists the occupations of a combined row: `SESSION/OCCUPATION, SESSION/OCCUPATION`, in the order of
 /// time.

@@ -4,9 +4,9 @@ use super::combine::Combined;
 use super::judge::{Check, Judgement, Pair};
 use super::occasion::Occasion;
 use crate::budget::{self, Kind, Parts};
-use pipeline_core::stage::Problem;
-use pipeline_core::table::schema::{Column, Holds, Role, Schema, Unit};
-use pipeline_core::table::{Table, TableBuilder};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::{Column, Holds, Role, Schema, Unit};
+use pipeline_base::table::{Table, TableBuilder};
 use std::sync::Arc;
 
 /// One row that comes out.

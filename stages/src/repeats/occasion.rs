@@ -1,13 +1,13 @@
 //! One occupation of a mark, as `average` made it, and what tells two of them apart.
 
-use crate::angle::turn;
 use crate::budget::{self, Budget, Contributor, Parts};
 use crate::occupation::{BASES, local};
-use pipeline_core::stage::Problem;
-use pipeline_core::table::Table;
-use pipeline_core::table::schema::{Holds, Role, Schema};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::Table;
+use pipeline_base::table::schema::{Holds, Role, Schema};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use survey_mathematics::angle::turn;
 
 /// Length of a sidereal day, s: after it the satellites of GPS stand where they stood. IAU: the mean
 /// sidereal day has 86164.0905 s. Other constellations repeat after other times (common practice to use

@@ -8,15 +8,16 @@ use super::judge::{Check, Rules, judge};
 use super::occasion::{Evidence, Occasion};
 use crate::budget::{self, Budget, Contributor, Part, Parts};
 use crate::occupation::average::Average;
-use crate::occupation::correlation::correlation;
 use crate::occupation::local;
 use crate::occupation::test_rows::{Dice, Row, S, T0, at, bind, reasons, row, run, schema, table};
-use pipeline_core::diag::Verdict;
+use pipeline_base::diag::Verdict;
+use pipeline_base::problem::Problem;
+use pipeline_base::table::Table;
+use pipeline_base::table::schema::Role;
 use pipeline_core::stage::cx::Collect;
-use pipeline_core::stage::{Cx, Problem, Stage};
-use pipeline_core::table::Table;
-use pipeline_core::table::schema::Role;
+use pipeline_core::stage::{Cx, Stage};
 use std::path::Path;
+use survey_mathematics::correlation::correlation;
 
 const MINUTE: i64 = 60 * S;
 
@@ -440,14 +441,14 @@ fn a_job_can_ask_for_a_check() {
 #[test]
 fn wrong_places_and_options_are_refused() {
     let t = points(&[("A", 0, 1, [0.0; 3])]);
-    let refused = |options: &str, schema: &pipeline_core::table::schema::Schema| -> Vec<Problem> {
+    let refused = |options: &str, schema: &pipeline_base::table::schema::Schema| -> Vec<Problem> {
         bind::<CompareOccupations>(options, schema, None, None, Path::new(".")).err().unwrap()
     };
     let mut grid = (*t.schema).clone();
-    grid.columns.push(pipeline_core::table::schema::Column::maybe(
+    grid.columns.push(pipeline_base::table::schema::Column::maybe(
         "easting_m",
-        pipeline_core::table::schema::Holds::Float,
-        pipeline_core::table::schema::Unit::Metre,
+        pipeline_base::table::schema::Holds::Float,
+        pipeline_base::table::schema::Unit::Metre,
         Role::Easting,
     ));
     assert_eq!(refused("{}", &grid)[0].finding.code, "plan/frame-mismatch");

@@ -16,16 +16,17 @@ use super::calibration::table::{Cut, Looks, Reader, Seen};
 use super::ledger::Aim;
 use super::target::Covariance;
 use super::tilt_correct::{AimOption, SensorsOption};
-use crate::control::distributions::chi_square;
 use crate::export::{path, written};
-use crate::occupation::covariance;
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, Spec, Stage};
-use pipeline_core::table::schema::{Column, Holds, Role, Schema, Unit};
-use pipeline_core::table::{Table, TableBuilder};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::{Column, Holds, Role, Schema, Unit};
+use pipeline_base::table::{Table, TableBuilder};
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Resource, Spec, Stage};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
+use survey_mathematics::covariance;
+use survey_mathematics::distributions::chi_square;
 
 #[cfg(test)]
 mod tests;
@@ -329,7 +330,7 @@ const HEADER: [&str; 10] =
 
 fn rows(looks: &Looks, judged: &[Judged]) -> Vec<Vec<String>> {
     let one = |(s, j): (&Seen, &Judged)| {
-        let mut row = vec![s.point.clone(), crate::rig::clock::instant_text(s.start)];
+        let mut row = vec![s.point.clone(), raw_logs::clock::instant_text(s.start)];
         row.extend(j.off.iter().chain(&j.sigma).map(|v| format!("{v:.4}")));
         row.extend([format!("{:.2}", j.test), j.passed.to_string()]);
         row

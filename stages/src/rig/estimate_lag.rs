@@ -10,15 +10,17 @@
 //! # References
 //! Variance of the place of a correlation peak (`peak.rs`); IERS Bulletin C for GPS time against UTC.
 
-use super::clock::{self, TimeColumn};
-use super::delimited::Layout;
-use super::quantity::{AngleColumn, QuaternionColumns};
 use super::time_join::{self, MotionCheck, TimeJoin};
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::rig::BodyVector;
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, Spec, Stage};
-use pipeline_core::table::Table;
-use pipeline_core::table::schema::Role;
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_base::rig::BodyVector;
+use pipeline_base::table::Table;
+use pipeline_base::table::schema::Role;
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Resource, Spec, Stage};
+use raw_logs::clock;
+use raw_logs::clock::TimeColumn;
+use raw_logs::delimited::Layout;
+use raw_logs::quantity::{AngleColumn, QuaternionColumns};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::json;
@@ -177,7 +179,7 @@ roll: { column: roll, unit: deg }
             cx,
         );
         let mut need = |role: Role| {
-            let found = pipeline_core::table::by_role(input, role).map(|c| c.name.clone());
+            let found = pipeline_base::table::by_role(input, role).map(|c| c.name.clone());
             found.map_err(|p| problems.push(p)).unwrap_or_default()
         };
         let place = [need(Role::Latitude), need(Role::Longitude), need(Role::EllipsoidalHeight)];

@@ -10,11 +10,12 @@
 //! # References
 //! Across the lean: horizontal arm times the sine of the heading's sigma.
 
-use crate::geodesy::rows::run_labels;
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Spec, Stage};
-use pipeline_core::table::schema::{Holds, Role};
-use pipeline_core::table::{Table, by_role};
+use crate::rows::run_labels;
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::{Holds, Role};
+use pipeline_base::table::{Table, by_role};
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Spec, Stage};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -220,7 +221,7 @@ impl HeadingGate {
                 ),
             )
             .point(name)
-            .place(format!("point `{name}`, from {}", super::clock::instant_text(times[worst].unwrap_or_default())))
+            .place(format!("point `{name}`, from {}", raw_logs::clock::instant_text(times[worst].unwrap_or_default())))
             .size(format!("{:.3} m (1 sigma) across the lean; the limit is {:.3} m", across(arm[worst], sigma[worst]), self.max_across_m))
             .why("an inertial heading drifts while the antenna stands still")
             .fix(format!("walk 5 m and shoot `{name}` again{upright}"));
@@ -235,9 +236,9 @@ impl HeadingGate {
 mod tests {
     use super::*;
     use crate::rig::testing::{Row, bind_with, schema, table};
+    use pipeline_base::table::TableBuilder;
+    use pipeline_base::table::schema::{Column, PhysicalPoint, Schema, Unit};
     use pipeline_core::stage::cx::Collect;
-    use pipeline_core::table::TableBuilder;
-    use pipeline_core::table::schema::{Column, PhysicalPoint, Schema, Unit};
     use std::path::Path;
     use std::sync::Arc;
 

@@ -5,9 +5,9 @@
 //! point and agree perfectly with each other. So the chain is settled from the rig before any data
 //! is read, and printed with the plan.
 
-use pipeline_core::rig::{BodyVector, Owner, Rig};
-use pipeline_core::stage::Problem;
-use pipeline_core::table::schema::PhysicalPoint;
+use pipeline_base::problem::Problem;
+use pipeline_base::rig::{BodyVector, Owner, Rig};
+use pipeline_base::table::schema::PhysicalPoint;
 use serde::Serialize;
 
 /// What a chain ends at.

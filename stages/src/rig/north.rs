@@ -1,13 +1,14 @@
 //! From the sensor's own north to true north.
 
-use super::clock::DAY_NS;
-use crate::geodesy::door::{Door, Kind};
-use crate::geodesy::{Crs, magnetic};
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::rig::{Attitude, MagneticModel, North};
-use pipeline_core::stage::{Locality, Problem};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::place::Locality;
+use pipeline_base::problem::Problem;
+use pipeline_base::rig::{Attitude, MagneticModel, North};
+use raw_logs::clock::DAY_NS;
 use std::collections::BTreeMap;
 use std::sync::{Mutex, PoisonError};
+use survey_geodesy::door::{Door, Kind};
+use survey_geodesy::{Crs, magnetic};
 
 /// What is added to a heading to count it from true north.
 #[derive(Clone, Debug, PartialEq)]
@@ -126,7 +127,7 @@ fn off(degrees: f64) -> f64 {
 
 /// The model at the place of the work; `Ok(None)` when no date is known.
 pub(crate) fn at_locality(model: MagneticModel, place: Locality) -> Result<Option<magnetic::Declination>, String> {
-    let Some(instant) = place.decimal_year.and_then(crate::geodesy::epoch::instant) else { return Ok(None) };
+    let Some(instant) = place.decimal_year.and_then(survey_geodesy::epoch::instant) else { return Ok(None) };
     magnetic::declination(model, place.latitude_deg, place.longitude_deg, place.height_m.unwrap_or(0.0), instant.div_euclid(DAY_NS))
         .map(Some)
 }

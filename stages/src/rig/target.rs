@@ -7,9 +7,9 @@
 //!
 //! Everything is on the stack: one sine and cosine per angle, no allocation.
 
-use super::rotation::{Rotation, boresight, cross};
 use crate::budget::{Contributor, Kind, Part};
-use pipeline_core::rig::{Attitude, BodyVector, Laser};
+use pipeline_base::rig::{Attitude, BodyVector, Laser};
+use survey_mathematics::rotation::{Rotation, boresight, cross};
 
 /// A symmetric covariance in local east, north, up, m2.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]

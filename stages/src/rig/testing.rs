@@ -1,9 +1,10 @@
 //! Small tables and doors for the tests of this family.
 
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, PhysicalPoint, Role, Schema, Unit};
+use pipeline_base::table::{Table, TableBuilder};
 use pipeline_core::stage::cx::Collect;
-use pipeline_core::stage::{BindCx, Files, Problem};
-use pipeline_core::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, PhysicalPoint, Role, Schema, Unit};
-use pipeline_core::table::{Table, TableBuilder};
+use pipeline_core::stage::{BindCx, Files};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -107,7 +108,7 @@ pub fn table(schema: &Schema, rows: &[Row]) -> Table {
 }
 
 /// Gives a closure a bind context.
-pub fn bind_with<T>(inputs: &[Schema], rig: Option<&pipeline_core::rig::Rig>, folder: &Path, f: impl FnOnce(&BindCx) -> T) -> T {
+pub fn bind_with<T>(inputs: &[Schema], rig: Option<&pipeline_base::rig::Rig>, folder: &Path, f: impl FnOnce(&BindCx) -> T) -> T {
     let files = Folder(folder.to_owned());
     f(&BindCx { inputs, rig, reference: None, locality: None, files: &files, locked: None })
 }

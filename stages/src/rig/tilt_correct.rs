@@ -19,14 +19,15 @@ use super::ledger::{Aim, Ledger};
 use super::north::{Convergence, ToTrue, Turn};
 use super::target::{AttitudeNoise, CONTRIBUTORS, Contributions, Model, Shot, Target};
 use crate::budget::Contributor;
-use crate::geodesy::{Ellipsoid, offset_enu};
-use pipeline_core::rig::{AttitudeKind, Gnss};
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, Spec, Stage};
-use pipeline_core::table::Table;
-use pipeline_core::table::schema::{PhysicalPoint, Role, Schema};
+use pipeline_base::problem::Problem;
+use pipeline_base::rig::{AttitudeKind, Gnss};
+use pipeline_base::table::Table;
+use pipeline_base::table::schema::{PhysicalPoint, Role, Schema};
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Resource, Spec, Stage};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
+use survey_geodesy::{Ellipsoid, offset_enu};
 
 pub(super) mod checks;
 pub(super) mod columns;
@@ -401,7 +402,7 @@ impl TiltCorrect {
     /// Warns when the data is younger than the calibration's last day.
     fn warn_of_expiry(&self, input: &Table, cx: &Cx) -> Result<(), Problem> {
         let Some((last_day, written)) = &self.expires else { return Ok(()) };
-        let late = input.instants(&self.names.time)?.into_iter().flatten().max().map(|t| t.div_euclid(super::clock::DAY_NS));
+        let late = input.instants(&self.names.time)?.into_iter().flatten().max().map(|t| t.div_euclid(raw_logs::clock::DAY_NS));
         if let Some(day) = late.filter(|d| d > last_day) {
             cx.find(checks::expired(&self.rig_name, day, *last_day, written, cx.session().map(|s| s.name.as_str())));
         }

@@ -13,15 +13,17 @@
 //! # References
 //! GPS time against UTC: IERS Bulletin C.
 
-use super::attitude::{Converter, between};
-use super::clock::{self, Clock, Days, TimeColumn};
-use super::delimited::{Layout, Lines, NotANumber};
-use super::quantity::{AngleColumn, LengthColumn, QuaternionColumns, RateColumn, Turn, full_circle};
-use pipeline_core::diag::{Diagnostic, Label, Verdict};
-use pipeline_core::rig::AttitudeKind;
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Problem, Resource, ResourceRole, Spec, Stage};
-use pipeline_core::table::schema::{Role, Schema};
-use pipeline_core::table::{Table, TableBuilder, by_role};
+use pipeline_base::diag::{Diagnostic, Label, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_base::rig::AttitudeKind;
+use pipeline_base::table::schema::{Role, Schema};
+use pipeline_base::table::{Table, TableBuilder, by_role};
+use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Resource, ResourceRole, Spec, Stage};
+use raw_logs::attitude::{Converter, between};
+use raw_logs::clock;
+use raw_logs::clock::{Clock, Days, TimeColumn};
+use raw_logs::delimited::{Layout, Lines, NotANumber};
+use raw_logs::quantity::{AngleColumn, LengthColumn, QuaternionColumns, RateColumn, Turn, full_circle};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::json;

@@ -3,13 +3,13 @@
 use super::{Old, Report, Target, Verdict};
 use crate::archive::delivered::{Delivered, Point};
 use crate::archive::way::{self, Official, Ways};
-use crate::geodesy::crs::{Crs, define};
-use crate::geodesy::door::{Door, Object};
-use crate::geodesy::grids::{GeoidGrid, OpenGeoid};
-use crate::geodesy::{WGS84, packages, shelf};
-use pipeline_core::reference::HeightSurface;
-use pipeline_core::stage::Problem;
-use pipeline_core::table::schema::Epoch;
+use pipeline_base::problem::Problem;
+use pipeline_base::reference::HeightSurface;
+use pipeline_base::table::schema::Epoch;
+use survey_geodesy::crs::{Crs, define};
+use survey_geodesy::door::{Door, Object};
+use survey_geodesy::grids::{GeoidGrid, OpenGeoid};
+use survey_geodesy::{WGS84, packages, shelf};
 
 /// The time at which an operation is evaluated.
 #[derive(Clone, Copy, Debug, PartialEq)]

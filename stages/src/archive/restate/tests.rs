@@ -23,7 +23,7 @@ fn record(folder: &Path, crs: (&str, &str), epoch: &Value, points: &[(f64, f64, 
     });
     std::fs::write(folder.join("points.csv"), table).unwrap();
     std::fs::write(folder.join("points.csv.reference.json"), statement.to_string()).unwrap();
-    let digest = |n: &str| grids::sha256(n, &folder.join(n)).unwrap();
+    let digest = |n: &str| digest::sha256_of_file(n, &folder.join(n)).unwrap();
     let mut old: Value = serde_json::from_str(REFERENCE).unwrap();
     old["corrections"]["frame"] = json!(corrections);
     if !matches!(corrections, "EPSG:9989" | "EPSG:7912") {
@@ -48,7 +48,7 @@ fn only(reference: &Reference, path: &Path) -> Report {
 
 /// ALIC in GDA94, S-GDA94-GDA2020-ALIC.
 fn alice() -> (f64, f64, f64) {
-    crate::geodesy::GRS80.geodetic(-4_052_051.764_3, 4_212_836.201_7, -2_545_106.024_5)
+    survey_geodesy::GRS80.geodetic(-4_052_051.764_3, 4_212_836.201_7, -2_545_106.024_5)
 }
 
 const STATIC: &str = r#"{"kind": "static"}"#;
@@ -176,9 +176,9 @@ fn one_point_far_away_decides_nothing() {
     assert!(report.reasons.iter().any(|r| r.starts_with("1 of 3 points lie outside the area")), "{:?}", report.reasons);
     // A row without a position is said.
     let table = std::fs::read_to_string(folder.path().join("points.csv")).unwrap() + "P9,,,,\n";
-    let old = grids::sha256("points.csv", &folder.path().join("points.csv")).unwrap();
+    let old = digest::sha256_of_file("points.csv", &folder.path().join("points.csv")).unwrap();
     std::fs::write(folder.path().join("points.csv"), table).unwrap();
-    let new = grids::sha256("points.csv", &folder.path().join("points.csv")).unwrap();
+    let new = digest::sha256_of_file("points.csv", &folder.path().join("points.csv")).unwrap();
     std::fs::write(&path, std::fs::read_to_string(&path).unwrap().replace(&old, &new)).unwrap();
     let report = only(&reference(|r| r["delivery"]["crs"] = json!("EPSG:7853")), &path);
     assert!(report.reasons.iter().any(|r| r.contains("1 delivered rows have no position")), "{:?}", report.reasons);

@@ -1,9 +1,9 @@
 //! From the antenna to the target with other settings than the job has.
 
 use super::Aim;
-use crate::rig::rotation::{Rotation, boresight};
-use pipeline_core::rig::{North, Owner, Rig};
-use pipeline_core::table::schema::PhysicalPoint;
+use pipeline_base::rig::{North, Owner, Rig};
+use pipeline_base::table::schema::PhysicalPoint;
+use survey_mathematics::rotation::{Rotation, boresight};
 
 /// Attitude and range of one epoch, as the sensor counts (angles in the signs of the model), deg and m.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -62,7 +62,7 @@ impl Setup {
     /// Settings of a rig. `to_true_deg`: what the job adds to a heading here.
     #[must_use]
     pub fn of(rig: &Rig, to_true_deg: f64) -> Self {
-        let vector = |v: &pipeline_core::rig::BodyVector| [v.x_m, v.y_m, v.z_m];
+        let vector = |v: &pipeline_base::rig::BodyVector| [v.x_m, v.y_m, v.z_m];
         let centre = match (rig.receiver_output, &rig.antenna) {
             (PhysicalPoint::AntennaPhaseCentre, Some(a)) => a.phase_centre_to_reference_point.as_ref().map_or([0.0; 3], vector),
             _ => [0.0; 3],

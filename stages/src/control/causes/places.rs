@@ -1,14 +1,15 @@
 //! Predictions that come from the geodesy library: other frames, epochs, zones and geoid models.
 
 use super::Alternative;
-use crate::geodesy::crs::Crs;
-use crate::geodesy::grids::GeoidGrid;
-use crate::geodesy::operation::{Operation, Wish};
-use crate::geodesy::projection::Projection;
-use crate::geodesy::{GRS80, Tangent};
-use pipeline_core::stage::Locality;
-use pipeline_core::table::schema::Epoch;
+use pipeline_base::place::Locality;
+use pipeline_base::table::schema::Epoch;
 use std::path::PathBuf;
+use survey_geodesy::crs::Crs;
+use survey_geodesy::grids::GeoidGrid;
+use survey_geodesy::operation::Operation;
+use survey_geodesy::operation::wish::Wish;
+use survey_geodesy::projection::Projection;
+use survey_geodesy::{GRS80, Tangent};
 
 /// Frames that corrections and control are usually in, as geographic 3D codes.
 const FRAMES: [&str; 19] = [
@@ -164,7 +165,7 @@ impl Frames<'_> {
 pub fn zones(crs: &str, spots: &[Spot]) -> Vec<Alternative> {
     let Some((authority, number)) = crs.split_once(':').and_then(|(a, n)| Some((a, n.parse::<i64>().ok()?))) else { return vec![] };
     let Ok(own) = Projection::plan(crs) else { return vec![] };
-    let metres = crate::geodesy::crs::metres;
+    let metres = survey_geodesy::crs::metres;
     let mut out = vec![];
     for step in [-1, 1] {
         let code = format!("{authority}:{}", number + step);

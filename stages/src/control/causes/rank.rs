@@ -12,8 +12,8 @@
 //! chapter 28), at most ln n for each unknown (Schwarz 1978). No cause at all has the measure |r|2.
 
 use super::{Facts, Shot};
-use crate::control::distributions::chi_square_beyond;
-use crate::least_squares::{Cholesky, Matrix};
+use survey_mathematics::distributions::chi_square_beyond;
+use survey_mathematics::least_squares::{Cholesky, Matrix};
 
 /// An unknown of a cause.
 #[derive(Clone, Debug, PartialEq)]

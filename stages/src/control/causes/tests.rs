@@ -2,7 +2,7 @@ use super::chain::{Sample, Setup};
 use super::list::hypotheses;
 use super::rank::{Hypothesis, Outcome, rank};
 use super::*;
-use pipeline_core::rig::Rig;
+use pipeline_base::rig::Rig;
 
 fn setup() -> Setup {
     let text = r#"{"rig":1,"name":"x","receiver_output":"antenna-reference-point",
@@ -99,10 +99,10 @@ fn what_cannot_be_told_apart_is_named_together() {
 #[test]
 fn s8_control_in_an_older_realisation_is_a_known_shift() {
     use super::places::{Frames, Spot};
-    use pipeline_core::table::schema::Epoch;
+    use pipeline_base::table::schema::Epoch;
     // Alice Springs; S-EPOCH-AU of checks/05_fault_magnitudes.csv: GDA94 to GDA2020 is 1.743 m there.
     let (latitude_deg, longitude_deg) = (-23.670_124, 133.885_513);
-    let locality = crate::geodesy::fixture::place(latitude_deg, longitude_deg, 600.0, Some(2026.2));
+    let locality = crate::fixture::place(latitude_deg, longitude_deg, 600.0, Some(2026.2));
     let spot = |k: usize| Spot { latitude_deg: latitude_deg + 1e-3 * k as f64, longitude_deg, height_m: 600.0, year: 2026.2 };
     let spots: Vec<Spot> = (0..5).map(spot).collect();
     let frames = Frames { from: "EPSG:7912", from_epoch: Epoch::EachObservation, to: "EPSG:7843", locality, folders: &[] };

@@ -4,20 +4,22 @@
 use super::{ControlCheck, Limits, Shot};
 use crate::archive::delivered::Point;
 use crate::control::marks::{Mark, Place};
-use crate::geodesy::Crs;
-use crate::geodesy::detective::Search;
-use crate::geodesy::epoch::decimal_year;
-use crate::geodesy::grids;
-use crate::geodesy::ground;
-use crate::geodesy::plane::{self, Pair, Site};
 use crate::inspect::frames::{GeoidFit, How, Measured, compare, geoid_folders, geoids};
 use crate::inspect::stations::{Position, Station};
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::reference::Reference;
-use pipeline_core::stage::{Locality, Problem};
-use pipeline_core::table::schema::{Epoch, Role};
-use pipeline_core::table::{Table, by_role};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::place::Locality;
+use pipeline_base::problem::Problem;
+use pipeline_base::reference::Reference;
+use pipeline_base::table::schema::{Epoch, Role};
+use pipeline_base::table::{Table, by_role};
 use serde::Serialize;
+use survey_geodesy::Crs;
+use survey_geodesy::detective::Search;
+use survey_geodesy::epoch::decimal_year;
+use survey_geodesy::grids;
+use survey_geodesy::ground;
+use survey_geodesy::plane;
+use survey_geodesy::plane::{Pair, Site};
 
 /// A mark as a published station; `ellipsoidal_m` where its height is known above the ellipsoid.
 fn station(mark: &Mark, ellipsoidal_m: Option<f64>) -> Station {

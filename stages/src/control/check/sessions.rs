@@ -5,10 +5,11 @@
 
 use super::{Rule, Shot};
 use crate::repeats::Members;
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::stage::{Cx, Problem};
-use pipeline_core::table::schema::Role;
-use pipeline_core::table::{Table, by_role};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::Role;
+use pipeline_base::table::{Table, by_role};
+use pipeline_core::stage::Cx;
 
 /// What became of a session.
 struct Session<'a> {

@@ -3,10 +3,10 @@
 use super::Limits;
 use crate::control::comparison::{Comparison, Difference, dependent};
 use crate::control::marks::Mark;
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::stage::Problem;
-use pipeline_core::table::schema::Role;
-use pipeline_core::table::{Table, by_role};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::Role;
+use pipeline_base::table::{Table, by_role};
 
 /// A shot on a mark.
 #[derive(Clone, Debug)]

@@ -1,6 +1,6 @@
 use super::*;
 use crate::control::testing::{EASTING, NORTHING, Point, bind, reference, run, said, schema, table};
-use crate::geodesy::fixture::{codes, shown};
+use crate::fixture::{codes, shown};
 
 const HEAD: &str = "point,easting_m,northing_m,height_m,height_datum,crs,epoch,sigma_horizontal_m,sigma_up_m,source,date,use\n";
 
@@ -138,16 +138,16 @@ fn another_frame_or_height_system_is_refused_with_its_size() {
 }
 
 /// From NAD83(2011) to ITRF2020 at 2026.2 by the operation of the registry.
-fn to_itrf2020() -> crate::geodesy::operation::Operation {
-    crate::geodesy::operation::Operation::choose(&crate::geodesy::operation::Wish {
+fn to_itrf2020() -> survey_geodesy::operation::Operation {
+    survey_geodesy::operation::Operation::choose(&survey_geodesy::operation::wish::Wish {
         from: "EPSG:6319",
-        from_epoch: pipeline_core::table::schema::Epoch::Static,
+        from_epoch: pipeline_base::table::schema::Epoch::Static,
         from_key: "x",
         from_epoch_key: "x",
         to: "EPSG:9989",
-        to_epoch: Some(pipeline_core::table::schema::Epoch::Fixed(2026.2)),
+        to_epoch: Some(pipeline_base::table::schema::Epoch::Fixed(2026.2)),
         to_key: "x",
-        locality: Some(crate::geodesy::fixture::place(27.52, -86.61, 0.0, Some(2026.2))),
+        locality: Some(crate::fixture::place(27.52, -86.61, 0.0, Some(2026.2))),
         budget_m: 0.1,
         written: None,
         motion: None,
@@ -164,7 +164,7 @@ fn the_official_operation_only_on_demand() {
     let points = table(&rows);
     // The same places in ITRF2020 at 2026.2, by the operation of the registry, as an agency would publish them.
     let operation = to_itrf2020();
-    let door = crate::geodesy::door::Door::new(&[]).unwrap();
+    let door = survey_geodesy::door::Door::new(&[]).unwrap();
     let object = door.create(&operation.pipeline).unwrap();
     let (lat, lon, h) =
         (points.floats("latitude_deg").unwrap(), points.floats("longitude_deg").unwrap(), points.floats("ellipsoidal_height_m").unwrap());
@@ -194,7 +194,7 @@ fn another_grid_of_the_same_datum_is_exact_and_noticed() {
     let rows = session("a", 0, [2.0, 0.7, 2.2], [89.0, 22.9, 2.4]);
     let points = table(&rows);
     let (lat, lon) = (points.floats("latitude_deg").unwrap(), points.floats("longitude_deg").unwrap());
-    let zone = crate::geodesy::projection::Projection::plan("EPSG:6346").unwrap();
+    let zone = survey_geodesy::projection::Projection::plan("EPSG:6346").unwrap();
     let mut text = HEAD.to_owned();
     for (row, name) in [(0, "CP1"), (3, "CP2")] {
         let at = zone.at(lat[row], lon[row]).unwrap();
@@ -251,7 +251,7 @@ fn a_stream_in_the_frame_of_the_list_is_named() {
         .collect();
     // What the stream said: the numbers that the job took for ITRF2020. The list has the same numbers in NAD83(2011).
     let stream =
-        crate::inspect::frames::Measured::of_points(&delivered, "EPSG:6319", pipeline_core::table::schema::Epoch::Static, Some(&reference))
+        crate::inspect::frames::Measured::of_points(&delivered, "EPSG:6319", pipeline_base::table::schema::Epoch::Static, Some(&reference))
             .unwrap();
     let marks: Vec<(&str, [f64; 3])> =
         ["CP1", "CP2"].into_iter().zip(stream.marks.iter().map(|(_, la, lo, h)| [la + 2e-8, lo - 1e-8, h.unwrap() + 0.004])).collect();
@@ -316,13 +316,13 @@ fn the_position_of_the_base_is_compared_when_the_job_is_planned() {
     reference.corrections.epoch = None;
     let mut with = |la: f64, lo: f64, h: f64| {
         reference.corrections.base_position =
-            Some(pipeline_core::reference::GeographicPoint { latitude_deg: la, longitude_deg: lo, ellipsoidal_height_m: h });
+            Some(pipeline_base::reference::GeographicPoint { latitude_deg: la, longitude_deg: lo, ellipsoidal_height_m: h });
         bind::<ControlCheck>(OPTIONS, &[schema()], &reference, folder.path())
     };
     assert!(with(27.52, -86.61, -22.4).is_ok());
     // Set with its ITRF2020 numbers, as a positioning service gives them.
     let operation = to_itrf2020();
-    let door = crate::geodesy::door::Door::new(&[]).unwrap();
+    let door = survey_geodesy::door::Door::new(&[]).unwrap();
     let [lo, la, h] = door.create(&operation.pipeline).unwrap().carry([-86.61, 27.52, -22.4, 2026.2]).unwrap();
     let problems = with(la, lo, h).err().unwrap();
     assert_eq!(codes(&problems), ["frame/other-frame-fits"], "{}", shown(&problems));
@@ -340,21 +340,21 @@ fn its_own_operation_is_in_the_lock() {
     std::fs::write(folder.path().join("control.csv"), text).unwrap();
     let official = OPTIONS.replace('}', r#", "operation": "official"}"#);
     let bound = bind::<ControlCheck>(&official, &[schema()], &reference(), folder.path()).unwrap_or_else(|p| panic!("{}", shown(&p)));
-    let probes = pipeline_core::lock::Extent::at(27.52, -86.61, Some(-22.4), Some(2026.2)).probes();
+    let probes = pipeline_base::place::Extent::at(27.52, -86.61, Some(-22.4), Some(2026.2)).probes();
     let pins = bound.stage.pins(&probes).unwrap();
     assert_eq!(pins.len(), 1);
     assert_eq!((pins[0].part.as_str(), pins[0].to.as_str()), ("operation to EPSG:9989 at 2026.2", "EPSG:9989"));
-    let made_with = pipeline_core::lock::MadeWith { program: "p".into(), library: "PROJ 9.0".into(), registry: "EPSG v1".into() };
+    let made_with = pipeline_base::pin::MadeWith { program: "p".into(), library: "PROJ 9.0".into(), registry: "EPSG v1".into() };
     let files = crate::control::testing::Folder(folder.path().to_owned());
     let reference = reference();
-    let again = |pins: &[pipeline_core::lock::Pin]| {
+    let again = |pins: &[pipeline_base::pin::Pin]| {
         let cx = BindCx {
             inputs: &[schema()],
             rig: None,
             reference: Some(&reference),
-            locality: Some(crate::geodesy::fixture::place(27.52, -86.61, -22.4, Some(2026.2))),
+            locality: Some(crate::fixture::place(27.52, -86.61, -22.4, Some(2026.2))),
             files: &files,
-            locked: Some(pipeline_core::lock::Locked { made_with: &made_with, pins }),
+            locked: Some(pipeline_base::pin::Locked { made_with: &made_with, pins }),
         };
         ControlCheck::bind(serde_json::from_str(&official).unwrap(), &cx)
     };

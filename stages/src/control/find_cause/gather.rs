@@ -1,20 +1,20 @@
 //! Shots on marks with everything that predictions need.
 
 use super::FindCause;
-use crate::angle::turn;
 use crate::control::causes::chain::{NorthSaid, Sample, Setup, declared};
 use crate::control::causes::places::{self, Frames, Spot};
 use crate::control::causes::{Aim, Facts, Shot};
 use crate::control::comparison::{Difference, dependent};
-use crate::geodesy::crs::{Crs, metres};
-use crate::geodesy::epoch::decimal_year;
-use crate::geodesy::grids;
-use crate::geodesy::projection::Projection;
 use crate::rig::north::{self, ToTrue, at_locality};
-use pipeline_core::rig::{MagneticModel, Rig};
-use pipeline_core::stage::Problem;
-use pipeline_core::table::schema::{Epoch, Heights, Role, Schema};
-use pipeline_core::table::{Table, by_role};
+use pipeline_base::problem::Problem;
+use pipeline_base::rig::{MagneticModel, Rig};
+use pipeline_base::table::schema::{Epoch, Heights, Role, Schema};
+use pipeline_base::table::{Table, by_role};
+use survey_geodesy::crs::{Crs, metres};
+use survey_geodesy::epoch::decimal_year;
+use survey_geodesy::grids;
+use survey_geodesy::projection::Projection;
+use survey_mathematics::angle::turn;
 
 /// Lags that are tried, s: whole seconds and parts of one, and the leap seconds.
 const LAGS: [f64; 17] = [0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 18.0];

@@ -1,8 +1,9 @@
 //! Constructions as a CSV file: one observation a line.
 
 use crate::control::marks::{At, bytes_of, csv_records};
-use pipeline_core::diag::{Diagnostic, Label, Verdict};
-use pipeline_core::stage::{Problem, Resource};
+use pipeline_base::diag::{Diagnostic, Label, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_core::stage::Resource;
 
 /// Kind of an observation.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

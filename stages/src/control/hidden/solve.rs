@@ -4,7 +4,7 @@
 //! errors too. Everything is in one plane, m; bearings are clockwise from its north, deg. References: Ghilani and Wolf,
 //! Elementary Surveying (coordinate geometry); Ghilani, Adjustment Computations.
 
-use crate::least_squares::{Adjustment, Linearised, Matrix, adjust};
+use survey_mathematics::least_squares::{Adjustment, Linearised, Matrix, adjust};
 
 /// A known point.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -48,7 +48,7 @@ fn two_distances_are_held_until_the_side_is_known() {
     assert!((e[3] - EASTING - 3.9520).abs() < 2e-4 && (n[3] - NORTHING - 7.4259).abs() < 2e-4, "{} {}", e[3], n[3]);
     assert!((h[3] - 0.75).abs() < 1e-9 && (out.floats("ellipsoidal_height_m").unwrap()[3] - (0.75 - 24.6)).abs() < 1e-6);
     // Latitude and longitude lie where the grid says.
-    let projection = crate::geodesy::projection::Projection::plan("EPSG:6345").unwrap();
+    let projection = survey_geodesy::projection::Projection::plan("EPSG:6345").unwrap();
     let at = projection.at(out.floats("latitude_deg").unwrap()[3], out.floats("longitude_deg").unwrap()[3]).unwrap();
     assert!((at.easting - e[3]).abs() < 1e-3 && (at.northing - n[3]).abs() < 1e-3, "{} {}", at.easting - e[3], at.northing - n[3]);
     assert!(out.floats("horizontal_95_m").is_err() || out.floats("sigma_east_m").unwrap()[3] > 0.01);

@@ -4,8 +4,8 @@
 //! with 0.1 % false alarms finds in 80 % of cases (Baarda 1968, non-centrality 4.13) tell what the fit can see. References:
 //! Ghilani, Adjustment Computations, chapters 18 and 21.
 
-use crate::least_squares::{Fit, Linearised, Matrix, adjust, solve};
 use serde::{Deserialize, Serialize};
+use survey_mathematics::least_squares::{Fit, Linearised, Matrix, adjust, solve};
 
 /// Non-centrality for 0.1 % false alarms and 80 % power (Baarda 1968).
 const NON_CENTRALITY: f64 = 4.13;

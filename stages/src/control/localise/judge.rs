@@ -2,7 +2,7 @@
 
 use super::fit::{self, AtMark, Fitted, Pair};
 use super::{InHeight, Options, Result3};
-use pipeline_core::diag::{Diagnostic, Verdict};
+use pipeline_base::diag::{Diagnostic, Verdict};
 use pipeline_core::stage::Cx;
 
 /// A residual this many times its own standard deviation is no chance (0.1 %, two-sided).

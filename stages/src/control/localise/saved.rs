@@ -4,8 +4,8 @@ use super::Result3;
 use super::fit::{Level, Plan};
 use super::hull::hull;
 use crate::control::marks::{Mark, Use};
-use pipeline_core::diag::{Diagnostic, Label, Verdict};
-use pipeline_core::stage::Problem;
+use pipeline_base::diag::{Diagnostic, Label, Verdict};
+use pipeline_base::problem::Problem;
 use serde::{Deserialize, Serialize};
 use std::path::Path;
 
@@ -116,7 +116,7 @@ impl Saved {
 /// site easting = A0 + A1 easting + A2 northing, site northing = B0 + B1 easting + B2 northing.
 #[must_use]
 pub fn derived(name: &str, base_crs: &str, plan: &Plan) -> Option<String> {
-    let base = crate::geodesy::wkt(base_crs, 2).ok()?;
+    let base = survey_geodesy::wkt(base_crs, 2).ok()?;
     let at = base.strip_prefix("PROJCRS[")?;
     // The base inside a derived system has neither coordinate system nor usage of its own.
     let cut = at.find(",CS[").unwrap_or(at.len());

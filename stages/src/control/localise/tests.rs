@@ -1,6 +1,6 @@
 use super::*;
 use crate::control::testing::{EASTING, NORTHING, Point, bind, reference, run, said, schema, table};
-use crate::geodesy::fixture::codes;
+use crate::fixture::codes;
 
 const HEAD: &str = "point,easting_m,northing_m,height_m,height_datum,crs,sigma_horizontal_m,sigma_up_m,source,date,use\n";
 
@@ -71,7 +71,7 @@ fn the_definition_says_the_same_to_the_geodesy_library() {
     let (out, _) = run::<Localise>(OPTIONS, &[points(&FIVE)], place.path(), &[]);
     let saved = Saved::read("x", &place.path().join("site-system.json")).unwrap();
     let wkt = saved.wkt.unwrap();
-    let door = crate::geodesy::door::Door::new(&[]).unwrap();
+    let door = survey_geodesy::door::Door::new(&[]).unwrap();
     let (base, derived) = (door.create("EPSG:6345").unwrap(), door.create(&wkt).unwrap_or_else(|e| panic!("{e}: {wkt}")));
     let operations = door.operations(&base, &derived, None, false);
     let pipeline = operations[0].normalized().unwrap();

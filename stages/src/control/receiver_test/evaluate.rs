@@ -1,7 +1,7 @@
 //! The arithmetic of the two test procedures.
 
-use crate::control::distributions::{chi_square, fisher};
 use serde::Serialize;
+use survey_mathematics::distributions::{chi_square, fisher};
 
 /// One measurement of both marks: east, north, up of each, m.
 #[derive(Clone, Copy, Debug, PartialEq)]

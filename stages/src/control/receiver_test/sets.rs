@@ -1,11 +1,11 @@
 //! Rows to sets: which measurement belongs to which series and set.
 
 use super::evaluate::Set;
-use crate::geodesy::Ellipsoid;
-use crate::geodesy::local::Tangent;
-use pipeline_core::stage::Problem;
-use pipeline_core::table::schema::Role;
-use pipeline_core::table::{Table, by_role};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::Role;
+use pipeline_base::table::{Table, by_role};
+use survey_geodesy::Ellipsoid;
+use survey_geodesy::local::Tangent;
 
 /// One measurement of one mark.
 #[derive(Clone, Copy, Debug)]

@@ -1,11 +1,11 @@
 use super::*;
 use crate::control::testing::{self, said};
-use crate::geodesy::ellipsoid::GRS80;
-use crate::geodesy::fixture::{codes, shown};
-use crate::geodesy::local::Tangent;
+use crate::fixture::{codes, shown};
+use pipeline_base::table::TableBuilder;
 use pipeline_core::stage::cx::Collect;
-use pipeline_core::table::TableBuilder;
 use std::sync::Arc;
+use survey_geodesy::ellipsoid::GRS80;
+use survey_geodesy::local::Tangent;
 
 /// Mark (0 or 1), minute, east, north, up.
 type Row = (usize, i64, [f64; 3]);

@@ -24,7 +24,7 @@ fn nist_made_lists() {
 
 /// The first numbers of the lines of a file in `../shared/checks/data`; `None` where it is not there.
 fn data(file: &str) -> Option<Vec<f64>> {
-    let path = crate::geodesy::fixture::shared(&format!("checks/data/{file}"))?;
+    let path = crate::fixture::shared(&format!("checks/data/{file}"))?;
     let text = std::fs::read_to_string(path).unwrap();
     Some(text.lines().skip(1).filter_map(|l| l.split(',').next()?.trim().parse().ok()).collect())
 }

@@ -1,6 +1,6 @@
 use super::*;
 use crate::export::sample::{POINTS, bind, codes, deliver as run, frame, reference, schema, spoilt, table};
-use pipeline_core::table::schema::{Axes, Epoch, Frame, Heights, PhysicalPoint};
+use pipeline_base::table::schema::{Axes, Epoch, Frame, Heights, PhysicalPoint};
 use proptest::prelude::*;
 use serde_json::{Value, json};
 
@@ -92,7 +92,7 @@ fn numbers_that_are_none_never_reach_a_file() {
 #[test]
 fn a_row_without_a_position_is_no_delivery() {
     let dir = tempfile::tempdir().unwrap();
-    let mut b = pipeline_core::table::TableBuilder::from_table(table(5).schema, &table(5));
+    let mut b = pipeline_base::table::TableBuilder::from_table(table(5).schema, &table(5));
     b.floats("height_m", vec![1.0, 2.0, f64::NAN, 3.0, f64::NAN]);
     let problem = run::<Csv>(dir.path(), &b.finish().unwrap(), json!({"path": "p.csv"})).err().unwrap();
     assert_eq!(problem.finding.code, "export/no-position");
@@ -168,7 +168,7 @@ fn plan_time_refusals() {
 
 #[test]
 fn the_promise_of_the_reference_is_kept() {
-    let with = |frame, r: &pipeline_core::reference::Reference| {
+    let with = |frame, r: &pipeline_base::reference::Reference| {
         let schema = Schema { frame, ..schema() };
         bind::<Csv>(&schema, Some(r), json!({"path": "p.csv"}))
     };
@@ -237,7 +237,7 @@ proptest! {
     fn any_text_survives(names in prop::collection::vec(".*", 1..6), tab: bool) {
         let dir = tempfile::tempdir().unwrap();
         let sample = table(names.len());
-        let mut b = pipeline_core::table::TableBuilder::from_table(sample.schema.clone(), &sample);
+        let mut b = pipeline_base::table::TableBuilder::from_table(sample.schema.clone(), &sample);
         b.texts("remark", names.iter().map(|n| Some(n.as_str())));
         let delimiter = if tab { "tab" } else { "comma" };
         run::<Csv>(dir.path(), &b.finish().unwrap(), json!({"path": "p.csv", "delimiter": delimiter, "columns": ["remark", "point"]})).unwrap();

@@ -1,6 +1,6 @@
 //! A written file, read again one feature after the other: as one tree it would take many times the memory of its table.
 
-use pipeline_core::stage::Problem;
+use pipeline_base::problem::Problem;
 use serde::de::{DeserializeSeed, Deserializer, Error, IgnoredAny, MapAccess, SeqAccess, Visitor};
 use serde_json::Value;
 use std::fmt;

@@ -1,7 +1,7 @@
 use super::*;
 use crate::export::sample::{bind, codes, deliver as run, frame, reference, schema, spoilt, table};
-use pipeline_core::table::TableBuilder;
-use pipeline_core::table::schema::Heights;
+use pipeline_base::table::TableBuilder;
+use pipeline_base::table::schema::Heights;
 
 fn options() -> Value {
     json!({"path": "points.geojson", "accuracy_m": 2.0})

@@ -1,6 +1,6 @@
 use super::*;
 use crate::export::sample::{bind, codes, deliver as run, frame, reference, schema, spoilt, table, table_of};
-use pipeline_core::table::schema::{Frame, Schema, Unit};
+use pipeline_base::table::schema::{Frame, Schema, Unit};
 use serde_json::json;
 use std::path::Path;
 

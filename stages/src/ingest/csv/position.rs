@@ -1,7 +1,7 @@
 //! Latitude and longitude as text.
 
 use super::PositionFormat;
-use crate::rig::delimited::{NotANumber, number};
+use raw_logs::delimited::{NotANumber, number};
 
 /// Why a text is no latitude or longitude.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

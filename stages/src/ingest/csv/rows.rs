@@ -2,13 +2,13 @@
 
 use super::position::{self, BadPosition};
 use super::{FixKind, HeightKind, Options, PositionFormat};
-use crate::ingest::columns::{EpochColumns, Fix};
-use crate::rig::attitude::Converter;
-use crate::rig::clock::{Clock, Days};
-use crate::rig::delimited::{Lines, NotANumber, Row};
-use crate::rig::quantity::{LengthColumn, Turn, full_circle};
-use pipeline_core::diag::{Diagnostic, Label, Verdict};
-use pipeline_core::rig::Rig;
+use pipeline_base::diag::{Diagnostic, Label, Verdict};
+use pipeline_base::rig::Rig;
+use raw_logs::attitude::Converter;
+use raw_logs::clock::{Clock, Days};
+use raw_logs::columns::{EpochColumns, Fix};
+use raw_logs::delimited::{Lines, NotANumber, Row};
+use raw_logs::quantity::{LengthColumn, Turn, full_circle};
 use std::collections::BTreeMap;
 
 /// Numbers of a row, in this order.

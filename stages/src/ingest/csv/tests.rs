@@ -1,8 +1,8 @@
 use super::*;
 use crate::rig::testing::{Folder, world};
-use pipeline_core::reference::Reference;
-use pipeline_core::rig::Rig;
-use pipeline_core::table::schema::Role;
+use pipeline_base::reference::Reference;
+use pipeline_base::rig::Rig;
+use pipeline_base::table::schema::Role;
 use proptest::prelude::*;
 use serde_json::{Value, json};
 use std::path::Path;
@@ -156,8 +156,8 @@ fn units_commas_and_gps_weeks() {
     let out = out.unwrap();
     assert!((floats(&out, "ellipsoidal_height_m")[0] - 1200.0).abs() < 1e-10);
     assert_eq!((floats(&out, "latitude_deg")[0], floats(&out, "longitude_deg")[0]), (42.5, -84.51));
-    let day = pipeline_core::run::clock::date("2026-05-03").unwrap();
-    assert_eq!(out.instants("time").unwrap()[0], Some(day * crate::rig::clock::DAY_NS + 500_000_000));
+    let day = pipeline_base::time::date("2026-05-03").unwrap();
+    assert_eq!(out.instants("time").unwrap()[0], Some(day * raw_logs::clock::DAY_NS + 500_000_000));
     assert!(world.said().findings.iter().all(|f| f.verdict == Verdict::Note), "{:?}", world.said().findings);
 }
 

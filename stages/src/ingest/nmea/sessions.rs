@@ -1,8 +1,9 @@
 //! Finds the files of the options and groups them to sessions.
 
 use super::{Options, SessionRule};
-use pipeline_core::run::clock::date;
-use pipeline_core::stage::{Files, Problem, Resource, ResourceRole, Session};
+use pipeline_base::problem::Problem;
+use pipeline_base::time::date;
+use pipeline_core::stage::{Files, Resource, ResourceRole, Session};
 use std::collections::BTreeMap;
 use std::path::Path;
 

@@ -10,12 +10,12 @@ mod speed;
 mod traps;
 
 use super::*;
-use crate::ingest::columns::{EpochColumns, Fix};
-use pipeline_core::diag::Diagnostic;
-use pipeline_core::reference::Reference;
-use pipeline_core::rig::Rig;
+use pipeline_base::diag::Diagnostic;
+use pipeline_base::reference::Reference;
+use pipeline_base::rig::Rig;
 use pipeline_core::stage::Files;
 use pipeline_core::stage::cx::Collect;
+use raw_logs::columns::{EpochColumns, Fix};
 use std::path::{Path, PathBuf};
 
 /// The folder of outside data, where it is there.
@@ -102,7 +102,7 @@ impl Files for Folder {
 struct Ran {
     survey: Vec<Diagnostic>,
     said: Vec<Diagnostic>,
-    lines: Vec<pipeline_core::stage::LineCount>,
+    lines: Vec<pipeline_base::input::LineCount>,
     facts: Vec<(String, serde_json::Value)>,
     table: Result<Table, Box<Diagnostic>>,
     place: Option<Locality>,

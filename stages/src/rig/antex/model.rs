@@ -1,11 +1,12 @@
 //! From the rig's `antenna` to the length between phase centre and reference point.
 
 use super::{Found, Pattern, read};
-use pipeline_core::diag::{Diagnostic, Label, Verdict};
-use pipeline_core::rig::{AntexModel, BodyVector, Owner, Rig};
-use pipeline_core::stage::cx::{unpack, unreadable};
-use pipeline_core::stage::{Problem, Resource, ResourceRole};
-use pipeline_core::table::schema::PhysicalPoint;
+use pipeline_base::diag::{Diagnostic, Label, Verdict};
+use pipeline_base::input::{unpack, unreadable};
+use pipeline_base::problem::Problem;
+use pipeline_base::rig::{AntexModel, BodyVector, Owner, Rig};
+use pipeline_base::table::schema::PhysicalPoint;
+use pipeline_core::stage::{Resource, ResourceRole};
 use serde_json::{Value, json};
 use std::io::Read;
 

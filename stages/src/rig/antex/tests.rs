@@ -1,5 +1,5 @@
 use super::*;
-use pipeline_core::rig::AntexModel;
+use pipeline_base::rig::AntexModel;
 use proptest::prelude::*;
 use std::fmt::Write as _;
 use std::io::Read as _;
@@ -65,7 +65,7 @@ fn real_file_of_the_service() {
         return;
     };
     let mut bytes = vec![];
-    pipeline_core::stage::cx::unpack(Box::new(file)).unwrap().read_to_end(&mut bytes).unwrap();
+    pipeline_base::input::unpack(Box::new(file)).unwrap().read_to_end(&mut bytes).unwrap();
     let text = String::from_utf8_lossy(&bytes);
     let found = read(&text, "JPSLEGANT_E     NONE", None, "G01").unwrap();
     assert!(found.absolute && found.kinds.iter().any(|k| k.starts_with("EML_REACH_RS2")), "{:?}", found.kinds);

@@ -3,9 +3,9 @@
 use crate::rig::calibration::geometry::{Open, Proposal};
 use crate::rig::calibration::table::Looks;
 use crate::rig::calibration::{Chain, Fitted, Kind, Look, Unfit, Unknown};
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::rig::Rig;
-use pipeline_core::stage::Problem;
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::problem::Problem;
+use pipeline_base::rig::Rig;
 
 /// 97.5 % quantile of the unit normal.
 pub const NORMAL_95: f64 = 1.959_963_984_540_054;

@@ -3,9 +3,10 @@
 use crate::rig::calibration::table::Looks;
 use crate::rig::calibration::{Chain, Fitted};
 use crate::rig::ledger::Aim;
-use pipeline_core::stage::{Cx, Problem};
-use pipeline_core::table::schema::{Column, Holds, Role, Schema, Unit};
-use pipeline_core::table::{Table, TableBuilder};
+use pipeline_base::problem::Problem;
+use pipeline_base::table::schema::{Column, Holds, Role, Schema, Unit};
+use pipeline_base::table::{Table, TableBuilder};
+use pipeline_core::stage::Cx;
 use std::sync::Arc;
 
 /// Columns of one look.

@@ -4,8 +4,8 @@ use super::{KnownMark, Options};
 use crate::rig::calibration::table::{Looks, Reader};
 use crate::rig::calibration::{Chain, Fitted, Kind, Unknown, Use};
 use crate::rig::ledger::Aim;
-use pipeline_core::rig::BodyVector;
-use pipeline_core::stage::Problem;
+use pipeline_base::problem::Problem;
+use pipeline_base::rig::BodyVector;
 
 /// A sigma of zero means exactly known; this small it acts so (m or deg).
 const EXACT: f64 = 1e-6;

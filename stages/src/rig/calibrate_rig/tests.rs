@@ -1,12 +1,12 @@
 use super::*;
-use crate::geodesy::{GRS80, offset_enu};
-use crate::rig::rotation::{Rotation, boresight};
 use crate::rig::testing::{Row, bind_with, schema, table};
-use pipeline_core::diag::Verdict;
-use pipeline_core::rig::Rig;
-use pipeline_core::table::schema::{Column, Holds, PhysicalPoint, Role, Unit};
+use pipeline_base::diag::Verdict;
+use pipeline_base::rig::Rig;
+use pipeline_base::table::schema::{Column, Holds, PhysicalPoint, Role, Unit};
 use serde_json::{Value, json};
 use std::path::Path;
+use survey_geodesy::{GRS80, offset_enu};
+use survey_mathematics::rotation::{Rotation, boresight};
 
 const MARK: [f64; 3] = [40.0, -105.0, 1500.0];
 const LEVER: [f64; 3] = [0.062, -0.018, 0.745];
@@ -74,7 +74,7 @@ pub const EIGHT: [(f64, f64, f64, f64); 8] = [
 pub fn named(rows: &[Row], points: impl Fn(usize) -> String) -> Table {
     let s = input();
     let plain = table(&schema(PhysicalPoint::AntennaReferencePoint, true), rows);
-    let mut b = pipeline_core::table::TableBuilder::from_table(Arc::new(s), &plain);
+    let mut b = pipeline_base::table::TableBuilder::from_table(Arc::new(s), &plain);
     let points: Vec<String> = (0..rows.len()).map(&points).collect();
     let occupations: Vec<String> = rows.iter().map(|r| format!("o{}", r.time / 120_000_000_000)).collect();
     b.texts("point", points.iter().map(|p| Some(p.as_str())));
@@ -108,7 +108,7 @@ fn eight_attitudes_give_a_new_rig() {
         assert!(codes.contains(&"rig/calibrated") && !codes.contains(&"rig/calibration-not-determined"), "{:#?}", said.findings);
         assert_eq!(said.delivered.len(), 4);
         let text = std::fs::read_to_string(folder.path().join("rig.yaml")).unwrap();
-        let value = pipeline_core::job::parse::read("rig.yaml", text.as_bytes()).unwrap().value;
+        let value = pipeline_base::document::read("rig.yaml", text.as_bytes()).unwrap().value;
         let new: Rig = serde_json::from_value(value).unwrap();
         let laser = new.laser.unwrap();
         let across = (laser.beam_azimuth_deg - 0.6) * 45_f64.to_radians().cos();

@@ -2,9 +2,9 @@
 
 use super::looks::{Look, Three};
 use super::unknowns::{Chain, Unknown};
-use crate::control::distributions::chi_square;
-use crate::least_squares::{Adjustment, Cholesky, Linearised, Matrix, NotConverged, adjust};
-use crate::occupation::correlation::correlation;
+use survey_mathematics::correlation::correlation;
+use survey_mathematics::distributions::chi_square;
+use survey_mathematics::least_squares::{Adjustment, Cholesky, Linearised, Matrix, NotConverged, adjust};
 
 /// A calibrated rig.
 #[derive(Clone, Debug)]
@@ -58,7 +58,7 @@ impl Fitted {
 /// Covariance of the misclosures of the looks in use.
 fn covariance(looks: &[&Look], tau_s: f64) -> Matrix {
     let mut all = Matrix::zeros(3 * looks.len(), 3 * looks.len());
-    let roots: Vec<Three> = looks.iter().map(|l| crate::occupation::covariance::cholesky(&l.gnss)).collect();
+    let roots: Vec<Three> = looks.iter().map(|l| survey_mathematics::covariance::cholesky(&l.gnss)).collect();
     for (i, a) in looks.iter().enumerate() {
         for (j, b) in looks.iter().enumerate() {
             let together = correlation(a.time_s - b.time_s, tau_s);
@@ -148,7 +148,7 @@ fn tests(count: usize, factor: &Cholesky, design: &Matrix, done: &Adjustment) ->
         .map(|i| {
             let block = Matrix::from_rows(&(0..3).map(|r| (0..3).map(|c| projector[3 * i + r][3 * i + c]).collect()).collect::<Vec<_>>());
             // A look that nothing checks has no cofactors and no test.
-            let fit = crate::least_squares::solve(&block, &u[3 * i..3 * i + 3], &[1.0; 3]);
+            let fit = survey_mathematics::least_squares::solve(&block, &u[3 * i..3 * i + 3], &[1.0; 3]);
             (0..3).map(|k| fit.x[k] * u[3 * i + k]).sum::<f64>().max(0.0)
         })
         .collect()

@@ -3,9 +3,9 @@
 use super::fit::{Unfit, rows, sizes, whitener};
 use super::looks::{Look, SAME_ATTITUDE_DEG, Three, enu_rows};
 use super::unknowns::{Chain, Kind, Unknown};
-use crate::least_squares::{Direction, Fit, Matrix, solve};
 use crate::rig::ledger::Aim;
-use crate::rig::rotation::Rotation;
+use survey_mathematics::least_squares::{Direction, Fit, Matrix, solve};
+use survey_mathematics::rotation::Rotation;
 
 /// A direction in the space of unknowns that is not known well enough.
 #[derive(Clone, Debug, PartialEq)]

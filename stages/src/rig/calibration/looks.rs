@@ -2,7 +2,7 @@
 
 use super::unknowns::{Chain, Kind, Unknown};
 use crate::rig::ledger::Aim;
-use crate::rig::rotation::Rotation;
+use survey_mathematics::rotation::Rotation;
 
 /// Three by three values.
 pub type Three = [[f64; 3]; 3];

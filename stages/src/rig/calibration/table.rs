@@ -1,20 +1,21 @@
 //! From a table of epochs to looks.
 
 use super::looks::{Look, Three, enu_rows, times};
-use crate::geodesy::{Ellipsoid, Tangent};
-use crate::occupation::correlation::{effective_epochs, tau_of_rest};
 use crate::rig::antex;
 use crate::rig::ledger::{Aim, Ledger};
 use crate::rig::north::{Convergence, ToTrue, Turn};
-use crate::rig::rotation::Rotation;
 use crate::rig::target::{AttitudeNoise, Covariance, Model, Shot};
 use crate::rig::tilt_correct::columns::{Columns, Names, value};
 use crate::rig::tilt_correct::{AimOption, SensorsOption, checks};
-use pipeline_core::rig::{AttitudeKind, Rig};
-use pipeline_core::stage::{BindCx, Problem, Resource};
-use pipeline_core::table::schema::Role;
-use pipeline_core::table::{Table, by_role};
+use pipeline_base::problem::Problem;
+use pipeline_base::rig::{AttitudeKind, Rig};
+use pipeline_base::table::schema::Role;
+use pipeline_base::table::{Table, by_role};
+use pipeline_core::stage::{BindCx, Resource};
 use std::collections::BTreeMap;
+use survey_geodesy::{Ellipsoid, Tangent};
+use survey_mathematics::correlation::{effective_epochs, tau_of_rest};
+use survey_mathematics::rotation::Rotation;
 
 /// What stays the same for every table: the rig with its chains, and where the columns are.
 pub struct Reader {
@@ -319,7 +320,7 @@ impl Reader {
         let range = good.iter().map(|e| e.shot.range_m).sum::<f64>() / n;
         let time_s = stamps.iter().sum::<f64>() / n;
         let pose = [start.shot.heading_deg, start.shot.pitch_deg, start.shot.roll_deg, if aim == Aim::Laser { range } else { f64::NAN }];
-        let name = format!("`{point}` at {}", crate::rig::clock::instant_text(start.time));
+        let name = format!("`{point}` at {}", raw_logs::clock::instant_text(start.time));
         let look = Look { name, aim, mark, time_s, antenna, turn, ranged, noise: own, gnss, epochs: good.len() };
         out.seen.push(Seen { look, point: point.to_owned(), start: start.time, pose });
     }
@@ -348,7 +349,7 @@ impl Reader {
         }
         let mut end = [0, 1, 2].map(|k| look.antenna[k] + times(&look.turn, body)[k]);
         if let Some(l) = self.rig.laser.filter(|_| look.aim == Aim::Laser) {
-            let beam = crate::rig::rotation::boresight(l.beam_azimuth_deg, l.beam_elevation_deg);
+            let beam = survey_mathematics::rotation::boresight(l.beam_azimuth_deg, l.beam_elevation_deg);
             let (far, near) = (times(&look.ranged, beam), times(&look.turn, beam));
             end = [0, 1, 2].map(|k| end[k] + far[k] + l.zero_m * near[k]);
         }

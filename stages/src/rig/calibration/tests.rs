@@ -2,8 +2,8 @@ use super::geometry::{proposals, resting_on_the_rig, undetermined};
 use super::looks::{attitudes, enu_rows, times};
 use super::*;
 use crate::rig::ledger::Aim;
-use crate::rig::rotation::Rotation;
 use crate::rig::testing::Dice;
+use survey_mathematics::rotation::Rotation;
 
 const TAU_S: f64 = 115.0;
 const CHAIN: Chain = Chain { head: [0.0; 3], azimuth_deg: 0.6, elevation_deg: -45.0 };
@@ -61,7 +61,7 @@ fn looks(truth: &Truth, poses: &Poses, aim: Aim, noise: &Noise, dice: &mut Dice)
         .map(|(k, (h, p, r, range, time))| {
             let fresh = [0; 3].map(|_| dice.normal());
             let now = gnss.map_or(fresh, |(before, t)| {
-                let rho = crate::occupation::correlation::correlation(time - t, TAU_S);
+                let rho = survey_mathematics::correlation::correlation(time - t, TAU_S);
                 [0, 1, 2].map(|i| rho * before[i] + (1.0 - rho * rho).sqrt() * fresh[i])
             });
             gnss = Some((now, *time));
@@ -88,8 +88,8 @@ fn looks(truth: &Truth, poses: &Poses, aim: Aim, noise: &Noise, dice: &mut Dice)
             let enu = |[n, e, d]: [f64; 3]| [e, n, -d];
             let ned = [arm[1], arm[0], -arm[2]];
             add(noise.heading.to_radians().powi(2), [arm[1], -arm[0], 0.0]);
-            add(noise.tilt.to_radians().powi(2), enu(crate::rig::rotation::cross(rotation.pitch_axis(), ned)));
-            add(noise.tilt.to_radians().powi(2), enu(crate::rig::rotation::cross(rotation.roll_axis(), ned)));
+            add(noise.tilt.to_radians().powi(2), enu(survey_mathematics::rotation::cross(rotation.pitch_axis(), ned)));
+            add(noise.tilt.to_radians().powi(2), enu(survey_mathematics::rotation::cross(rotation.roll_axis(), ned)));
             if laser {
                 add(noise.range.powi(2), times(&turn, CHAIN.beam_axes()[0]));
             }

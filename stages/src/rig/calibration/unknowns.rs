@@ -1,8 +1,8 @@
 //! What a calibration estimates.
 
-use crate::rig::rotation::boresight;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use survey_mathematics::rotation::boresight;
 
 /// How a part of the rig takes part in the calibration.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]

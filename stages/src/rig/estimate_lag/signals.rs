@@ -1,11 +1,13 @@
 //! The four ways to compare movement.
 
-use crate::angle::turn;
-use crate::rig::clock::{self, SECOND_NS};
-use crate::rig::peak::{self, Peak, Search, Value, Values};
-use crate::rig::rotation::Rotation;
 use crate::rig::time_join::series::Series;
-use pipeline_core::rig::BodyVector;
+use pipeline_base::rig::BodyVector;
+use raw_logs::clock;
+use raw_logs::clock::SECOND_NS;
+use survey_mathematics::angle::turn;
+use survey_mathematics::peak;
+use survey_mathematics::peak::{Peak, Search, Value, Values};
+use survey_mathematics::rotation::Rotation;
 
 /// Half of the width over which a peak is taken, s.
 const WIDTH_S: f64 = 0.25;

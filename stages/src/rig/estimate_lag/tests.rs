@@ -1,12 +1,12 @@
 use super::signals::{Inputs as Movement, Match, compare};
 use super::*;
-use crate::rig::clock::{SECOND_NS, to_ns};
-use crate::rig::rotation::Rotation;
 use crate::rig::testing::{Row, bind_with, schema, table};
 use crate::rig::time_join::series::Series;
+use pipeline_base::table::schema::PhysicalPoint;
 use pipeline_core::stage::cx::Collect;
-use pipeline_core::table::schema::PhysicalPoint;
+use raw_logs::clock::{SECOND_NS, to_ns};
 use std::path::Path;
+use survey_mathematics::rotation::Rotation;
 
 /// Seeded noise between -1 and 1.
 fn noise(seed: u64, i: u64) -> f64 {

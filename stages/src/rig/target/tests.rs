@@ -1,8 +1,8 @@
 use super::*;
-use crate::geodesy::{WGS84, offset_enu};
 use crate::rig::testing::Dice;
-use pipeline_core::rig::{AttitudeKind, Declination, North, Owner};
+use pipeline_base::rig::{AttitudeKind, Declination, North, Owner};
 use proptest::prelude::*;
+use survey_geodesy::{WGS84, offset_enu};
 
 fn vector(x_m: f64, y_m: f64, z_m: f64, sigma_m: f64) -> BodyVector {
     BodyVector { x_m, y_m, z_m, sigma_m }

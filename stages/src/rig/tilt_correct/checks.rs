@@ -1,17 +1,19 @@
 //! What `tilt-correct` checks while the job is planned.
 
 use super::{AimOption, Names, Options, SensorsOption};
-use crate::geodesy::findings::named_group;
-use crate::geodesy::{Ellipsoid, ellipsoid_of};
 use crate::rig::ledger::{self, Ledger, point_word};
 use crate::rig::north::{Convergence, ToTrue, settle};
 use crate::rig::target::AttitudeNoise;
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::rig::{Attitude, AttitudeKind, North, Rig, Sentence};
-use pipeline_core::run::clock;
-use pipeline_core::stage::{BindCx, Locality, Problem};
-use pipeline_core::table::by_role;
-use pipeline_core::table::schema::{Axes, Heights, PhysicalPoint, Role, Schema};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::place::Locality;
+use pipeline_base::problem::Problem;
+use pipeline_base::rig::{Attitude, AttitudeKind, North, Rig, Sentence};
+use pipeline_base::table::by_role;
+use pipeline_base::table::schema::{Axes, Heights, PhysicalPoint, Role, Schema};
+use pipeline_base::time as clock;
+use pipeline_core::stage::BindCx;
+use survey_geodesy::findings::named_group;
+use survey_geodesy::{Ellipsoid, ellipsoid_of};
 
 /// The frame of the epochs: geographic, ellipsoidal, at the point that the rig says.
 pub fn frame(input: &Schema, rig: &Rig) -> Vec<Problem> {

@@ -3,10 +3,10 @@
 use super::{AimOption, TiltCorrect};
 use crate::budget::{self, Contributor};
 use crate::rig::target::{CONTRIBUTORS, Covariance, Target};
-use pipeline_core::rig::Gnss;
-use pipeline_core::stage::Problem;
-use pipeline_core::table::schema::{Column, Holds, Role, Unit};
-use pipeline_core::table::{Table, TableBuilder};
+use pipeline_base::problem::Problem;
+use pipeline_base::rig::Gnss;
+use pipeline_base::table::schema::{Column, Holds, Role, Unit};
+use pipeline_base::table::{Table, TableBuilder};
 use std::borrow::Cow;
 
 /// Names of the columns, found by role.

@@ -1,12 +1,12 @@
 use super::*;
-use crate::geodesy::Tangent;
 use crate::rig::testing::{Row, bind_with, schema, table, world};
-use pipeline_core::diag::Verdict;
-use pipeline_core::rig::Rig;
-use pipeline_core::stage::Locality;
+use pipeline_base::diag::Verdict;
+use pipeline_base::place::Locality;
+use pipeline_base::rig::Rig;
 use proptest::prelude::*;
 use serde_json::{Value, json};
 use std::path::Path;
+use survey_geodesy::Tangent;
 
 fn rig(change: impl FnOnce(&mut Value)) -> Rig {
     let sensor = json!({"sentence": "XDR", "transducer": "X"});
@@ -41,7 +41,7 @@ const ARP: PhysicalPoint = PhysicalPoint::AntennaReferencePoint;
 
 fn offset(before: [f64; 3], out: &Table, row: usize) -> [f64; 3] {
     let get = |name| out.floats(name).unwrap()[row];
-    let frame = Tangent::new(before[0], before[1], before[2], crate::geodesy::GRS80);
+    let frame = Tangent::new(before[0], before[1], before[2], survey_geodesy::GRS80);
     frame.enu(get("latitude_deg"), get("longitude_deg"), get("ellipsoidal_height_m"))
 }
 

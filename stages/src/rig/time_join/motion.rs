@@ -6,10 +6,11 @@
 //! a logarithmic scale, at lags up to a minute.
 
 use super::series::Series;
-use crate::angle;
-use crate::rig::clock::SECOND_NS;
-use crate::rig::peak::{self, STEP_S, Search, Value, Values};
-use pipeline_core::diag::{Diagnostic, Verdict};
+use pipeline_base::diag::{Diagnostic, Verdict};
+use raw_logs::clock::SECOND_NS;
+use survey_mathematics::angle;
+use survey_mathematics::peak;
+use survey_mathematics::peak::{STEP_S, Search, Value, Values};
 
 /// Largest lag that is tried, s.
 const REACH_S: f64 = 60.0;

@@ -2,9 +2,10 @@
 
 use super::TimeJoin;
 use super::series::Series;
-use crate::rig::clock::{self, SECOND_NS};
-use pipeline_core::diag::{Diagnostic, Verdict};
-use pipeline_core::stage::Problem;
+use pipeline_base::diag::{Diagnostic, Verdict};
+use pipeline_base::problem::Problem;
+use raw_logs::clock;
+use raw_logs::clock::SECOND_NS;
 
 /// Share of epochs without any partner above which the clocks are taken as different.
 const WORST: f64 = 0.9;

@@ -1,6 +1,6 @@
 //! A series of samples of one quantity, and its value at a time between two of them.
 
-use crate::angle::turn;
+use survey_mathematics::angle::turn;
 
 /// Samples in order of time.
 #[derive(Clone, Debug, Default)]

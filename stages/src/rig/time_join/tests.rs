@@ -1,8 +1,8 @@
 use super::*;
 use crate::rig::testing::{Row, bind_with, schema, table, world};
+use pipeline_base::table::schema::PhysicalPoint;
 use pipeline_core::stage::Session;
 use pipeline_core::stage::cx::Collect;
-use pipeline_core::table::schema::PhysicalPoint;
 use serde_json::Value;
 use std::path::Path;
 
@@ -211,7 +211,7 @@ fn plan_problems() {
 }
 
 /// A rig whose attitude is of another kind.
-fn rig(attitude: Value) -> pipeline_core::rig::Rig {
+fn rig(attitude: Value) -> pipeline_base::rig::Rig {
     let mut all = json!({"north": "true", "heading_sigma_deg": 0.3, "tilt_sigma_deg": 0.1, "heading_bias_sigma_deg": 0.4, "tilt_bias_sigma_deg": 0.1});
     all.as_object_mut().unwrap().extend(attitude.as_object().unwrap().clone());
     serde_json::from_value(json!({
@@ -230,7 +230,7 @@ fn bare(more: Value) -> Options {
 #[test]
 fn quaternions_and_leans_become_heading_pitch_and_roll() {
     let folder = tempfile::tempdir().unwrap();
-    let run = |text: &str, rig: &pipeline_core::rig::Rig, options: Options| {
+    let run = |text: &str, rig: &pipeline_base::rig::Rig, options: Options| {
         std::fs::write(folder.path().join("s.csv"), text).unwrap();
         let bound =
             bind_with(&[input()], Some(rig), folder.path(), |cx| TimeJoin::bind(options, cx)).map_err(|p| format!("{p:?}")).unwrap();
@@ -243,7 +243,7 @@ fn quaternions_and_leans_become_heading_pitch_and_roll() {
     );
     let mut text = String::from("t,w,x,y,z\n");
     for k in 0..4 {
-        let [w, x, y, z] = crate::rig::attitude::quaternion([350.0 + 20.0 * f64::from(k) - 10.0, 10.0, 5.0]);
+        let [w, x, y, z] = raw_logs::attitude::quaternion([350.0 + 20.0 * f64::from(k) - 10.0, 10.0, 5.0]);
         // A quaternion and its negative are the same attitude.
         let sign = if k % 2 == 0 { 1.0 } else { -1.0 };
         text += &format!("{:.1},{:.9},{:.9},{:.9},{:.9}\n", START as f64 - 0.5 + f64::from(k), sign * w, sign * x, sign * y, sign * z);

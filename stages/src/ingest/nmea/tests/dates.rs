@@ -1,7 +1,7 @@
 //! Dates: midnight, year end, leap day, and logs whose dates do not fit.
 
 use super::*;
-use pipeline_core::run::clock::date_text;
+use pipeline_base::time::date_text;
 
 fn gga(s: i64) -> String {
     sentence(&format!("GNGGA,{},4001.2345678,N,10515.7654321,W,4,18,0.6,1580.123,M,-15.432,M,1.2,0231", clock(s)))

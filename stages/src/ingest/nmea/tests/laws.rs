@@ -48,7 +48,7 @@ fn check(columns: &EpochColumns, untimed: bool) -> Result<(), TestCaseError> {
     Ok(())
 }
 
-use super::super::sentence;
+use raw_logs::nmea::sentence;
 fn sentence(body: &str) -> String {
     super::sentence(body)
 }

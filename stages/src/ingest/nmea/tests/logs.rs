@@ -1,7 +1,7 @@
 //! Every log of the outside collection, and logs made here.
 
 use super::*;
-use pipeline_core::run::clock::date_text;
+use pipeline_base::time::date_text;
 use std::fmt::Write;
 
 /// A good log of 5 Hz from 10:00:00: GGA, GST, RMC, GSA, GSV, HDT, XDR.

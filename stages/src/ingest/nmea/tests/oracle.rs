@@ -1,10 +1,10 @@
 //! A second reader, written by others, agrees on every sentence that both can read.
 
 use super::*;
-use crate::ingest::nmea::line::{Formatter, Line, Within, classify};
-use crate::ingest::nmea::sentence as fields;
 use ::nmea::{ParseResult, parse_str};
-use pipeline_core::run::clock::date_text;
+use pipeline_base::time::date_text;
+use raw_logs::nmea::line::{Formatter, Line, Within, classify};
+use raw_logs::nmea::sentence as fields;
 
 fn near(ours: f64, theirs: Option<f64>, tolerance: f64) -> bool {
     match theirs {

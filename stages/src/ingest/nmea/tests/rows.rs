@@ -1,9 +1,9 @@
 //! Sentences of `checks/06_nmea.csv`, row by row.
 
 use super::*;
-use crate::ingest::nmea::line::{Line, Reason, classify};
-use crate::ingest::nmea::sentence as fields;
-use pipeline_core::run::clock::{date, date_text};
+use pipeline_base::time::{date, date_text};
+use raw_logs::nmea::line::{Line, Reason, classify};
+use raw_logs::nmea::sentence as fields;
 
 fn whole(text: &str) -> line::Sentence<'_> {
     match classify(text.as_bytes()) {
@@ -179,7 +179,7 @@ fn sigmas_and_ellipses() {
     text += &sentence("GNGSA,A,3,01,02,,,,,,,,,,,99.99,0.8,99.99,1");
     text += &sentence("GNZDA,101530.00,14,03,2025,00,00");
     let mut r = rig();
-    r.sensors = pipeline_core::rig::Sensors::default();
+    r.sensors = pipeline_base::rig::Sensors::default();
     let ran = run(text.as_bytes(), json!({}), Some(&r));
     let t = ran.table.as_ref().unwrap();
     let f = |name: &str| t.floats(name).unwrap()[0];
@@ -226,7 +226,7 @@ fn other_kinds_of_attitude() {
         ["heading_deg", "pitch_deg", "roll_deg"].map(|n| t.floats(n).unwrap()[0])
     };
     // S-RPY-1: heading 127.4, pitch -3.1, roll 4.2, as a quaternion.
-    let [w, x, y, z] = crate::rig::attitude::quaternion([127.4, -3.1, 4.2]);
+    let [w, x, y, z] = raw_logs::attitude::quaternion([127.4, -3.1, 4.2]);
     let axes =
         json!({"kind": "quaternion", "quaternion": {"turns": "body-to-world", "world": "north-east-down", "body": "forward-right-down"}});
     let q = of_kind(axes, json!({"quaternion": {"w": xdr("QW"), "x": xdr("QX"), "y": xdr("QY"), "z": xdr("QZ")}}));

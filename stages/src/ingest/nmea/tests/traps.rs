@@ -1,7 +1,7 @@
 //! The traps of the design that this stage has to see.
 
 use super::*;
-use pipeline_core::run::clock::date_text;
+use pipeline_base::time::date_text;
 
 fn gga(time: &str, altitude: f64, separation: &str) -> String {
     sentence(&format!("GNGGA,{time},4001.2345678,N,10515.7654321,W,4,18,0.6,{altitude:.3},M,{separation},M,1.2,0231"))
