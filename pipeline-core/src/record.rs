@@ -11,7 +11,6 @@ use pipeline_base::document::Document;
 use pipeline_base::input::LineCount;
 use serde::Serialize;
 use serde_json::Value;
-use sha2::Digest;
 use std::collections::BTreeMap;
 use std::io::Write as _;
 use std::path::Path;

@@ -4,6 +4,8 @@ pub mod delivery;
 pub mod promised;
 pub mod reproject;
 #[cfg(test)]
+mod motion_tests;
+#[cfg(test)]
 mod traps;
 
 pub use delivery::{apart, check_delivery};

@@ -10,7 +10,8 @@ use pipeline_core::plugin::{Loaded, Policy};
 use pipeline_core::stage::cx::Collect;
 use pipeline_core::stage::{BindCx, Cx};
 use plugin_host::examine::{Given, examine};
-use plugin_host::load;
+use pipeline_core::plugin::PluginHost;
+use plugin_host::NativeHost;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -59,7 +60,7 @@ fn policy() -> Policy {
 }
 
 fn open(path: &Path, isolate: bool) -> Result<Loaded, String> {
-    load(&entry(path, isolate), Path::new(""), &policy()).map_err(|refused| refused.0.code)
+    NativeHost.load(&entry(path, isolate), Path::new(""), &policy()).map_err(|refused| refused.0.code)
 }
 
 /// What one way to misbehave came to: the table and all that was said, or the findings.
@@ -272,7 +273,7 @@ fn what_nobody_survives_in_process_is_survived_in_a_process_of_its_own() {
 fn shared_memory_has_the_limit_too() {
     let mut entry = entry(&built("hostile"), true);
     (entry.memory_limit_mb, entry.time_limit_s) = (Some(256), Some(60.0));
-    let plugin = load(&entry, Path::new(""), &policy()).map_err(|refused| refused.0).unwrap();
+    let plugin = NativeHost.load(&entry, Path::new(""), &policy()).map_err(|refused| refused.0).unwrap();
     let found = attempt(&plugin, "flood").map(|_| ()).unwrap_err();
     assert_eq!(found[0].finding.code, "plugin/memory-limit", "{}", found[0].finding.what);
     assert!(attempt(&plugin, "pass").is_ok());

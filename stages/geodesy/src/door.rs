@@ -10,7 +10,6 @@
 mod finder;
 mod kept;
 mod object;
-#[cfg(test)]
 mod raw;
 
 pub use kept::{Kept, Pool};
@@ -375,8 +374,8 @@ mod tests {
         let door = Door::exactly(&[("a.gtx".to_owned(), folder.path().join("b.gtx"))]).unwrap();
         let shift = "+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad +step +proj=vgridshift +grids=a.gtx +multiplier=1";
         assert!(door.create(shift).is_err());
-        stages::fixture::write_gtx(&folder.path().join("b.gtx"), 49.0, 13.0, 1.0, 3, 3, |_, _| 5.0);
-        stages::fixture::write_gtx(&folder.path().join("a.gtx"), 49.0, 13.0, 1.0, 3, 3, |_, _| 7.0);
+        survey_testing::write_gtx(&folder.path().join("b.gtx"), 49.0, 13.0, 1.0, 3, 3, |_, _| 5.0);
+        survey_testing::write_gtx(&folder.path().join("a.gtx"), 49.0, 13.0, 1.0, 3, 3, |_, _| 7.0);
         assert!((door.create(shift).unwrap().carry(point).unwrap()[2] - 5.0).abs() < 1e-9);
         assert!(door.create(&shift.replace("a.gtx", "b.gtx")).is_err());
     }

@@ -33,7 +33,7 @@ mod tests {
     use crate::{GRS80, WGS84};
     use geographiclib_rs::DirectGeodesic;
     use proptest::prelude::*;
-    use stages::fixture::shared;
+    use survey_testing::shared;
 
     /// Latitude and longitude at the end of a line, and its azimuth there.
     fn end(from: (f64, f64), azimuth_deg: f64, length_m: f64, ellipsoid: Ellipsoid) -> (f64, f64, f64) {

@@ -163,7 +163,7 @@ fn json(file: &mut std::fs::File) -> Result<GridFile, String> {
 mod tests {
     use super::*;
     use proptest::prelude::*;
-    use stages::fixture::{plane, shared, write_gtx};
+    use survey_testing::{plane, shared, write_gtx};
 
     #[test]
     fn areas_of_real_and_invented_files() {

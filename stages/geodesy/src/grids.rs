@@ -6,9 +6,7 @@ use super::door::{Kept, Numbers, Object};
 use super::lattice::{self, Cells, Lattice};
 use super::pipeline::bad_name;
 use pipeline_base::problem::Problem;
-use sha2::Digest;
 use std::cell::RefCell;
-use std::io::Read;
 use std::path::{Path, PathBuf};
 
 /// Folders in which packages of the system put grids.

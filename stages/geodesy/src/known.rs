@@ -62,8 +62,8 @@ pub fn other_bytes(grid: &Picked) -> Option<Problem> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::grids;
-    use stages::fixture::shared;
+    use pipeline_base::digest;
+    use survey_testing::shared;
 
     #[test]
     fn rows_are_digests_of_files() {

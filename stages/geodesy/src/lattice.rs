@@ -168,7 +168,7 @@ mod tests {
     use crate::area::Extent;
     use crate::grids::GeoidGrid;
     use proptest::prelude::*;
-    use stages::fixture::{plane, shared, write_gtx};
+    use survey_testing::{plane, shared, write_gtx};
 
     #[test]
     fn every_pattern_of_empty_nodes_is_seen() {

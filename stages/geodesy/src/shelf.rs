@@ -139,7 +139,8 @@ pub fn margin_text(what: &str, area: &Area, place: Locality, of: &str) -> String
 #[cfg(test)]
 mod tests {
     use super::*;
-    use stages::fixture::{plane, write_gtx};
+    use crate::withdrawn::{OWN, withdrawn_of};
+    use survey_testing::{plane, write_gtx};
 
     #[test]
     fn one_file_or_a_finding() {
@@ -154,7 +155,7 @@ mod tests {
         assert_eq!(second.path, b.join("g.gtx"));
         // Another edition in front: without a digest no one knows, with one the place does not matter.
         write_gtx(&a.join("g.gtx"), 26.0, -88.5, 0.25, 13, 13, |la, lo| plane(la, lo) + 0.25);
-        let place = stages::fixture::place(27.5, -87.0, 0.0, None);
+        let place = Locality { latitude_deg: 27.5, longitude_deg: -87.0, height_m: Some(0.0), receiver_separation_m: Some(-34.9), decimal_year: None };
         let said = pick("g.gtx", None, &folders, Some(place)).unwrap_err();
         assert_eq!(said.finding.code, "grids/two-versions");
         assert!(said.finding.size.contains("0.250 m in height"), "{}", said.finding.size);

@@ -353,7 +353,7 @@ pub fn files(folder: &Path) -> Vec<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use stages::fixture::{plane, write_gtx};
+    use survey_testing::{plane, write_gtx};
 
     fn statement() -> Statement {
         Statement {

@@ -142,7 +142,7 @@ mod tests {
     #[test]
     fn s_nist_autocorrelation() {
         let list = |file: &str| -> Option<Vec<f64>> {
-            let text = std::fs::read_to_string(stages::fixture::shared(&format!("checks/data/{file}"))?).unwrap();
+            let text = std::fs::read_to_string(survey_testing::shared(&format!("checks/data/{file}"))?).unwrap();
             Some(text.lines().filter_map(|l| l.trim().parse().ok()).collect())
         };
         let made = |base: f64| [vec![base + 0.2], [base + 0.1, base + 0.3].repeat(500)].concat();

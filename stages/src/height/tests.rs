@@ -5,7 +5,6 @@ use crate::fixture as f;
 use crate::fixture::{bind, codes, navd88, place, plane, points, reference, run, shown, write_gtx};
 use crate::reference::reproject::Reproject;
 use pipeline_base::diag::Verdict;
-use pipeline_base::digest;
 use pipeline_base::table::Table;
 use pipeline_base::table::schema::{Epoch, Heights, Holds, Role};
 use pipeline_core::stage::cx::Collect;
@@ -137,7 +136,7 @@ fn grid_absent_renamed_changed_outside_or_no_grid() {
     let path = folder.path().join("invented.gtx");
 
     // Present, and the digest agreed on.
-    let digest = sha256("invented.gtx", &path).unwrap();
+    let digest = pipeline_base::digest::sha256_of_file("invented.gtx", &path).unwrap();
     reference.delivery.heights.geoid.as_mut().unwrap().sha256 = Some(digest.to_uppercase());
     try_it(&reference, here).unwrap();
     // One byte changed.

@@ -75,7 +75,7 @@ proptest! {
             same(through(&turn, t, true).unwrap(), t);
             let folder = tempfile::tempdir().unwrap();
             let path = folder.path().join("t.arrow");
-            ipc::write(&path, &claim_of(&t.schema), t.rows(), crate::arrow::arrays(t).unwrap()).unwrap();
+            ipc::write(&path, &claim_of(&t.schema), t.rows(), crate::arrow::arrays(&t).unwrap()).unwrap();
             same(ipc::read(&path).unwrap(), t);
         }
         prop_assert_eq!(lend::out(), before);
@@ -86,7 +86,7 @@ proptest! {
         let t = table(&all);
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("t.arrow");
-        ipc::write(&path, &claim_of(&t.schema), t.rows(), crate::arrow::arrays(t).unwrap()).unwrap();
+        ipc::write(&path, &claim_of(&t.schema), t.rows(), crate::arrow::arrays(&t).unwrap()).unwrap();
         let mut bytes = std::fs::read(&path).unwrap();
         let at = at % bytes.len();
         if cut { bytes.truncate(at); } else { bytes[at] = byte; }

@@ -3,7 +3,7 @@ use super::joins::Joins;
 use super::*;
 use crate::crs::define;
 use crate::{GRS80, offset_enu};
-use stages::fixture::shared;
+use survey_testing::shared;
 
 fn mark(name: &str, published: (f64, f64, f64), measured: (f64, f64, f64)) -> Mark {
     let some = |p: (f64, f64, f64)| (p.0, p.1, Some(p.2));

@@ -1,3 +1,4 @@
+use pipeline_base::digest;
 use super::*;
 use serde_json::json;
 

@@ -12,10 +12,11 @@ mod traps;
 use super::*;
 use pipeline_base::diag::Diagnostic;
 use pipeline_base::reference::Reference;
-use pipeline_base::rig::Rig;
+use pipeline_base::rig::{Rig, Sensors};
 use pipeline_core::stage::Files;
 use pipeline_core::stage::cx::Collect;
 use raw_logs::columns::{EpochColumns, Fix};
+use raw_logs::nmea::{line, number};
 use std::path::{Path, PathBuf};
 
 /// The folder of outside data, where it is there.

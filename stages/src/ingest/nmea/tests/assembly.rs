@@ -3,7 +3,7 @@
 use super::*;
 
 fn settings(untimed: UntimedRule) -> Settings {
-    Settings { untimed, ..Settings::new(&Options::default(), Some(&rig())) }
+    Settings { untimed, ..Settings::new(None, ChecksumRule::default(), HeightRule::default(), Some(&rig())) }
 }
 
 fn gga(s: i64) -> String {

@@ -21,7 +21,7 @@ fn settings() -> Settings {
     rig.gnss.sigma_factor = 1.0;
     rig.sensors.pitch.as_mut().unwrap().opposite_sign = false;
     rig.sensors.pitch.as_mut().unwrap().offset = 0.0;
-    Settings::new(&Options { untimed: Some(UntimedRule::AfterTime), ..Options::default() }, Some(&rig))
+    Settings::new(Some(UntimedRule::AfterTime), ChecksumRule::default(), HeightRule::default(), Some(&rig))
 }
 
 /// The number of each epoch by its time; every other value must tell the same or be missing.

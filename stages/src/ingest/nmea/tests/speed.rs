@@ -9,7 +9,7 @@ use super::*;
 fn megabytes_per_second() {
     let text = logs::day(200_000);
     let bytes = text.as_bytes();
-    let settings = Settings::new(&Options { untimed: Some(UntimedRule::AfterTime), ..Options::default() }, Some(&rig()));
+    let settings = Settings::new(Some(UntimedRule::AfterTime), ChecksumRule::default(), HeightRule::default(), Some(&rig()));
     let schema = Arc::new(epoch_schema(&reference(), Some(&rig()), false));
     for _ in 0..5 {
         let start = std::time::Instant::now();
