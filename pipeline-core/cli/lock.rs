@@ -41,7 +41,7 @@ pub fn run(job: &Path, accept: bool, format: Format, registry: &Registry) -> u8 
             return JOB;
         }
     };
-    let differences = old.as_ref().map(|old| lock::make::differences(old, &plan));
+    let differences = old.as_ref().map(|old| lock::differences(old, &plan.steps()));
     if let (Some(differences), false) = (&differences, accept) {
         if !differences.is_empty() {
             return refuse(&path, differences, format);

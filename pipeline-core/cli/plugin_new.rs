@@ -13,6 +13,7 @@ const PAGES: &str = include_str!("../../plugins/README.md");
 const SDK: &[(&str, &str)] = &[
     ("sdk/src/lib.rs", include_str!("../../plugins/sdk/src/lib.rs")),
     ("sdk/src/arrow.rs", include_str!("../../plugins/sdk/src/arrow.rs")),
+    ("sdk/src/column.rs", include_str!("../../plugins/sdk/src/column.rs")),
     ("sdk/src/cx.rs", include_str!("../../plugins/sdk/src/cx.rs")),
     ("sdk/src/export.rs", include_str!("../../plugins/sdk/src/export.rs")),
     ("sdk/src/problem.rs", include_str!("../../plugins/sdk/src/problem.rs")),

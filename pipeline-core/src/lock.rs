@@ -5,9 +5,10 @@
 //! grid, the versions of library and registry, and a few points of the job's area with what came out.
 //! Core reads and compares; what a pipeline gives is the stages' business.
 
+use crate::stage::AnyBound;
 use pipeline_base::diag::{Diagnostic, Verdict};
 use pipeline_base::document::Document;
-use pipeline_base::pin::{MadeWith, Pin};
+use pipeline_base::pin::{MadeWith, Pin, ProbeAt, SAME_M};
 use pipeline_base::place::Extent;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -123,4 +124,68 @@ impl Lock {
             let _ = std::fs::remove_file(&temporary);
         })
     }
+}
+
+/// A step as a lock sees it.
+#[derive(Clone, Copy)]
+pub struct Step<'a> {
+    /// Its name in the job.
+    pub id: &'a str,
+    /// What it is bound to.
+    pub stage: &'a dyn AnyBound,
+}
+
+/// Compares an older lock with what a plan would do now, at the older lock's own points.
+#[must_use]
+pub fn differences(old: &Lock, steps: &[Step]) -> Vec<Difference> {
+    let mut all = vec![];
+    let mut seen = vec![];
+    for pin in &old.operations {
+        let at: Vec<ProbeAt> = pin.probes.iter().map(|p| p.at).collect();
+        let now = steps
+            .iter()
+            .find(|s| s.id == pin.step)
+            .and_then(|s| s.stage.pins(&at).ok())
+            .and_then(|pins| pins.into_iter().find(|p| p.part == pin.part));
+        seen.push((pin.step.clone(), pin.part.clone()));
+        let mut one = Difference { step: pin.step.clone(), part: pin.part.clone(), changed: vec![], horizontal_m: None, up_m: None };
+        let Some(now) = now else {
+            one.changed.push("gone, or it cannot be computed".to_owned());
+            all.push(one);
+            continue;
+        };
+        if now.pipeline != pin.pipeline {
+            one.changed.push(format!("operation: `{}` in place of `{}`", now.name, pin.name));
+        }
+        for grid in &now.grids {
+            if !pin.grids.contains(grid) {
+                one.changed.push(format!("grid `{}`", grid.file));
+            }
+        }
+        if now.gives_in == pin.gives_in {
+            let (mut horizontal, mut up) = (0.0_f64, 0.0_f64);
+            for (a, b) in pin.probes.iter().zip(&now.probes) {
+                let (h, v) = pin.gives_in.distance(a.gives, b.gives);
+                horizontal = horizontal.max(h);
+                up = up.max(v);
+            }
+            one.horizontal_m = Some(horizontal);
+            one.up_m = Some(up);
+        } else {
+            one.changed.push("unit".to_owned());
+        }
+        let same = one.changed.is_empty() && one.horizontal_m.is_some_and(|h| h < SAME_M) && one.up_m.is_some_and(|v| v < SAME_M);
+        if !same {
+            all.push(one);
+        }
+    }
+    for step in steps {
+        for pin in step.stage.pins(&[]).unwrap_or_default() {
+            if !seen.iter().any(|(id, part)| id == step.id && *part == pin.part) {
+                let changed = vec![format!("new: `{}`", pin.name)];
+                all.push(Difference { step: step.id.to_owned(), part: pin.part, changed, horizontal_m: None, up_m: None });
+            }
+        }
+    }
+    all
 }

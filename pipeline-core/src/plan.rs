@@ -79,6 +79,14 @@ pub struct Refused {
     pub results: Option<PathBuf>,
 }
 
+impl Plan {
+    /// Its steps as a lock sees them.
+    #[must_use]
+    pub fn steps(&self) -> Vec<lock::Step<'_>> {
+        self.nodes.iter().map(|n| lock::Step { id: &n.id, stage: n.bound.stage.as_ref() }).collect()
+    }
+}
+
 /// Reads and proves a job file with its rig and reference, and holds it to the lock beside it.
 ///
 /// # Errors
@@ -247,7 +255,7 @@ impl Compiler {
         if let (Some(stale), Some((lock, name))) = (stale, &lock) {
             let label = self.documents.iter().find(|d| d.name == *name).map(|d| d.key_label("job", "made for another text"));
             let size = if plan.nodes.len() == plan.job.steps.len() {
-                lock::size_of(&lock::make::differences(lock, &plan))
+                lock::size_of(&lock::differences(lock, &plan.steps()))
             } else {
                 "unknown until the job fits together".to_owned()
             };

@@ -12,6 +12,7 @@ pub mod hidden;
 pub mod localise;
 pub mod marks;
 pub mod receiver_test;
+mod record;
 pub mod report;
 pub mod statistics;
 #[cfg(test)]

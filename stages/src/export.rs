@@ -16,6 +16,7 @@ pub mod budget;
 pub mod cells;
 pub mod csv;
 pub mod deliver;
+pub mod file;
 pub mod geojson;
 pub mod geopackage;
 pub mod instant;

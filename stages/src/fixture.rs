@@ -7,9 +7,9 @@ use pipeline_base::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, P
 use pipeline_base::table::{Table, TableBuilder};
 use pipeline_core::stage::cx::Collect;
 use pipeline_core::stage::{BindCx, Bound, Cx, Files, Stage};
-pub use survey_testing::{plane, shared, write_gtx};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+pub use survey_testing::{plane, shared, write_gtx};
 
 pub struct NoFiles;
 

@@ -5,12 +5,14 @@ use std::sync::Arc;
 
 pub mod assign;
 pub mod average;
+mod averaging;
 mod columns;
 mod divide;
 pub mod estimate;
 mod findings;
 mod fix_runs;
 pub mod groups;
+mod interval;
 pub(crate) mod local;
 mod match_notes;
 pub mod names;
@@ -36,5 +38,5 @@ pub const BASES: &str = ", ";
 /// The stages of this family, in the order of the reference page.
 #[must_use]
 pub fn kinds() -> Vec<Arc<dyn StageKind>> {
-    vec![pipeline_core::stage::kind::<assign::Occupations>(), pipeline_core::stage::kind::<average::Average>()]
+    vec![pipeline_core::stage::kind::<assign::Occupations>(), pipeline_core::stage::kind::<averaging::Average>()]
 }

@@ -1,10 +1,10 @@
 //! Frames: from the frame of the corrections to the grid of the delivery.
 
 pub mod delivery;
-pub mod promised;
-pub mod reproject;
 #[cfg(test)]
 mod motion_tests;
+pub mod promised;
+pub mod reproject;
 #[cfg(test)]
 mod traps;
 

@@ -6,12 +6,12 @@ use pipeline_base::table::schema::{Axes, Column, Epoch, Frame, Heights, Holds, P
 use pipeline_base::table::{Table, TableBuilder};
 use pipeline_core::job;
 use pipeline_core::plan::files::JobFiles;
+use pipeline_core::plugin::PluginHost;
 use pipeline_core::plugin::{Loaded, Policy};
 use pipeline_core::stage::cx::Collect;
 use pipeline_core::stage::{BindCx, Cx};
-use plugin_host::examine::{Given, examine};
-use pipeline_core::plugin::PluginHost;
 use plugin_host::NativeHost;
+use plugin_host::examine::{Given, examine};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};

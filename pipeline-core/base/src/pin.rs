@@ -1,9 +1,15 @@
 //! Pipelines that are written down with what they give, so that another machine gives the same or says by how much not.
 
-use crate::place::turned;
 use crate::problem::Problem;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+
+/// Longitude from -180 to 180.
+#[must_use]
+pub fn turned(longitude: f64) -> f64 {
+    let l = (longitude + 180.0).rem_euclid(360.0) - 180.0;
+    if l == -180.0 { 180.0 } else { l }
+}
 
 /// A value as it is written in a lock.
 #[must_use]

@@ -1,5 +1,6 @@
 //! Where and when the work is.
 
+use crate::pin::turned;
 use crate::pin::{ProbeAt, rounded};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -42,13 +43,6 @@ pub struct Extent {
     /// Last time of measurement, as a decimal year.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub last_year: Option<f64>,
-}
-
-/// Longitude from -180 to 180.
-#[must_use]
-pub fn turned(longitude: f64) -> f64 {
-    let l = (longitude + 180.0).rem_euclid(360.0) - 180.0;
-    if l == -180.0 { 180.0 } else { l }
 }
 
 impl Extent {

@@ -1,10 +1,10 @@
 //! A lock and a plan: making one, and comparing an older one with what would be done now.
 
-use super::{Difference, Lock, LockedFile, reference_document};
+use super::{Lock, LockedFile, reference_document};
 use crate::plan::Plan;
 use pipeline_base::diag::{Diagnostic, Verdict};
 use pipeline_base::document::Document;
-use pipeline_base::pin::{MadeWith, Pin, ProbeAt, SAME_M};
+use pipeline_base::pin::{MadeWith, Pin, ProbeAt};
 use std::path::Path;
 
 /// Makes the lock of a plan.
@@ -45,62 +45,6 @@ fn pins(plan: &Plan, probes: &[ProbeAt], found: &mut Vec<Diagnostic>) -> Vec<Pin
                 let mut finding = *problem.finding;
                 finding.step = Some(node.id.clone());
                 found.push(finding);
-            }
-        }
-    }
-    all
-}
-
-/// Compares an older lock with what a plan would do now, at the older lock's own points.
-#[must_use]
-pub fn differences(old: &Lock, plan: &Plan) -> Vec<Difference> {
-    let mut all = vec![];
-    let mut seen = vec![];
-    for pin in &old.operations {
-        let at: Vec<ProbeAt> = pin.probes.iter().map(|p| p.at).collect();
-        let now = plan
-            .nodes
-            .iter()
-            .find(|n| n.id == pin.step)
-            .and_then(|n| n.bound.stage.pins(&at).ok())
-            .and_then(|pins| pins.into_iter().find(|p| p.part == pin.part));
-        seen.push((pin.step.clone(), pin.part.clone()));
-        let mut one = Difference { step: pin.step.clone(), part: pin.part.clone(), changed: vec![], horizontal_m: None, up_m: None };
-        let Some(now) = now else {
-            one.changed.push("gone, or it cannot be computed".to_owned());
-            all.push(one);
-            continue;
-        };
-        if now.pipeline != pin.pipeline {
-            one.changed.push(format!("operation: `{}` in place of `{}`", now.name, pin.name));
-        }
-        for grid in &now.grids {
-            if !pin.grids.contains(grid) {
-                one.changed.push(format!("grid `{}`", grid.file));
-            }
-        }
-        if now.gives_in == pin.gives_in {
-            let (mut horizontal, mut up) = (0.0_f64, 0.0_f64);
-            for (a, b) in pin.probes.iter().zip(&now.probes) {
-                let (h, v) = pin.gives_in.distance(a.gives, b.gives);
-                horizontal = horizontal.max(h);
-                up = up.max(v);
-            }
-            one.horizontal_m = Some(horizontal);
-            one.up_m = Some(up);
-        } else {
-            one.changed.push("unit".to_owned());
-        }
-        let same = one.changed.is_empty() && one.horizontal_m.is_some_and(|h| h < SAME_M) && one.up_m.is_some_and(|v| v < SAME_M);
-        if !same {
-            all.push(one);
-        }
-    }
-    for node in &plan.nodes {
-        for pin in node.bound.stage.pins(&[]).unwrap_or_default() {
-            if !seen.contains(&(node.id.clone(), pin.part.clone())) {
-                let changed = vec![format!("new: `{}`", pin.name)];
-                all.push(Difference { step: node.id.clone(), part: pin.part, changed, horizontal_m: None, up_m: None });
             }
         }
     }

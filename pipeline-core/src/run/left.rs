@@ -6,8 +6,8 @@
 
 use super::shelf::{Shelf, Slot};
 use pipeline_base::problem::Problem;
+use pipeline_base::table::Table;
 use pipeline_base::table::schema::{Column as Spec, Holds, Schema};
-use pipeline_base::table::{Table, dtype};
 use polars::prelude::*;
 use polars_arrow::bitmap::{Bitmap, BitmapBuilder};
 use std::io;
@@ -176,7 +176,7 @@ fn column(shelf: &Shelf, spec: &Spec, rows: usize, pieces: impl Iterator<Item = 
         }
         Holds::Instant => {
             let (values, known) = values::<i64>(shelf, rows, pieces)?;
-            Int64Chunked::from_vec_validity(name, values, known).into_series().cast(&dtype(Holds::Instant))?.into_column()
+            Int64Chunked::from_vec_validity(name, values, known).into_datetime(TimeUnit::Nanoseconds, Some(TimeZone::UTC)).into_column()
         }
         Holds::Bool => {
             let (values, known) = values::<u8>(shelf, rows, pieces)?;

@@ -9,8 +9,8 @@
 //!
 //! /// Options of `acme/raise`.
 //! #[derive(Serialize, Deserialize, JsonSchema)]
-//! #[serde(deny_unknown_fields, crate = "gunter_plugin::serde")]
-//! #[schemars(crate = "gunter_plugin::schemars")]
+//! #[serde(deny_unknown_fields, crate = "crate::serde")]
+//! #[schemars(crate = "crate::schemars")]
 //! struct Options {
 //!     /// How far every height is raised, m.
 //!     by_m: f64,
@@ -44,7 +44,7 @@
 //!     }
 //! }
 //!
-//! gunter_plugin::export_plugin!(name: "acme", stages: [Raise]);
+//! crate::export_plugin!(name: "acme", stages: [Raise]);
 //! # fn main() {}
 //! ```
 //!
@@ -55,6 +55,7 @@
 //! reported, but the plug-in is then not called again in that process; give a [`Problem`] instead.
 
 mod arrow;
+mod column;
 mod cx;
 pub mod export;
 mod problem;

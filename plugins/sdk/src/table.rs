@@ -1,6 +1,6 @@
 //! Columns with a schema.
 
-use crate::arrow::{Bits, Lent, Own, Values};
+use crate::column::{Bits, Lent, Own, Values};
 use crate::{Column, Holds, Problem, Schema};
 use std::borrow::Cow;
 use std::sync::Arc;
@@ -236,7 +236,7 @@ impl TableBuilder {
         let length = known.len();
         let all = known.iter().all(|k| *k);
         let nulls = known.iter().filter(|k| !**k).count();
-        let known = (!all).then(|| crate::arrow::pack(known));
+        let known = (!all).then(|| crate::column::pack(known));
         match self.schema.columns.iter().position(|c| c.name == name) {
             None => self.refuse(Problem::new("no-column", format!("the promised table has no column `{name}`"))),
             Some(at) if !holds.contains(&self.schema.columns[at].holds) => {
@@ -292,7 +292,7 @@ impl TableBuilder {
     pub fn bools(&mut self, name: &str, values: impl IntoIterator<Item = Option<bool>>) -> &mut Self {
         let values: Vec<Option<bool>> = values.into_iter().collect();
         let known = values.iter().map(Option::is_some).collect();
-        let bits = crate::arrow::pack(values.into_iter().map(|v| v.unwrap_or(false)));
+        let bits = crate::column::pack(values.into_iter().map(|v| v.unwrap_or(false)));
         self.set(name, Values::Bits(bits), known, &[Holds::Bool])
     }
 

@@ -155,7 +155,13 @@ mod tests {
         assert_eq!(second.path, b.join("g.gtx"));
         // Another edition in front: without a digest no one knows, with one the place does not matter.
         write_gtx(&a.join("g.gtx"), 26.0, -88.5, 0.25, 13, 13, |la, lo| plane(la, lo) + 0.25);
-        let place = Locality { latitude_deg: 27.5, longitude_deg: -87.0, height_m: Some(0.0), receiver_separation_m: Some(-34.9), decimal_year: None };
+        let place = Locality {
+            latitude_deg: 27.5,
+            longitude_deg: -87.0,
+            height_m: Some(0.0),
+            receiver_separation_m: Some(-34.9),
+            decimal_year: None,
+        };
         let said = pick("g.gtx", None, &folders, Some(place)).unwrap_err();
         assert_eq!(said.finding.code, "grids/two-versions");
         assert!(said.finding.size.contains("0.250 m in height"), "{}", said.finding.size);

@@ -4,6 +4,7 @@ use super::comparison::{Comparison, Difference, HeightWay, dependent};
 use super::marks;
 use super::report;
 use super::statistics::{self, Check, Statistics};
+use crate::control::check::limits::Limits;
 use crate::export::path;
 use pipeline_base::diag::{Diagnostic, Verdict};
 use pipeline_base::pin::{Pin, ProbeAt};
@@ -14,9 +15,9 @@ use pipeline_base::table::schema::{Role, Schema};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Resource, ResourceRole, Spec, Stage};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
-use survey_mathematics::distributions;
 
 mod frames;
+pub mod limits;
 mod sessions;
 mod shots;
 #[cfg(test)]
@@ -93,36 +94,6 @@ pub struct ControlCheck {
     reference: Reference,
     report: String,
     resources: Vec<Resource>,
-}
-
-/// What a check is held against.
-#[derive(Clone, Copy, Debug)]
-pub struct Limits {
-    /// Flat, in plan, m.
-    pub horizontal_m: f64,
-    /// Flat, in height, m.
-    pub vertical_m: f64,
-    /// Chi-square of two degrees at the confidence.
-    pub chi_plane: f64,
-    /// Normal deviate at the confidence.
-    pub normal: f64,
-    /// The confidence, %.
-    pub confidence_pct: f64,
-}
-
-impl Limits {
-    /// Limits at a confidence (%), with flat limits (m).
-    #[must_use]
-    pub fn new(confidence_pct: f64, horizontal_m: f64, vertical_m: f64) -> Self {
-        let p = confidence_pct / 100.0;
-        Self {
-            horizontal_m,
-            vertical_m,
-            chi_plane: distributions::chi_square(p, 2.0),
-            normal: distributions::normal(0.5 + p / 2.0),
-            confidence_pct,
-        }
-    }
 }
 
 /// Files of an option that holds names and patterns, as resources.

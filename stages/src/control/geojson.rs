@@ -5,7 +5,7 @@
 //! `crs` names; the format itself can only mean "WGS 84", which is undecided by metres, so a feature
 //! without `crs` is refused like a line without one.
 
-use super::marks::{At, Record};
+use crate::control::record::{At, Record};
 use pipeline_base::diag::{Diagnostic, Label, Verdict};
 use pipeline_base::problem::Problem;
 use serde_json::Value;

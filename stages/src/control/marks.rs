@@ -2,6 +2,8 @@
 //! CSV or GeoJSON file. Nothing is assumed: a mark that does not say what its numbers mean is refused.
 
 use super::geojson;
+use crate::control::record::At;
+use crate::control::record::Record;
 use crate::export::path::nearest;
 use pipeline_base::diag::{Diagnostic, Label, Verdict};
 use pipeline_base::problem::Problem;
@@ -91,32 +93,6 @@ impl Mark {
     pub fn label(&self, text: &str) -> Label {
         self.at.label(&self.file, text)
     }
-}
-
-/// Where in a file a record stands, counted from 1.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum At {
-    /// Line of a CSV file.
-    Line(u64),
-    /// Feature of a GeoJSON file, whose lines mean nothing.
-    Feature(u64),
-}
-
-impl At {
-    /// A label at this place.
-    #[must_use]
-    pub fn label(self, file: &str, text: &str) -> Label {
-        match self {
-            Self::Line(line) => Label::lines(file, line, line, text),
-            Self::Feature(n) => Label::file(file, format!("feature {n}: {text}")),
-        }
-    }
-}
-
-/// One record of a file: words by name, and its place.
-pub(super) struct Record {
-    pub words: BTreeMap<String, String>,
-    pub at: At,
 }
 
 /// Columns that are understood.

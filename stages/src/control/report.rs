@@ -1,8 +1,9 @@
 //! The report of a control check: one line for each shot on a mark, and the statistics beside it.
 
-use super::check::{Frames, Limits, Shot};
+use super::check::{Frames, Shot};
 use super::marks::{Mark, Place};
 use super::statistics::Statistics;
+use crate::control::check::limits::Limits;
 use crate::export::{instant, written};
 use pipeline_base::problem::Problem;
 use pipeline_core::stage::Cx;

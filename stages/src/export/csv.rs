@@ -1,10 +1,12 @@
 #![doc = include_str!("csv.md")]
 
 use super::cells::{self, Cells, Got, Values, all_placed, compare, differs, file_name_of, file_names};
-use super::deliver::{self, Ready, cannot_read, cannot_write};
+use super::deliver;
+use super::deliver::Ready;
 use super::statement::{Subject, statement};
 use super::{instant, path};
 use crate::budget;
+use crate::export::file::{cannot_read, cannot_write};
 use pipeline_base::diag::{Diagnostic, Verdict};
 use pipeline_base::problem::Problem;
 use pipeline_base::table::Table;
@@ -163,7 +165,7 @@ impl Csv {
     }
 
     fn write(&self, file: &OutFile, cells: &[Cells], places: &[Option<usize>], rows: usize) -> Result<(), Problem> {
-        let mut writer = ::csv::WriterBuilder::new().delimiter(self.options.delimiter.byte()).from_writer(deliver::open(file)?);
+        let mut writer = ::csv::WriterBuilder::new().delimiter(self.options.delimiter.byte()).from_writer(super::file::open(file)?);
         if self.options.header {
             writer.write_record(cells.iter().map(|c| c.name.as_str())).map_err(|e| cannot_write(file, e))?;
         }
@@ -171,7 +173,7 @@ impl Csv {
             writer.write_record(cells.iter().zip(places).map(|(c, d)| cell(c, row, *d))).map_err(|e| cannot_write(file, e))?;
         }
         let inner = writer.into_inner().map_err(|e| cannot_write(file, e.error()))?;
-        deliver::close(inner, file)
+        super::file::close(inner, file)
     }
 
     fn verify(&self, file: &OutFile, table: &Table, cells: &[Cells], places: &[Option<usize>]) -> Result<(), Problem> {

@@ -1,7 +1,7 @@
 //! What all formats do alike: test the options against the table at planning, create the file,
 //! name what went wrong on the disk, write the statement beside it.
 
-use super::cells::{self, differs};
+use super::cells::{self};
 use super::statement::Subject;
 use super::{path, promise, written};
 use pipeline_base::diag::{Diagnostic, Verdict};
@@ -10,8 +10,6 @@ use pipeline_base::reference::Reference;
 use pipeline_base::table::Table;
 use pipeline_base::table::schema::{Axes, Frame, Heights};
 use pipeline_core::stage::{BindCx, Cx, OutFile};
-use std::fs::File;
-use std::io::BufWriter;
 
 /// What planning a delivery gives.
 #[derive(Clone, Debug)]
@@ -74,53 +72,6 @@ fn notes(frame: &Frame) -> Vec<Problem> {
         ));
     }
     notes
-}
-
-/// The finding of a file that cannot be written.
-#[must_use]
-pub fn cannot_write(file: &OutFile, error: impl std::fmt::Display) -> Problem {
-    Problem::from(
-        Diagnostic::new("export/cannot-write", Verdict::Block, format!("`{}` cannot be written: {error}", file.name))
-            .place(format!("file `{}`", file.name))
-            .why("nothing is delivered unless every file is complete")
-            .fix("free space on the disk or make the `results` folder of the job writable, then run again"),
-    )
-    .option("path")
-}
-
-/// The finding of a file that was written and cannot be read.
-#[must_use]
-pub fn cannot_read(file: &OutFile, error: impl std::fmt::Display) -> Problem {
-    differs(&file.name, format!("cannot be read back: {error}"))
-}
-
-/// Opens the temporary file for writing, empty.
-///
-/// # Errors
-/// `export/cannot-write`.
-pub fn open(file: &OutFile) -> Result<BufWriter<File>, Problem> {
-    Ok(BufWriter::new(File::create(&file.path).map_err(|e| cannot_write(file, e))?))
-}
-
-/// Brings everything to the disk, so that a full disk is noticed now and not later.
-///
-/// # Errors
-/// `export/cannot-write`.
-pub fn close(writer: BufWriter<File>, file: &OutFile) -> Result<(), Problem> {
-    let inner = writer.into_inner().map_err(|e| cannot_write(file, e.error()))?;
-    sync(&inner, file)
-}
-
-/// Asks the system to bring a file to the disk.
-///
-/// # Errors
-/// `export/cannot-write`.
-pub fn sync(inner: &File, file: &OutFile) -> Result<(), Problem> {
-    match inner.sync_all() {
-        // Pipes and devices cannot be synchronised, and say so.
-        Err(e) if e.kind() != std::io::ErrorKind::InvalidInput => Err(cannot_write(file, e)),
-        _ => Ok(()),
-    }
 }
 
 /// Writes the statement of reference beside a delivery, reads it back, and declares both delivered.

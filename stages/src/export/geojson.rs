@@ -3,10 +3,12 @@
 mod back;
 
 use super::cells::{self, Cells, Got, Values, about_row, all_placed, compare, differs, file_names};
-use super::deliver::{self, Ready, cannot_read, cannot_write};
+use super::deliver;
+use super::deliver::Ready;
 use super::instant;
 use super::statement::{Subject, agrees, statement};
 use super::wgs84::{Place, ToWgs84};
+use crate::export::file::{cannot_read, cannot_write};
 use back::Back;
 use pipeline_base::diag::{Diagnostic, Verdict};
 use pipeline_base::pin::{Pin, ProbeAt};
@@ -114,7 +116,7 @@ fn ids(table: &Table) -> Result<Vec<Option<String>>, Problem> {
 
 fn write(file: &OutFile, head: &Value, places: &[Vec<f64>], ids: &[Option<String>], cells: &[Cells]) -> Result<(), Problem> {
     let failed = |e: std::io::Error| cannot_write(file, e);
-    let mut out = deliver::open(file)?;
+    let mut out = super::file::open(file)?;
     writeln!(out, "{{\"type\":\"FeatureCollection\",\n\"statement_of_reference\":{head},\n\"features\":[").map_err(failed)?;
     for (row, place) in places.iter().enumerate() {
         let mut feature = Map::new();
@@ -129,7 +131,7 @@ fn write(file: &OutFile, head: &Value, places: &[Vec<f64>], ids: &[Option<String
         writeln!(out, "{}{comma}", Value::Object(feature)).map_err(failed)?;
     }
     writeln!(out, "]}}").map_err(failed)?;
-    deliver::close(out, file)
+    super::file::close(out, file)
 }
 
 fn verify(

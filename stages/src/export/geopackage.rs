@@ -4,10 +4,12 @@ mod blob;
 mod tables;
 
 use super::cells::{self, Cells, Got, Values, all_placed, compare, differs, file_names};
-use super::deliver::{self, Ready, cannot_read, cannot_write};
+use super::deliver;
+use super::deliver::Ready;
 use super::srs::{self, Srs};
 use super::statement::{Subject, agrees, statement};
 use super::{instant, meaning};
+use crate::export::file::{cannot_read, cannot_write};
 use pipeline_base::problem::Problem;
 use pipeline_base::table::Table;
 use pipeline_base::table::schema::{Column, Epoch, Holds, Role};
@@ -371,9 +373,9 @@ impl Stage for GeoPackage {
             statement: &text,
         };
         let file = cx.create(&self.options.path, "path")?;
-        deliver::close(deliver::open(&file)?, &file)?;
+        super::file::close(super::file::open(&file)?, &file)?;
         write(&file.path, &content).map_err(|e| cannot_write(&file, e))?;
-        deliver::sync(&std::fs::File::open(&file.path).map_err(|e| cannot_write(&file, e))?, &file)?;
+        super::file::sync(&std::fs::File::open(&file.path).map_err(|e| cannot_write(&file, e))?, &file)?;
         verify(&file, &content)?;
         deliver::finish(cx, &file, &subject, &words)?;
         Ok(table.clone())

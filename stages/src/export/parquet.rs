@@ -1,8 +1,10 @@
 #![doc = include_str!("parquet.md")]
 
 use super::cells::{self, Cells, Got, Values, all_placed, compare, differs, file_names};
-use super::deliver::{self, Ready, cannot_read, cannot_write};
+use super::deliver;
+use super::deliver::Ready;
 use super::statement::{Subject, agrees, statement};
+use crate::export::file::{cannot_read, cannot_write};
 use pipeline_base::problem::Problem;
 use pipeline_base::table::Table;
 use pipeline_base::table::schema::{Column, Schema};
@@ -40,7 +42,7 @@ fn write(file: &OutFile, table: &Table, cells: &[Cells], statement: &str) -> Res
     data.set_column_names(&names).map_err(Problem::broken)?;
     // One chunk for each column: the layout of the file must not show how the table was put together.
     data.rechunk_mut_par();
-    let mut buffer = deliver::open(file)?;
+    let mut buffer = super::file::open(file)?;
     ParquetWriter::new(&mut buffer)
         .with_compression(ParquetCompression::Uncompressed)
         .with_row_group_size(Some(table.rows().max(1)))
@@ -48,7 +50,7 @@ fn write(file: &OutFile, table: &Table, cells: &[Cells], statement: &str) -> Res
         .set_parallel(false)
         .finish(&mut data)
         .map_err(|e| cannot_write(file, e))?;
-    deliver::close(buffer, file)
+    super::file::close(buffer, file)
 }
 
 fn verify(file: &OutFile, table: &Table, cells: &[Cells], statement: &str) -> Result<(), Problem> {

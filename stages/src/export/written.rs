@@ -1,7 +1,7 @@
 //! Small files (reports, lists, statements): written, read again, compared and declared delivered. One way for all of them.
 
 use super::cells::differs;
-use super::deliver::{cannot_read, cannot_write, close, open};
+use crate::export::file::{cannot_read, cannot_write, close, open};
 use pipeline_base::problem::Problem;
 use pipeline_core::stage::Cx;
 use sha2::{Digest, Sha256};

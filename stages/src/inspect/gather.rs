@@ -1,6 +1,7 @@
 //! From logs to the numbers of a report.
 
 use super::{Base, Damage, FileReport, Gap, Kind, Place, Report, Resolution, SensorSeen, Separation, Share};
+use crate::inspect::screen::CELLS;
 use pipeline_base::input::unpack;
 use pipeline_base::time::date_text;
 use raw_logs::columns::{EpochColumns, Fix};
@@ -12,9 +13,6 @@ use raw_logs::nmea::number::{DAY, clock_text};
 use std::collections::BTreeMap;
 use std::io::Read;
 use std::path::PathBuf;
-
-/// Parts of the strip.
-pub const CELLS: usize = 60;
 
 /// Letter of a fix in the strip.
 pub const fn letter(fix: Fix) -> char {

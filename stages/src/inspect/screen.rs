@@ -1,12 +1,14 @@
 //! The report on one screen, in plain words.
 
 use super::Report;
-use super::gather::CELLS;
 use pipeline_base::diag::Verdict;
 use raw_logs::nmea::dating::Dated;
 use raw_logs::nmea::findings::{Context, blocks, remarks};
 use raw_logs::nmea::log::Log;
 use raw_logs::nmea::settings::Settings;
+
+/// Parts of the strip.
+pub const CELLS: usize = 60;
 
 /// Characters of a line.
 const WIDE: usize = 100;

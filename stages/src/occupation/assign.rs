@@ -7,6 +7,8 @@ use super::notes_time::SECOND;
 use super::options::{By, DOC, NotesTime, Options, check_options, delimiter};
 use super::unmatched;
 use super::windows::{self, Run};
+use crate::occupation::interval::Occupation;
+use crate::occupation::interval::Owner;
 use pipeline_base::diag::Diagnostic;
 use pipeline_base::problem::Problem;
 use pipeline_base::table::schema::{Column, Holds, Role, Schema, Unit};
@@ -31,22 +33,6 @@ pub struct Occupations {
     pub(super) output: Arc<Schema>,
 }
 
-/// One occupation, before its rows are written.
-pub(super) struct Occupation {
-    pub(super) point: String,
-    pub(super) id: String,
-    pub(super) code: Option<String>,
-    pub(super) remark: Option<String>,
-    pub(super) diameter_mm: Option<f64>,
-    pub(super) surface: Option<String>,
-    pub(super) mark: Option<String>,
-    pub(super) crew: Option<String>,
-    pub(super) receiver: Option<String>,
-    pub(super) aim: Aim,
-}
-
-/// Who has which row: place in a list of occupations, or one of the two below.
-pub(super) type Owner = u32;
 pub(super) const NOBODY: Owner = Owner::MAX;
 pub(super) const TWO: Owner = Owner::MAX - 1;
 
@@ -247,11 +233,6 @@ impl Occupations {
             .ints_or_none("fix_run", runs.iter().zip(&keep).filter(|(_, keep)| **keep).map(|(run, _)| *run));
         out.finish()
     }
-}
-
-/// Length of a vector.
-pub(super) fn norm(v: [f64; 3]) -> f64 {
-    (v[0] * v[0] + v[1] * v[1] + v[2] * v[2]).sqrt()
 }
 
 #[allow(clippy::cast_possible_truncation)]

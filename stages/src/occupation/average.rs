@@ -3,12 +3,11 @@
 use super::columns::Columns;
 use super::estimate::Rules;
 use super::output;
-use super::schema::{self, Names};
+use super::schema::{self};
 use super::shot::{Fate, Shot};
+use crate::occupation::averaging::Average;
 use pipeline_base::problem::Problem;
-use pipeline_base::reference::Budget;
 use pipeline_base::table::Table;
-use pipeline_base::table::schema::Schema;
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Spec, Stage};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -46,17 +45,6 @@ const fn five() -> f64 {
 }
 const fn five_centimetres() -> f64 {
     0.05
-}
-
-/// The stage, bound.
-pub struct Average {
-    pub(super) options: Options,
-    pub(super) names: Names,
-    pub(super) rules: Rules,
-    pub(super) range_sigma_m: f64,
-    pub(super) base_sigma: [f64; 2],
-    pub(super) budget: Option<Budget>,
-    output: Arc<Schema>,
 }
 
 /// 115 s: mean correlation time of L1 residuals on short baselines, Miller, O'Keefe and Gao 2012.

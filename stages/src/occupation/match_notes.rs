@@ -1,10 +1,11 @@
 //! Which epochs the notes of a session name.
 
-use super::assign::{NOBODY, NotesFile, Occupation, Occupations, Owner, TWO, name_ids, norm};
+use super::assign::{NOBODY, NotesFile, Occupations, TWO, name_ids};
 use super::local;
 use super::notes::{self, Note};
 use super::notes_time::clock;
 use super::unmatched::{self, Outcome, State};
+use crate::occupation::interval::{Occupation, Owner, norm};
 use pipeline_base::diag::{Diagnostic, Label, Verdict};
 use pipeline_base::problem::Problem;
 use pipeline_base::table::Table;

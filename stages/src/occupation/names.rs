@@ -3,8 +3,8 @@
 //! Both occupations are kept. Sessions run one by one, so each keeps the fact [`FACT`]: where the
 //! antenna stood, on average, at each of its occupations. [`same_names`] compares them at the end.
 
-use super::assign::{Occupation, Owner, norm};
 use super::local;
+use crate::occupation::interval::{Occupation, Owner, norm};
 use pipeline_base::diag::{Diagnostic, Verdict};
 use pipeline_base::problem::Problem;
 use pipeline_core::stage::{Cx, Facts};

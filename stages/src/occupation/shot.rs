@@ -1,6 +1,5 @@
 //! One occupation: from its rows to a point, or to the finding that says why there is none.
 
-use super::average::Average;
 use super::columns::Columns;
 use super::divide::divide;
 use super::estimate::{Epoch, Estimate, estimate};
@@ -9,6 +8,7 @@ use super::groups::{Group, Rule, two_groups};
 use super::local;
 use super::output::Point;
 use crate::budget::{Kind, Part};
+use crate::occupation::averaging::Average;
 use pipeline_base::diag::Diagnostic;
 use pipeline_core::stage::Cx;
 use std::borrow::Cow;

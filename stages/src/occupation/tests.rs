@@ -1,8 +1,8 @@
 //! `average`, its mean and its uncertainty.
 
-use super::average::Average;
 use super::estimate::{Epoch, MAD_TO_SIGMA, Rules, estimate, median_and_deviation};
 use super::test_rows::{Dice, Row, S, T0, at, bind, reasons, row, run, run_in, schema, table};
+use crate::occupation::averaging::Average;
 use pipeline_base::diag::Verdict;
 use pipeline_base::table::Table;
 use pipeline_core::stage::Bound;

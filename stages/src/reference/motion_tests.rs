@@ -1,13 +1,13 @@
 //! Points moved in time through the stage.
 
 use super::reproject::Reproject;
+use crate::fixture::{ELLIPSOID, OBSERVATION, bind, codes, place, points, reference, run, shared, shown};
 use pipeline_base::reference::Motion;
-use survey_geodesy::motion::*;
-use survey_geodesy::operation::wish::shift;
 use pipeline_base::reference::{EpochText, Reference};
 use pipeline_base::table::Table;
 use pipeline_base::table::schema::Epoch;
-use crate::fixture::{ELLIPSOID, OBSERVATION, bind, codes, place, points, reference, run, shared, shown};
+use survey_geodesy::motion::*;
+use survey_geodesy::operation::wish::shift;
 
 fn to_year(frame: &str, year: f64, motion: Motion, folder: &std::path::Path) -> Reference {
     let mut r = reference(frame, OBSERVATION, frame, ELLIPSOID, 0.05, folder);
@@ -78,26 +78,21 @@ fn a_motion_that_cannot_be_used() {
     let both = Motion { velocity_grid: Some("x.tif".into()), ..plate("ITRF2020 EURA") };
     let absent = Motion { plate: None, velocity_grid: Some("x.tif".into()), ..plate("") };
     for motion in [none, both, absent, plate("ITRF2020 EURO"), plate("EURA")] {
-        let problems =
-            bind::<Reproject>("{}", &table.schema, &to_year("EPSG:9989", 2020.0, motion, folder.path()), here).err().unwrap();
+        let problems = bind::<Reproject>("{}", &table.schema, &to_year("EPSG:9989", 2020.0, motion, folder.path()), here).err().unwrap();
         assert_eq!(codes(&problems), ["frame/no-motion"], "{}", shown(&problems));
     }
     // Uncertain velocities over many years break the budget.
     let wild = Motion { sigma_m_per_year: 0.02, ..plate("ITRF2020 EURA") };
     let problems = bind::<Reproject>("{}", &table.schema, &to_year("EPSG:9989", 2020.0, wild, folder.path()), here).err().unwrap();
     assert_eq!(codes(&problems), ["frame/accuracy-over-budget"], "{}", shown(&problems));
-    let good =
-        bind::<Reproject>("{}", &table.schema, &to_year("EPSG:9989", 2020.0, plate("itrf2020 eura"), folder.path()), here).unwrap();
+    let good = bind::<Reproject>("{}", &table.schema, &to_year("EPSG:9989", 2020.0, plate("itrf2020 eura"), folder.path()), here).unwrap();
     assert!(good.notes.iter().any(|p| p.finding.code == "frame/epoch-sensitivity"));
 }
 
 #[test]
 fn pipelines_one_after_the_other() {
     assert_eq!(joined("+proj=noop", "+step +proj=noop"), "+proj=pipeline +step +proj=noop");
-    assert_eq!(
-        joined("+proj=pipeline +step +proj=cart", "+step +inv +proj=cart"),
-        "+proj=pipeline +step +proj=cart +step +inv +proj=cart"
-    );
+    assert_eq!(joined("+proj=pipeline +step +proj=cart", "+step +inv +proj=cart"), "+proj=pipeline +step +proj=cart +step +inv +proj=cart");
     assert_eq!(joined("+proj=cart", "+step +inv +proj=cart"), "+proj=pipeline +step +proj=cart +step +inv +proj=cart");
     assert!(plates().len() >= 24 && plates().iter().all(|p| p.rates.iter().all(|r| r.abs() < 0.003)));
 }

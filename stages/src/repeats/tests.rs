@@ -7,7 +7,7 @@ use super::compare::CompareOccupations;
 use super::judge::{Check, Rules, judge};
 use super::occasion::{Evidence, Occasion};
 use crate::budget::{self, Budget, Contributor, Part, Parts};
-use crate::occupation::average::Average;
+use crate::occupation::averaging::Average;
 use crate::occupation::local;
 use crate::occupation::test_rows::{Dice, Row, S, T0, at, bind, reasons, row, run, schema, table};
 use pipeline_base::diag::Verdict;

@@ -21,30 +21,6 @@ const MOST_EXPECTED: u64 = 1 << 22;
 /// Names of transducers that are remembered.
 const MOST_SEEN: usize = 64;
 
-/// A sensor of the rig, ready for reading.
-#[derive(Clone, Debug)]
-pub struct SensorUse {
-    /// Where its value goes.
-    pub slot: Slot,
-    /// Sentence that carries it.
-    pub carrier: Carrier,
-    /// Name of the transducer, for XDR.
-    pub transducer: Vec<u8>,
-    /// 1 or -1.
-    pub sign: f64,
-    /// Added after the sign, deg or m.
-    pub offset: f64,
-}
-
-impl SensorUse {
-    /// The value in the model's sense; headings lie in 0 to 360.
-    fn value(&self, raw: f64) -> f64 {
-        let raw = if self.slot == Slot::TurnRate { raw / 60.0 } else { raw };
-        let value = self.sign * raw + self.offset;
-        if self.slot == Slot::Heading { value.rem_euclid(360.0) } else { value }
-    }
-}
-
 /// Reads the files of one session, one after another.
 pub struct Scan<'s> {
     settings: &'s Settings,

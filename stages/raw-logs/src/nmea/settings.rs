@@ -1,8 +1,8 @@
 //! What reading needs to know.
 
 use super::draft::Slot;
-use super::scan::SensorUse;
 use crate::attitude::Converter;
+use pipeline_base::rig::Sentence;
 use pipeline_base::rig::{Rig, Sensor, Sensors};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -37,6 +37,31 @@ pub enum HeightRule {
     AltitudePlusSeparation,
     /// Ellipsoidal height already. Only for receivers that leave the separation blank or zero.
     FieldIsEllipsoidal,
+}
+
+/// A sensor of the rig, ready for reading.
+#[derive(Clone, Debug)]
+pub struct SensorUse {
+    /// Where its value goes.
+    pub slot: Slot,
+    /// Sentence that carries it.
+    pub carrier: Sentence,
+    /// Name of the transducer, for XDR.
+    pub transducer: Vec<u8>,
+    /// 1 or -1.
+    pub sign: f64,
+    /// Added after the sign, deg or m.
+    pub offset: f64,
+}
+
+impl SensorUse {
+    /// The value in the model's sense; headings lie in 0 to 360.
+    #[must_use]
+    pub fn value(&self, raw: f64) -> f64 {
+        let raw = if self.slot == Slot::TurnRate { raw / 60.0 } else { raw };
+        let value = self.sign * raw + self.offset;
+        if self.slot == Slot::Heading { value.rem_euclid(360.0) } else { value }
+    }
 }
 
 /// What reading needs to know.

@@ -1,5 +1,5 @@
-use pipeline_base::digest;
 use super::*;
+use pipeline_base::digest;
 use serde_json::json;
 
 const REFERENCE: &str = r#"{"reference": 1, "name": "new works", "corrections": {"frame": "EPSG:9989", "epoch": "observation", "stated_by": "x"},

@@ -1,8 +1,9 @@
 //! What the marks say about frames, grids and geoids: the declared frame and epoch that the base station's own position
 //! fits, and, where checks are not good, the frame, the foot, the order of axes or the factor that would explain them.
 
-use super::{ControlCheck, Limits, Shot};
+use super::{ControlCheck, Shot};
 use crate::archive::delivered::Point;
+use crate::control::check::limits::Limits;
 use crate::control::marks::{Mark, Place};
 use crate::inspect::frames::{GeoidFit, How, Measured, compare, geoid_folders, geoids};
 use crate::inspect::stations::{Position, Station};

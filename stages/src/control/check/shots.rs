@@ -1,6 +1,6 @@
 //! One shot on a mark: its difference, how large it may be, and what to say.
 
-use super::Limits;
+use crate::control::check::limits::Limits;
 use crate::control::comparison::{Comparison, Difference, dependent};
 use crate::control::marks::Mark;
 use pipeline_base::diag::{Diagnostic, Verdict};

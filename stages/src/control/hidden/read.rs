@@ -1,6 +1,7 @@
 //! Constructions as a CSV file: one observation a line.
 
-use crate::control::marks::{At, bytes_of, csv_records};
+use crate::control::marks::{bytes_of, csv_records};
+use crate::control::record::At;
 use pipeline_base::diag::{Diagnostic, Label, Verdict};
 use pipeline_base::problem::Problem;
 use pipeline_core::stage::Resource;
