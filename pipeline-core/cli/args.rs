@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 /// How answers are printed.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
-pub enum Format {
+pub(crate) enum Format {
     /// For people.
     #[default]
     Text,
@@ -21,7 +21,7 @@ pub enum Format {
 /// Exit codes: 0 done; 1 the data failed; 2 the job or the command line is wrong.
 #[derive(Debug, Parser)]
 #[command(name = "gunter", version, max_term_width = 100)]
-pub struct Args {
+pub(crate) struct Args {
     /// How answers are printed.
     #[arg(long, value_enum, default_value_t, global = true)]
     pub format: Format,
@@ -32,7 +32,7 @@ pub struct Args {
 
 /// What `inspect` compares with published marks.
 #[derive(Clone, Debug, clap::Args)]
-pub struct Marks {
+pub(crate) struct Marks {
     /// List of published marks: CSV with `name`, `frame`, `epoch` and positions by name.
     #[arg(long, value_name = "FILE")]
     pub stations: Option<PathBuf>,
@@ -52,7 +52,7 @@ pub struct Marks {
 
 /// Commands.
 #[derive(Debug, Subcommand)]
-pub enum Command {
+pub(crate) enum Command {
     /// Show what a raw log holds and what looks wrong with it.
     Inspect {
         /// Logs: plain, gzip or zstd.
@@ -169,7 +169,7 @@ pub enum Command {
 /// What to do with the grid store: a folder with geoid and shift grids and an index of what they are. It is
 /// `gunter/grids` below the user's data folder, or the folder that the variable `GUNTER_GRIDS` names.
 #[derive(Debug, Subcommand)]
-pub enum GridsCommand {
+pub(crate) enum GridsCommand {
     /// List the grids of the store, those of packages, and the digests that were withdrawn.
     List,
     /// Copy a grid into the store and write down what it is.
@@ -202,7 +202,7 @@ pub enum GridsCommand {
 /// What to do with plug-ins.
 #[cfg(feature = "plugins")]
 #[derive(Debug, Subcommand)]
-pub enum PluginCommand {
+pub(crate) enum PluginCommand {
     /// Write a plug-in that works into a new folder, to be made your own.
     New {
         /// Name: lower-case letters, digits and hyphens.
@@ -226,7 +226,7 @@ pub enum PluginCommand {
 
 /// Languages of a new plug-in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum Language {
+pub(crate) enum Language {
     /// Safe Rust with the SDK.
     Rust,
     /// C on the header alone.
@@ -237,7 +237,7 @@ pub enum Language {
 
 /// Files that have a schema.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
-pub enum SchemaOf {
+pub(crate) enum SchemaOf {
     /// The job.
     #[default]
     Job,

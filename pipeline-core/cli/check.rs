@@ -9,7 +9,7 @@ use pipeline_core::run;
 use std::path::Path;
 
 /// Proves a job.
-pub fn run(job: &Path, show_plan: bool, deny_warnings: bool, format: Format, registry: &Registry) -> u8 {
+pub(crate) fn run(job: &Path, show_plan: bool, deny_warnings: bool, format: Format, registry: &Registry) -> u8 {
     let plan = match plan::compile(job, registry) {
         Ok(plan) => plan,
         Err(refused) => {

@@ -12,7 +12,7 @@ use survey_geodesy::store::{Entry, Statement};
 use survey_geodesy::{grids, known, packages};
 
 /// Lists, fills or checks the grid store.
-pub fn run(command: GridsCommand, format: Format) -> u8 {
+pub(crate) fn run(command: GridsCommand, format: Format) -> u8 {
     let Some(folder) = store::folder() else {
         let finding = Diagnostic::new("grids/no-folder", Verdict::Error, "there is no folder for a grid store")
             .why("the user's data folder is not known to the program")

@@ -14,7 +14,7 @@ use std::path::{Path, PathBuf};
 use survey_geodesy::detective::Search;
 
 /// Shows what logs hold.
-pub fn run(logs: &[PathBuf], write_job: Option<&Path>, marks: &Marks, format: Format, registry: &Registry) -> u8 {
+pub(crate) fn run(logs: &[PathBuf], write_job: Option<&Path>, marks: &Marks, format: Format, registry: &Registry) -> u8 {
     let files: Vec<(String, PathBuf)> = logs.iter().map(|p| (p.to_string_lossy().into_owned(), p.clone())).collect();
     let report = match stages::inspect::inspect(&files) {
         Ok(report) => report,

@@ -12,7 +12,7 @@ use std::fmt::Write;
 use std::path::Path;
 
 /// Writes the lock of a job, or compares it with the one that is there.
-pub fn run(job: &Path, accept: bool, format: Format, registry: &Registry) -> u8 {
+pub(crate) fn run(job: &Path, accept: bool, format: Format, registry: &Registry) -> u8 {
     let plan = match plan::compile_unlocked(job, registry) {
         Ok(plan) => plan,
         Err(refused) => {

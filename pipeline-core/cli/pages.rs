@@ -5,7 +5,7 @@ use crate::{DONE, JOB, print};
 use clap::CommandFactory;
 
 /// Prints completions for a shell.
-pub fn completions(shell: clap_complete::Shell) -> u8 {
+pub(crate) fn completions(shell: clap_complete::Shell) -> u8 {
     let mut text = vec![];
     clap_complete::generate(shell, &mut Args::command(), "gunter", &mut text);
     print::answer(&String::from_utf8_lossy(&text));
@@ -13,7 +13,7 @@ pub fn completions(shell: clap_complete::Shell) -> u8 {
 }
 
 /// Prints the man page.
-pub fn man() -> u8 {
+pub(crate) fn man() -> u8 {
     let mut text = vec![];
     if clap_mangen::Man::new(Args::command()).render(&mut text).is_err() {
         return JOB;

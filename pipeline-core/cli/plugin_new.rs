@@ -30,7 +30,7 @@ const SDK: &[(&str, &str)] = &[
 ];
 
 /// Writes a project into a new folder of that name.
-pub fn run(name: &str, language: Language) -> u8 {
+pub(crate) fn run(name: &str, language: Language) -> u8 {
     let good = name.starts_with(|c: char| c.is_ascii_lowercase())
         && name.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-');
     if !good {

@@ -15,7 +15,7 @@ use plugin_host::examine::{self, Given, Tried};
 use std::path::{Path, PathBuf};
 
 /// An entry of a job for a file of the command line.
-pub fn entry(file: &Path) -> job::Plugin {
+pub(crate) fn entry(file: &Path) -> job::Plugin {
     job::Plugin { path: file.to_string_lossy().into_owned(), sha256: None, isolate: false, time_limit_s: None, memory_limit_mb: None }
 }
 
@@ -23,7 +23,7 @@ pub fn entry(file: &Path) -> job::Plugin {
 ///
 /// # Errors
 /// Why the first of them cannot be opened.
-pub fn add(registry: &mut Registry, files: &[PathBuf]) -> Result<(), Box<Diagnostic>> {
+pub(crate) fn add(registry: &mut Registry, files: &[PathBuf]) -> Result<(), Box<Diagnostic>> {
     for file in files {
         let entry = entry(file);
         plugins::add(&entry, Path::new(""), registry)
@@ -34,14 +34,14 @@ pub fn add(registry: &mut Registry, files: &[PathBuf]) -> Result<(), Box<Diagnos
 }
 
 /// Says why.
-pub fn refused(found: &Diagnostic, format: Format) -> u8 {
+pub(crate) fn refused(found: &Diagnostic, format: Format) -> u8 {
     print::findings(std::slice::from_ref(found), &[], format);
     JOB
 }
 
 /// Tries every stage of a plug-in and prints what it keeps.
 #[cfg(feature = "plugins")]
-pub fn check(file: &Path, folder: Option<&Path>, isolate: bool, format: Format, registry: &Registry) -> u8 {
+pub(crate) fn check(file: &Path, folder: Option<&Path>, isolate: bool, format: Format, registry: &Registry) -> u8 {
     let entry = job::Plugin { isolate, ..entry(file) };
     let loaded = match NativeHost.load(&entry, Path::new(""), &registry.plugins) {
         Ok(loaded) => loaded,

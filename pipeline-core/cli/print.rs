@@ -12,14 +12,14 @@ static KEPT: OnceLock<Mutex<File>> = OnceLock::new();
 
 /// Keeps standard output for answers: what a plug-in in this process prints goes to standard error from here on.
 #[cfg(feature = "plugins")]
-pub fn keep_stdout() {
+pub(crate) fn keep_stdout() {
     if let Ok(file) = plugin_host::own_stdout() {
         let _ = KEPT.set(Mutex::new(file));
     }
 }
 
 /// Prints an answer. A reader that has gone away (a closed pipe) is no failure.
-pub fn answer(text: &str) {
+pub(crate) fn answer(text: &str) {
     let end = if text.ends_with('\n') { "" } else { "\n" };
     let bytes = [text, end].concat();
     let _ = match KEPT.get() {
@@ -29,12 +29,12 @@ pub fn answer(text: &str) {
 }
 
 /// Prints a value as JSON.
-pub fn json(value: &serde_json::Value) {
+pub(crate) fn json(value: &serde_json::Value) {
     answer(&serde_json::to_string_pretty(value).unwrap_or_default());
 }
 
 /// Prints findings: to standard error as text, or as a JSON document to standard output.
-pub fn findings(found: &[Diagnostic], documents: &[Document], format: Format) {
+pub(crate) fn findings(found: &[Diagnostic], documents: &[Document], format: Format) {
     match format {
         Format::Text => {
             if !found.is_empty() {
@@ -48,7 +48,7 @@ pub fn findings(found: &[Diagnostic], documents: &[Document], format: Format) {
 }
 
 /// `1 error, 2 warnings`, or an empty text.
-pub fn tally(found: &[Diagnostic]) -> String {
+pub(crate) fn tally(found: &[Diagnostic]) -> String {
     use pipeline_base::diag::Verdict;
     [
         (Verdict::Error, "error", "errors"),

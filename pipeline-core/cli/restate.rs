@@ -8,7 +8,7 @@ use stages::archive::restate::{Verdict, restate};
 use std::path::{Path, PathBuf};
 
 /// Reports what it would take to bring old deliveries to another reference. Changes nothing.
-pub fn run(to: &Path, records: &[PathBuf], format: Format, registry: &Registry) -> u8 {
+pub(crate) fn run(to: &Path, records: &[PathBuf], format: Format, registry: &Registry) -> u8 {
     let reference = match plan::reference(to, registry) {
         Ok(reference) => reference,
         Err(refused) => {

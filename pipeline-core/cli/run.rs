@@ -13,7 +13,7 @@ use std::io::IsTerminal;
 use std::path::Path;
 
 /// How a person wants the job to be run.
-pub struct Wish {
+pub(crate) struct Wish {
     /// Worker threads; one for each processor when left out.
     pub threads: Option<usize>,
     /// Whether earlier results may be replaced.
@@ -25,7 +25,7 @@ pub struct Wish {
 }
 
 /// Runs a job.
-pub fn run(job: &Path, wish: &Wish, format: Format, registry: &Registry) -> u8 {
+pub(crate) fn run(job: &Path, wish: &Wish, format: Format, registry: &Registry) -> u8 {
     let plan = match plan::compile(job, registry) {
         Ok(plan) => plan,
         Err(refused) => {

@@ -6,7 +6,7 @@ use pipeline_core::registry::Registry;
 use serde_json::{Value, json};
 
 /// Prints a JSON Schema.
-pub fn run(of: SchemaOf, registry: &Registry) -> u8 {
+pub(crate) fn run(of: SchemaOf, registry: &Registry) -> u8 {
     let value = match of {
         SchemaOf::Job => job(registry),
         SchemaOf::Rig => schemars::schema_for!(pipeline_base::rig::Rig).to_value(),
@@ -17,7 +17,7 @@ pub fn run(of: SchemaOf, registry: &Registry) -> u8 {
 }
 
 /// The schema of a job: the form of the file, and for each stage the form of its options.
-pub fn job(registry: &Registry) -> Value {
+pub(crate) fn job(registry: &Registry) -> Value {
     let mut root = schemars::schema_for!(pipeline_core::job::Job).to_value();
     let mut rules = vec![];
     let mut names = vec![];

@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use std::fmt::Write;
 
 /// Lists the stages or explains one.
-pub fn run(name: Option<&str>, format: Format, registry: &Registry) -> u8 {
+pub(crate) fn run(name: Option<&str>, format: Format, registry: &Registry) -> u8 {
     let Some(name) = name else {
         match format {
             Format::Json => print::json(&Value::Array(registry.kinds().map(|k| page_json(k.as_ref())).collect())),
@@ -36,7 +36,7 @@ fn page_json(kind: &dyn StageKind) -> Value {
 }
 
 /// The reference page of a stage, in Markdown.
-pub fn page(kind: &dyn StageKind) -> String {
+pub(crate) fn page(kind: &dyn StageKind) -> String {
     let spec = kind.spec();
     let mut out = format!("# {}\n\n{}\n\n{}\n", spec.name, spec.summary, format!("\n{}", spec.doc.trim()).replace("\n# ", "\n## ").trim());
     let schema = kind.options_schema();

@@ -9,7 +9,7 @@ use pipeline_core::verdict::{Action, Line, lines, shared_holds};
 use std::fmt::Write;
 
 /// Prints the verdict of a run. What stops the whole job, or holds many points at once, goes to standard error first.
-pub fn show(plan: &Plan, outcome: &Outcome, format: Format) {
+pub(crate) fn show(plan: &Plan, outcome: &Outcome, format: Format) {
     let decided = &outcome.record.decided;
     let list = lines(&decided.findings, &outcome.standings, &outcome.held);
     let stopped = decided.findings.iter().any(|d| d.verdict.stops_delivery());

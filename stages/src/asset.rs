@@ -3,10 +3,10 @@
 use pipeline_core::stage::StageKind;
 use std::sync::Arc;
 
-pub mod surface;
+pub(crate) mod surface;
 
 /// The stages of this family, in the order of the reference page.
 #[must_use]
-pub fn kinds() -> Vec<Arc<dyn StageKind>> {
+pub(crate) fn kinds() -> Vec<Arc<dyn StageKind>> {
     vec![pipeline_core::stage::kind::<surface::AssetSurface>()]
 }

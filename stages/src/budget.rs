@@ -15,11 +15,11 @@ use std::borrow::Cow;
 use survey_mathematics::radial::radius;
 
 /// 97.5 % quantile of the unit normal.
-pub const NORMAL_95: f64 = 1.959_963_984_540_054;
+pub(crate) const NORMAL_95: f64 = 1.959_963_984_540_054;
 
 /// Whether a contributor changes from epoch to epoch.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Kind {
+pub(crate) enum Kind {
     /// It does, and shrinks with more independent epochs.
     Random,
     /// It is the same for every epoch, and does not shrink.
@@ -29,7 +29,7 @@ pub enum Kind {
 impl Kind {
     /// The word in tables.
     #[must_use]
-    pub const fn word(self) -> &'static str {
+    pub(crate) const fn word(self) -> &'static str {
         match self {
             Self::Random => "random",
             Self::Systematic => "systematic",
@@ -39,7 +39,7 @@ impl Kind {
 
 /// What adds to the uncertainty of a point.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Contributor {
+pub(crate) enum Contributor {
     /// Noise of the positions of the receiver.
     GnssNoise,
     /// Noise of the heading.
@@ -90,7 +90,7 @@ use Contributor::{
 };
 
 /// All contributors, random ones first.
-pub const ALL: [Contributor; 21] = [
+pub(crate) const ALL: [Contributor; 21] = [
     GnssNoise,
     HeadingNoise,
     TiltNoise,
@@ -120,7 +120,7 @@ const ELEMENTS: [&str; 4] = ["ee", "en", "nn", "uu"];
 impl Contributor {
     /// The word in column names.
     #[must_use]
-    pub const fn key(self) -> &'static str {
+    pub(crate) const fn key(self) -> &'static str {
         match self {
             GnssNoise => "gnss_noise",
             HeadingNoise => "heading_noise",
@@ -148,7 +148,7 @@ impl Contributor {
 
     /// The contributor in words.
     #[must_use]
-    pub const fn words(self) -> &'static str {
+    pub(crate) const fn words(self) -> &'static str {
         match self {
             GnssNoise => "GNSS noise",
             HeadingNoise => "noise of the heading",
@@ -176,7 +176,7 @@ impl Contributor {
 
     /// Whether it shrinks with more epochs.
     #[must_use]
-    pub const fn kind(self) -> Kind {
+    pub(crate) const fn kind(self) -> Kind {
         match self {
             GnssNoise | HeadingNoise | TiltNoise | RangeNoise | TimeTag | ExcessScatter | OtherNoise | TapedDistance | TapedBearing
             | TapedHeight => Kind::Random,
@@ -186,7 +186,7 @@ impl Contributor {
 
     /// What makes it smaller.
     #[must_use]
-    pub const fn help(self) -> &'static str {
+    pub(crate) const fn help(self) -> &'static str {
         match self {
             GnssNoise => "occupy the point again 20 min later or more, for longer or under more open sky",
             HeadingNoise => "keep the pole closer to plumb, stand closer to the target, and shoot for longer",
@@ -213,26 +213,26 @@ impl Contributor {
 
     /// Whether it is part of constructed points alone; `hidden-points` adds its columns.
     #[must_use]
-    pub const fn constructed(self) -> bool {
+    pub(crate) const fn constructed(self) -> bool {
         matches!(self, TapedDistance | TapedBearing | TapedHeight)
     }
 
     /// Whether neighbouring points of one survey have this error in common.
     #[must_use]
-    pub const fn common(self) -> bool {
+    pub(crate) const fn common(self) -> bool {
         matches!(self, Base | GeoidModel | FrameChange | Localisation)
     }
 
     /// The name of one of its four columns.
     #[must_use]
-    pub fn column(self, element: usize) -> String {
+    pub(crate) fn column(self, element: usize) -> String {
         format!("budget_{}_{}", self.key(), ELEMENTS[element.min(3)])
     }
 }
 
 /// Variance of a contributor: east, covariance of east and north, north, up; m2.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Part {
+pub(crate) struct Part {
     /// East.
     pub ee: f64,
     /// East with north.
@@ -246,64 +246,64 @@ pub struct Part {
 impl Part {
     /// A part from its four elements.
     #[must_use]
-    pub const fn new([ee, en, nn, uu]: [f64; 4]) -> Self {
+    pub(crate) const fn new([ee, en, nn, uu]: [f64; 4]) -> Self {
         Self { ee, en, nn, uu }
     }
 
     /// Its four elements.
     #[must_use]
-    pub const fn elements(&self) -> [f64; 4] {
+    pub(crate) const fn elements(&self) -> [f64; 4] {
         [self.ee, self.en, self.nn, self.uu]
     }
 
     /// One sigma radially in plan and one sigma upward, m: half of the variance on each horizontal axis.
     #[must_use]
-    pub fn radial(horizontal_m: f64, up_m: f64) -> Self {
+    pub(crate) fn radial(horizontal_m: f64, up_m: f64) -> Self {
         let half = horizontal_m * horizontal_m / 2.0;
         Self { ee: half, en: 0.0, nn: half, uu: up_m * up_m }
     }
 
     /// Sum.
     #[must_use]
-    pub fn plus(&self, other: &Self) -> Self {
+    pub(crate) fn plus(&self, other: &Self) -> Self {
         Self { ee: self.ee + other.ee, en: self.en + other.en, nn: self.nn + other.nn, uu: self.uu + other.uu }
     }
 
     /// Multiple.
     #[must_use]
-    pub fn times(&self, k: f64) -> Self {
+    pub(crate) fn times(&self, k: f64) -> Self {
         Self { ee: self.ee * k, en: self.en * k, nn: self.nn * k, uu: self.uu * k }
     }
 
     /// Variance of both horizontal axes together.
     #[must_use]
-    pub fn horizontal(&self) -> f64 {
+    pub(crate) fn horizontal(&self) -> f64 {
         self.ee + self.nn
     }
 }
 
 /// The budget of one point: a part for each contributor, in the order of [`ALL`].
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Budget {
+pub(crate) struct Budget {
     parts: [Part; ALL.len()],
 }
 
 impl Budget {
     /// The part of a contributor.
     #[must_use]
-    pub const fn part(&self, c: Contributor) -> &Part {
+    pub(crate) const fn part(&self, c: Contributor) -> &Part {
         &self.parts[c as usize]
     }
 
     /// Adds to the part of a contributor.
-    pub fn add(&mut self, c: Contributor, part: &Part) {
+    pub(crate) fn add(&mut self, c: Contributor, part: &Part) {
         self.parts[c as usize] = self.parts[c as usize].plus(part);
     }
 
     /// The budget in axes that are turned clockwise by an angle, deg, from axes that it was given in: from the axes of a grid to east and
     /// north with its convergence.
     #[must_use]
-    pub fn turned(&self, deg: f64) -> Self {
+    pub(crate) fn turned(&self, deg: f64) -> Self {
         let (s, c) = deg.to_radians().sin_cos();
         let one = |p: &Part| Part {
             ee: c * c * p.ee + 2.0 * s * c * p.en + s * s * p.nn,
@@ -315,25 +315,25 @@ impl Budget {
     }
 
     /// Contributors with their parts.
-    pub fn iter(&self) -> impl Iterator<Item = (Contributor, &Part)> {
+    pub(crate) fn iter(&self) -> impl Iterator<Item = (Contributor, &Part)> {
         ALL.into_iter().zip(&self.parts)
     }
 
     /// Sum of the parts of one kind.
     #[must_use]
-    pub fn of_kind(&self, kind: Kind) -> Part {
+    pub(crate) fn of_kind(&self, kind: Kind) -> Part {
         self.iter().filter(|(c, _)| c.kind() == kind).fold(Part::default(), |sum, (_, p)| sum.plus(p))
     }
 
     /// Sum of all parts: the variance that the point states.
     #[must_use]
-    pub fn total(&self) -> Part {
+    pub(crate) fn total(&self) -> Part {
         self.of_kind(Kind::Random).plus(&self.of_kind(Kind::Systematic))
     }
 
     /// Contributor with the largest share of the horizontal and of the vertical variance, and the share (0 to 1).
     #[must_use]
-    pub fn largest(&self) -> [(Contributor, f64); 2] {
+    pub(crate) fn largest(&self) -> [(Contributor, f64); 2] {
         let total = self.total();
         let most = |of: fn(&Part) -> f64, whole: f64| {
             self.iter().fold((GnssNoise, 0.0), |best, (c, p)| if whole > 0.0 && of(p) / whole > best.1 { (c, of(p) / whole) } else { best })
@@ -343,14 +343,14 @@ impl Budget {
 
     /// Horizontal (radial) and vertical uncertainty at 95 %, m.
     #[must_use]
-    pub fn bounds_95(&self) -> [f64; 2] {
+    pub(crate) fn bounds_95(&self) -> [f64; 2] {
         let t = self.total();
         [radius(0.95, t.ee, t.en, t.nn), NORMAL_95 * t.uu.max(0.0).sqrt()]
     }
 
     /// As [`Budget::bounds_95`], if a contributor were not there.
     #[must_use]
-    pub fn bounds_95_without(&self, c: Contributor) -> [f64; 2] {
+    pub(crate) fn bounds_95_without(&self, c: Contributor) -> [f64; 2] {
         let mut other = *self;
         other.parts[c as usize] = Part::default();
         other.bounds_95()
@@ -359,35 +359,35 @@ impl Budget {
 
 /// The columns of the budget of measured points, in the order of [`ALL`].
 #[must_use]
-pub fn columns() -> Vec<Column> {
+pub(crate) fn columns() -> Vec<Column> {
     ALL.into_iter().filter(|c| !c.constructed()).flat_map(columns_of).collect()
 }
 
 /// The four columns of one contributor.
-pub fn columns_of(c: Contributor) -> impl Iterator<Item = Column> {
+pub(crate) fn columns_of(c: Contributor) -> impl Iterator<Item = Column> {
     (0..4).map(move |k| Column::always(&c.column(k), Holds::Float, Unit::SquareMetre, Role::Other))
 }
 
 /// Whether a column belongs to the budget.
 #[must_use]
-pub fn is_column(column: &Column) -> bool {
+pub(crate) fn is_column(column: &Column) -> bool {
     column.unit == Unit::SquareMetre && column.name.starts_with("budget_")
 }
 
 /// The schema without the columns of the budget: what a client's file shows unless it is asked for more.
 #[must_use]
-pub fn without(schema: &Schema) -> Vec<&Column> {
+pub(crate) fn without(schema: &Schema) -> Vec<&Column> {
     schema.columns.iter().filter(|c| !is_column(c)).collect()
 }
 
 /// Whether a schema has the columns of a contributor.
 #[must_use]
-pub fn has(schema: &Schema, c: Contributor) -> bool {
+pub(crate) fn has(schema: &Schema, c: Contributor) -> bool {
     (0..4).all(|k| schema.named(&c.column(k)).is_some_and(|c| c.holds == Holds::Float))
 }
 
 /// The parts that a table has, by contributor.
-pub struct Parts<'a> {
+pub(crate) struct Parts<'a> {
     list: Vec<(Contributor, [Cow<'a, [f64]>; 4])>,
 }
 
@@ -396,7 +396,7 @@ impl<'a> Parts<'a> {
     ///
     /// # Errors
     /// When a column does not hold numbers.
-    pub fn read(table: &'a Table) -> Result<Self, Problem> {
+    pub(crate) fn read(table: &'a Table) -> Result<Self, Problem> {
         let mut list = vec![];
         for c in ALL.into_iter().filter(|c| has(&table.schema, *c)) {
             let [a, b, d, e] = [0, 1, 2, 3].map(|k| table.floats(&c.column(k)));
@@ -407,7 +407,7 @@ impl<'a> Parts<'a> {
 
     /// The weighted mean of some rows, whose weights add up to 1.
     #[must_use]
-    pub fn mean(&self, rows: &[u32], weights: &[f64]) -> Budget {
+    pub(crate) fn mean(&self, rows: &[u32], weights: &[f64]) -> Budget {
         let mut budget = Budget::default();
         // Column by column: a row has more than fifty places in memory.
         for (c, columns) in &self.list {
@@ -419,7 +419,7 @@ impl<'a> Parts<'a> {
 
     /// The budget of a row; a contributor that the table lacks adds nothing.
     #[must_use]
-    pub fn row(&self, row: usize) -> Budget {
+    pub(crate) fn row(&self, row: usize) -> Budget {
         let mut budget = Budget::default();
         for (c, columns) in &self.list {
             budget.parts[*c as usize] = Part::new([columns[0][row], columns[1][row], columns[2][row], columns[3][row]]);
@@ -429,7 +429,7 @@ impl<'a> Parts<'a> {
 }
 
 /// Writes the budgets of all rows into the columns that the builder's schema has.
-pub fn fill(builder: &mut TableBuilder, budgets: &[Budget]) {
+pub(crate) fn fill(builder: &mut TableBuilder, budgets: &[Budget]) {
     for c in ALL {
         for k in 0..4 {
             builder.floats(&c.column(k), budgets.iter().map(|b| b.part(c).elements()[k]).collect());

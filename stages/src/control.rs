@@ -4,23 +4,23 @@ use pipeline_core::stage::{StageKind, kind};
 use std::sync::Arc;
 
 pub mod causes;
-pub mod check;
-pub mod comparison;
-pub mod find_cause;
+pub(crate) mod check;
+pub(crate) mod comparison;
+pub(crate) mod find_cause;
 mod geojson;
-pub mod hidden;
-pub mod localise;
-pub mod marks;
-pub mod receiver_test;
+pub(crate) mod hidden;
+pub(crate) mod localise;
+pub(crate) mod marks;
+pub(crate) mod receiver_test;
 mod record;
-pub mod report;
-pub mod statistics;
+pub(crate) mod report;
+pub(crate) mod statistics;
 #[cfg(test)]
 pub(crate) mod testing;
 
 /// The stages of this family, in the order of the reference page.
 #[must_use]
-pub fn kinds() -> Vec<Arc<dyn StageKind>> {
+pub(crate) fn kinds() -> Vec<Arc<dyn StageKind>> {
     vec![
         kind::<hidden::HiddenPoints>(),
         kind::<localise::Localise>(),

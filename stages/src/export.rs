@@ -12,22 +12,22 @@
 use pipeline_core::stage::{StageKind, kind};
 use std::sync::Arc;
 
-pub mod budget;
-pub mod cells;
-pub mod csv;
-pub mod deliver;
-pub mod file;
-pub mod geojson;
-pub mod geopackage;
-pub mod instant;
-pub mod meaning;
-pub mod parquet;
-pub mod path;
-pub mod promise;
-pub mod srs;
-pub mod statement;
-pub mod wgs84;
-pub mod written;
+pub(crate) mod budget;
+pub(crate) mod cells;
+pub(crate) mod csv;
+pub(crate) mod deliver;
+pub(crate) mod file;
+pub(crate) mod geojson;
+pub(crate) mod geopackage;
+pub(crate) mod instant;
+pub(crate) mod meaning;
+pub(crate) mod parquet;
+pub(crate) mod path;
+pub(crate) mod promise;
+pub(crate) mod srs;
+pub(crate) mod statement;
+pub(crate) mod wgs84;
+pub(crate) mod written;
 
 #[cfg(test)]
 mod chain;
@@ -36,7 +36,7 @@ pub(crate) mod sample;
 
 /// The stages of this family, in the order of the reference page.
 #[must_use]
-pub fn kinds() -> Vec<Arc<dyn StageKind>> {
+pub(crate) fn kinds() -> Vec<Arc<dyn StageKind>> {
     vec![
         kind::<csv::Csv>(),
         kind::<geojson::GeoJson>(),

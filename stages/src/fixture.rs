@@ -9,9 +9,9 @@ use pipeline_core::stage::cx::Collect;
 use pipeline_core::stage::{BindCx, Bound, Cx, Files, Stage};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-pub use survey_testing::{plane, shared, write_gtx};
+pub(crate) use survey_testing::{plane, shared, write_gtx};
 
-pub struct NoFiles;
+pub(crate) struct NoFiles;
 
 impl Files for NoFiles {
     fn find(&self, pattern: &str) -> Result<Vec<(String, PathBuf)>, Problem> {
@@ -26,7 +26,7 @@ impl Files for NoFiles {
 }
 
 /// A reference in JSON with defaults for the rest: `frame`, `epoch`, `crs`, `heights`, budget.
-pub fn reference(frame: &str, epoch: &str, crs: &str, heights: &str, budget: f64, folder: &Path) -> Reference {
+pub(crate) fn reference(frame: &str, epoch: &str, crs: &str, heights: &str, budget: f64, folder: &Path) -> Reference {
     let text = format!(
         r#"{{"reference": 1, "name": "test",
             "corrections": {{"frame": "{frame}", {epoch} "stated_by": "test"}},
@@ -38,11 +38,11 @@ pub fn reference(frame: &str, epoch: &str, crs: &str, heights: &str, budget: f64
     reference
 }
 
-pub const OBSERVATION: &str = r#""epoch": "observation","#;
-pub const ELLIPSOID: &str = r#"{"surface": "ellipsoid", "unit": "m"}"#;
+pub(crate) const OBSERVATION: &str = r#""epoch": "observation","#;
+pub(crate) const ELLIPSOID: &str = r#"{"surface": "ellipsoid", "unit": "m"}"#;
 
 /// Heights above NAVD88 through a grid.
-pub fn navd88(grid: &str, frame: &str, unit: &str) -> String {
+pub(crate) fn navd88(grid: &str, frame: &str, unit: &str) -> String {
     let datum = match unit {
         "ft" => "EPSG:8228",
         "ftUS" => "EPSG:6360",
@@ -54,12 +54,12 @@ pub fn navd88(grid: &str, frame: &str, unit: &str) -> String {
     )
 }
 
-pub fn place(latitude_deg: f64, longitude_deg: f64, height_m: f64, year: Option<f64>) -> Locality {
+pub(crate) fn place(latitude_deg: f64, longitude_deg: f64, height_m: f64, year: Option<f64>) -> Locality {
     Locality { latitude_deg, longitude_deg, height_m: Some(height_m), receiver_separation_m: Some(-34.9), decimal_year: year }
 }
 
 /// Points: name, latitude, longitude, ellipsoidal height; all at 2025-07-02T12:00Z (2025.5).
-pub fn points(frame: &str, epoch: Epoch, rows: &[(&str, f64, f64, f64)]) -> Table {
+pub(crate) fn points(frame: &str, epoch: Epoch, rows: &[(&str, f64, f64, f64)]) -> Table {
     let schema = Schema {
         columns: vec![
             Column::always("point", Holds::Text, Unit::None, Role::Point),
@@ -106,12 +106,17 @@ pub fn points(frame: &str, epoch: Epoch, rows: &[(&str, f64, f64, f64)]) -> Tabl
     builder.finish().unwrap()
 }
 
-pub fn bind<S: Stage>(options: &str, schema: &Schema, reference: &Reference, locality: Option<Locality>) -> Result<Bound<S>, Vec<Problem>> {
+pub(crate) fn bind<S: Stage>(
+    options: &str,
+    schema: &Schema,
+    reference: &Reference,
+    locality: Option<Locality>,
+) -> Result<Bound<S>, Vec<Problem>> {
     bind_locked(options, schema, reference, locality, None)
 }
 
 /// The same with the lock of a job.
-pub fn bind_locked<S: Stage>(
+pub(crate) fn bind_locked<S: Stage>(
     options: &str,
     schema: &Schema,
     reference: &Reference,
@@ -124,7 +129,7 @@ pub fn bind_locked<S: Stage>(
 }
 
 /// Binds and runs one table; gives the result and what was said.
-pub fn run<S: Stage>(options: &str, table: &Table, reference: &Reference, locality: Option<Locality>) -> (Table, Collect) {
+pub(crate) fn run<S: Stage>(options: &str, table: &Table, reference: &Reference, locality: Option<Locality>) -> (Table, Collect) {
     let bound = bind::<S>(options, &table.schema, reference, locality).unwrap_or_else(|p| panic!("{}", shown(&p)));
     let world = Collect::new(Path::new("."));
     let out = bound.stage.run(std::slice::from_ref(table), &Cx::new(&world, "step", None)).unwrap();
@@ -134,7 +139,7 @@ pub fn run<S: Stage>(options: &str, table: &Table, reference: &Reference, locali
 }
 
 /// Problems as text, for assertions and reading.
-pub fn shown(problems: &[Problem]) -> String {
+pub(crate) fn shown(problems: &[Problem]) -> String {
     problems
         .iter()
         .map(|p| {
@@ -155,6 +160,6 @@ pub fn shown(problems: &[Problem]) -> String {
 }
 
 /// Codes of problems.
-pub fn codes(problems: &[Problem]) -> Vec<&str> {
+pub(crate) fn codes(problems: &[Problem]) -> Vec<&str> {
     problems.iter().map(|p| p.finding.code.as_str()).collect()
 }

@@ -1,7 +1,7 @@
 //! Heights above a vertical datum.
 
-pub mod change;
-pub mod convert;
+pub(crate) mod change;
+pub(crate) mod convert;
 pub(crate) mod findings;
 pub(crate) mod pairs;
 pub(crate) mod plan;
@@ -15,6 +15,6 @@ use std::sync::Arc;
 
 /// The stages of this family, in the order of the reference page.
 #[must_use]
-pub fn kinds() -> Vec<Arc<dyn StageKind>> {
+pub(crate) fn kinds() -> Vec<Arc<dyn StageKind>> {
     vec![kind::<convert::HeightConvert>()]
 }

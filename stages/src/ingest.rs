@@ -1,8 +1,8 @@
 //! Reading raw logs and other epoch files.
 
-pub mod csv;
-pub mod nmea;
-mod schema;
+pub(crate) mod csv;
+pub(crate) mod nmea;
+pub(crate) mod schema;
 
 use pipeline_base::place::Extent;
 use pipeline_core::stage::{StageKind, kind};
@@ -26,6 +26,6 @@ fn extent(latitude: &[f64], longitude: &[f64], height: &[f64], time: Option<&[i6
 
 /// The stages of this family, in the order of the reference page.
 #[must_use]
-pub fn kinds() -> Vec<Arc<dyn StageKind>> {
+pub(crate) fn kinds() -> Vec<Arc<dyn StageKind>> {
     vec![kind::<nmea::IngestNmea>(), kind::<csv::IngestCsv>()]
 }

@@ -1,26 +1,31 @@
 #![doc = include_str!("../README.md")]
 
 pub mod archive;
-pub mod asset;
+mod asset;
 pub mod behind;
-pub mod budget;
-pub mod control;
-pub mod export;
-pub mod height;
-pub mod ingest;
+mod budget;
+mod control;
+mod export;
+mod height;
+mod ingest;
 pub mod inspect;
-pub mod occupation;
-pub mod quality;
-pub mod reference;
-pub mod repeats;
-pub mod rig;
-pub mod rows;
-pub mod uncertainty;
+mod occupation;
+mod quality;
+mod reference;
+mod repeats;
+mod rig;
+mod rows;
+mod uncertainty;
 
 #[cfg(test)]
 mod conformance;
 #[cfg(test)]
 pub(crate) mod fixture;
+
+/// What `find-cause` tries at marks, for its benchmark.
+pub use control::causes;
+/// The columns of epochs that readers promise.
+pub use ingest::schema::epoch_schema;
 
 use pipeline_core::stage::StageKind;
 use std::sync::Arc;

@@ -3,26 +3,26 @@
 use pipeline_core::stage::StageKind;
 use std::sync::Arc;
 
-pub mod assign;
-pub mod average;
-mod averaging;
+pub(crate) mod assign;
+pub(crate) mod average;
+pub(crate) mod averaging;
 mod columns;
 mod divide;
-pub mod estimate;
+pub(crate) mod estimate;
 mod findings;
 mod fix_runs;
-pub mod groups;
+pub(crate) mod groups;
 mod interval;
 pub(crate) mod local;
 mod match_notes;
-pub mod names;
-pub mod notes;
-pub mod notes_time;
-pub mod options;
+pub(crate) mod names;
+pub(crate) mod notes;
+pub(crate) mod notes_time;
+pub(crate) mod options;
 mod output;
 mod schema;
 mod shot;
-pub mod unmatched;
+pub(crate) mod unmatched;
 mod windows;
 
 #[cfg(test)]
@@ -33,10 +33,10 @@ mod tests;
 mod tests_notes;
 
 /// Between the names of several base stations of one occupation.
-pub const BASES: &str = ", ";
+pub(crate) const BASES: &str = ", ";
 
 /// The stages of this family, in the order of the reference page.
 #[must_use]
-pub fn kinds() -> Vec<Arc<dyn StageKind>> {
+pub(crate) fn kinds() -> Vec<Arc<dyn StageKind>> {
     vec![pipeline_core::stage::kind::<assign::Occupations>(), pipeline_core::stage::kind::<averaging::Average>()]
 }

@@ -1,20 +1,20 @@
 //! Frames: from the frame of the corrections to the grid of the delivery.
 
-pub mod delivery;
+pub(crate) mod delivery;
 #[cfg(test)]
 mod motion_tests;
-pub mod promised;
-pub mod reproject;
+pub(crate) mod promised;
+pub(crate) mod reproject;
 #[cfg(test)]
 mod traps;
 
-pub use delivery::{apart, check_delivery};
+pub(crate) use delivery::{apart, check_delivery};
 
 use pipeline_core::stage::{StageKind, kind};
 use std::sync::Arc;
 
 /// The stages of this family, in the order of the reference page.
 #[must_use]
-pub fn kinds() -> Vec<Arc<dyn StageKind>> {
+pub(crate) fn kinds() -> Vec<Arc<dyn StageKind>> {
     vec![kind::<reproject::Reproject>()]
 }

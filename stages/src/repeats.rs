@@ -1,24 +1,24 @@
 //! What repeated occupations say: whether a point is checked, and how good the claims are.
 
-pub mod achieved;
-pub mod agree;
-pub mod combine;
-pub mod compare;
+pub(crate) mod achieved;
+pub(crate) mod agree;
+pub(crate) mod combine;
+pub(crate) mod compare;
 mod findings;
-pub mod judge;
+pub(crate) mod judge;
 mod members;
 mod merge;
-pub mod occasion;
+pub(crate) mod occasion;
 
 #[cfg(test)]
 mod tests;
 
-pub use members::Members;
+pub(crate) use members::Members;
 use pipeline_core::stage::{StageKind, kind};
 use std::sync::Arc;
 
 /// The stages of this family, in the order of the reference page.
 #[must_use]
-pub fn kinds() -> Vec<Arc<dyn StageKind>> {
+pub(crate) fn kinds() -> Vec<Arc<dyn StageKind>> {
     vec![kind::<compare::CompareOccupations>()]
 }

@@ -5,18 +5,18 @@
 //! * [`calibration`]: boresight, lever arm, zero and pole from looks at marks.
 //! * [`north`]: from the sensor's own north to true north.
 
-pub mod antex;
-pub mod calibrate_rig;
-pub mod calibration;
-pub mod daily_check;
-pub mod estimate_lag;
-pub mod heading_age;
-pub mod heading_gate;
-pub mod ledger;
-pub mod north;
-pub mod target;
-pub mod tilt_correct;
-pub mod time_join;
+pub(crate) mod antex;
+pub(crate) mod calibrate_rig;
+pub(crate) mod calibration;
+pub(crate) mod daily_check;
+pub(crate) mod estimate_lag;
+pub(crate) mod heading_age;
+pub(crate) mod heading_gate;
+pub(crate) mod ledger;
+pub(crate) mod north;
+pub(crate) mod target;
+pub(crate) mod tilt_correct;
+pub(crate) mod time_join;
 
 #[cfg(test)]
 pub(crate) mod testing;
@@ -26,7 +26,7 @@ use std::sync::Arc;
 
 /// The stages of this family, in the order of the reference page.
 #[must_use]
-pub fn kinds() -> Vec<Arc<dyn StageKind>> {
+pub(crate) fn kinds() -> Vec<Arc<dyn StageKind>> {
     vec![
         kind::<estimate_lag::EstimateLag>(),
         kind::<time_join::TimeJoin>(),

@@ -12,7 +12,7 @@ use survey_geodesy::operation::{OpenOperation, Operation};
 
 /// Names of the columns of a position in latitude and longitude.
 #[derive(Clone, Debug)]
-pub struct Columns {
+pub(crate) struct Columns {
     /// Latitude.
     pub latitude: String,
     /// Longitude.
@@ -28,7 +28,7 @@ impl Columns {
     ///
     /// # Errors
     /// `plan/missing-role` for each that is absent.
-    pub fn of(schema: &Schema) -> Result<Self, Vec<Problem>> {
+    pub(crate) fn of(schema: &Schema) -> Result<Self, Vec<Problem>> {
         let mut problems = vec![];
         let mut name = |role| match by_role(schema, role) {
             Ok(column) => column.name.clone(),
@@ -50,7 +50,7 @@ impl Columns {
 ///
 /// # Errors
 /// `frame/no-coordinates`, `frame/already-projected`.
-pub fn geographic_frame(schema: &Schema) -> Result<&Frame, Problem> {
+pub(crate) fn geographic_frame(schema: &Schema) -> Result<&Frame, Problem> {
     let frame = schema.frame.as_ref().ok_or_else(|| {
         Problem::new("frame/no-coordinates", "this stage needs positions and its input has none")
             .fix("put it after a stage that makes epochs or points")
@@ -65,7 +65,7 @@ pub fn geographic_frame(schema: &Schema) -> Result<&Frame, Problem> {
 }
 
 /// Positions after an operation: the columns of the table themselves where nothing was computed.
-pub struct Moved<'t> {
+pub(crate) struct Moved<'t> {
     /// Latitude, deg; NaN where the row has no position or the operation gave none.
     pub latitude: Cow<'t, [f64]>,
     /// Longitude, deg.
@@ -83,7 +83,13 @@ pub struct Moved<'t> {
 ///
 /// # Errors
 /// When columns are missing or the library reports an error that no row shows.
-pub fn carry<'t>(table: &'t Table, columns: &Columns, operation: &Operation, open: &OpenOperation, cx: &Cx) -> Result<Moved<'t>, Problem> {
+pub(crate) fn carry<'t>(
+    table: &'t Table,
+    columns: &Columns,
+    operation: &Operation,
+    open: &OpenOperation,
+    cx: &Cx,
+) -> Result<Moved<'t>, Problem> {
     let latitude = table.floats(&columns.latitude)?;
     let longitude = table.floats(&columns.longitude)?;
     let height = table.floats(&columns.height)?;
@@ -200,7 +206,7 @@ fn verb(n: usize) -> String {
 /// Names of rows for a finding: points where there are points, else lines of the log; five, then a
 /// count.
 #[must_use]
-pub fn names(table: &Table, rows: &[usize]) -> String {
+pub(crate) fn names(table: &Table, rows: &[usize]) -> String {
     let texts = |role: Role| table.schema.role(role).and_then(|c| table.texts(&c.name).ok());
     let ints = |role: Role| table.schema.role(role).and_then(|c| table.ints(&c.name).ok());
     let (points, files, lines) = (texts(Role::Point), texts(Role::File), ints(Role::LineFirst));
@@ -244,14 +250,14 @@ fn lines<'a>(table: &'a Table, rows: &[usize]) -> Vec<(&'a str, u64, u64)> {
 
 /// Labels on the raw lines of rows, one for each, at most five.
 #[must_use]
-pub fn labels(table: &Table, rows: &[usize], text: &str) -> Vec<Label> {
+pub(crate) fn labels(table: &Table, rows: &[usize], text: &str) -> Vec<Label> {
     let few = &rows[..rows.len().min(5)];
     lines(table, few).into_iter().map(|(file, line, end)| Label::lines(file, line, end, text)).collect()
 }
 
 /// Labels on the raw lines of rows, at most five; rows whose lines follow on each other share one.
 #[must_use]
-pub fn run_labels(table: &Table, rows: &[usize], text: &str) -> Vec<Label> {
+pub(crate) fn run_labels(table: &Table, rows: &[usize], text: &str) -> Vec<Label> {
     let mut runs: Vec<(&str, u64, u64)> = vec![];
     for (file, line, end) in lines(table, rows) {
         match runs.last_mut() {

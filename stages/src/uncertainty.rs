@@ -15,11 +15,11 @@ use pipeline_core::stage::Cx;
 use survey_mathematics::radial::radius;
 
 /// 95 % of a normal distribution lie within this many sigmas.
-pub use crate::budget::NORMAL_95 as Z95;
+pub(crate) use crate::budget::NORMAL_95 as Z95;
 
 /// The budget of a point, and who may exceed it.
 #[derive(Clone, Copy, Debug)]
-pub struct Limits {
+pub(crate) struct Limits {
     horizontal_95_m: f64,
     vertical_95_m: f64,
 }
@@ -27,7 +27,7 @@ pub struct Limits {
 impl Limits {
     /// Those of a reference.
     #[must_use]
-    pub const fn of(reference: &Reference) -> Self {
+    pub(crate) const fn of(reference: &Reference) -> Self {
         Self { horizontal_95_m: reference.budget.horizontal_95_m, vertical_95_m: reference.budget.vertical_95_m }
     }
 
@@ -36,7 +36,7 @@ impl Limits {
     ///
     /// # Errors
     /// When a column does not hold what its name says.
-    pub fn hold(&self, before: &Table, after: Table, code: &str, cx: &Cx) -> Result<Table, Problem> {
+    pub(crate) fn hold(&self, before: &Table, after: Table, code: &str, cx: &Cx) -> Result<Table, Problem> {
         let mut refused = vec![];
         let Some(name_of_point) = after.schema.role(Role::Point).map(|c| c.name.clone()) else { return Ok(after) };
         let mut points = None;
@@ -88,7 +88,7 @@ impl Limits {
 ///
 /// # Errors
 /// When a column does not hold what its name says.
-pub fn add_systematic(builder: &mut TableBuilder, table: &Table, parts: &[(Contributor, f64, f64)]) -> Result<(), Problem> {
+pub(crate) fn add_systematic(builder: &mut TableBuilder, table: &Table, parts: &[(Contributor, f64, f64)]) -> Result<(), Problem> {
     let schema = &table.schema;
     let all = parts.iter().fold(Part::default(), |sum, (_, h, u)| sum.plus(&Part::radial(*h, *u)));
     let (half, up2) = (all.ee, all.uu);

@@ -16,11 +16,12 @@ use pipeline_base::table::schema::{Holds, Role};
 use pipeline_base::table::{Table, TableBuilder};
 use pipeline_core::job;
 use pipeline_core::plan::files::JobFiles;
+use pipeline_core::plugin::PluginHost;
 use pipeline_core::plugin::{Loaded, Policy};
 use pipeline_core::stage::cx::Collect;
 use pipeline_core::stage::{BindCx, Cx};
-use plugin_host::load;
-use stages::ingest::schema::epoch_schema;
+use plugin_host::NativeHost;
+use stages::epoch_schema;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -129,7 +130,7 @@ fn opened(library: &Path, isolate: bool, program: &Path) -> Answer<Loaded> {
     let path = library.to_string_lossy().into_owned();
     let entry = job::Plugin { path, sha256: None, isolate, time_limit_s: None, memory_limit_mb: None };
     let policy = Policy { only_pinned: false, program: Some(program.to_owned()) };
-    load(&entry, Path::new(""), &policy).map_err(|refused| refused.0.what.into())
+    NativeHost.load(&entry, Path::new(""), &policy).map_err(|refused| refused.0.what.into())
 }
 
 #[allow(clippy::cast_precision_loss)]

@@ -12,18 +12,18 @@ use generator::rig::NOMINAL;
 use pipeline_base::place::Locality;
 use pipeline_base::rig::Rig;
 use pipeline_base::table::schema::Epoch;
-use stages::control::causes::chain::{Sample, Setup, declared};
-use stages::control::causes::list::hypotheses;
-use stages::control::causes::places::{Frames, Spot, zones};
-use stages::control::causes::rank::{Outcome, Ranking, rank};
-use stages::control::causes::{Aim, Alternative, Facts, Shot};
+use stages::causes::chain::{Sample, Setup, declared};
+use stages::causes::list::hypotheses;
+use stages::causes::places::{Frames, Spot, zones};
+use stages::causes::rank::{Outcome, Ranking, rank};
+use stages::causes::{Aim, Alternative, Facts, Shot};
 
 const YEAR: f64 = 2026.2;
 const FEET_APART: f64 = 2.000_004e-6;
 const LAGS: [f64; 9] = [0.1, 0.2, 0.3, 0.5, 1.0, 2.0, 3.0, 5.0, 18.0];
 
 /// A place with its shots, before any error.
-pub struct Site {
+pub(crate) struct Site {
     place: Geodetic,
     zone: i64,
     separation: f64,
@@ -108,7 +108,7 @@ impl World {
 }
 
 /// A random place in the conterminous United States with 4 to 12 marks, some of them shot twice.
-pub fn site(seed: u64) -> Site {
+pub(crate) fn site(seed: u64) -> Site {
     let mut n = Noise::new(seed, "site");
     let place = Geodetic { latitude: n.between(27.0, 47.0), longitude: n.between(-122.0, -70.0), height: n.between(20.0, 900.0) };
     let zone = ((place.longitude + 180.0) / 6.0).floor() as i64 + 1;
@@ -194,7 +194,7 @@ impl Site {
 
 /// Something that is done wrong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Blunder {
+pub(crate) enum Blunder {
     Nothing,
     GeoidOmitted,
     GeoidTwice,
@@ -240,7 +240,7 @@ pub enum Blunder {
 }
 
 /// Every single blunder.
-pub const ALL: [Blunder; 39] = {
+pub(crate) const ALL: [Blunder; 39] = {
     use Blunder::*;
     [
         GeoidOmitted,
@@ -286,7 +286,7 @@ pub const ALL: [Blunder; 39] = {
 };
 
 /// A survey, and what the blunder did to it.
-pub struct Survey {
+pub(crate) struct Survey {
     shots: Vec<Shot>,
     facts: Facts,
     /// Names of the causes that are right.
@@ -295,7 +295,7 @@ pub struct Survey {
     pub effect: f64,
 }
 
-pub fn rig() -> Rig {
+pub(crate) fn rig() -> Rig {
     let text = r#"{"rig":1,"name":"sim","receiver_output":"antenna-reference-point",
         "pole":{"reference_point_to_tip":{"x_m":0,"y_m":0,"z_m":2.0,"sigma_m":0.001},"applied_by":"gunter"},
         "laser":{"reference_point_to_laser":{"x_m":0.062,"y_m":-0.018,"z_m":0.745,"sigma_m":0.001},"beam_azimuth_deg":0.6,
@@ -493,7 +493,7 @@ fn factors_of(g: Geodetic, meridian: f64) -> (f64, f64) {
 }
 
 /// A survey of a site with a blunder.
-pub fn survey(site: &Site, what: Blunder, seed: u64) -> Survey {
+pub(crate) fn survey(site: &Site, what: Blunder, seed: u64) -> Survey {
     let mut n = Noise::new(seed, &format!("{what:?}"));
     let done = blunder(site, what, &mut n);
     let rig = rig();
@@ -604,13 +604,13 @@ fn sample(stop: &Stop, tenth: i64) -> Sample {
 }
 
 /// What the finder says of a survey.
-pub struct Said {
+pub(crate) struct Said {
     pub outcome: Outcome,
     /// Names of the causes that cannot be told apart, the first first; a pair is one name with ` + `.
     pub first: Vec<Vec<String>>,
 }
 
-pub fn ask(survey: &Survey) -> Said {
+pub(crate) fn ask(survey: &Survey) -> Said {
     let list = hypotheses(&survey.shots, &survey.facts);
     let ranking: Ranking = rank(&survey.shots, &list, &survey.facts);
     let first = ranking.ranked.iter().take(ranking.alike).map(|e| e.causes.iter().map(|c| list[*c].id.clone()).collect()).collect();
@@ -619,7 +619,7 @@ pub fn ask(survey: &Survey) -> Said {
 
 /// One line of the table.
 #[derive(Default, Clone, Debug)]
-pub struct Line {
+pub(crate) struct Line {
     /// Surveys whose effect exceeds four sigma.
     pub tried: usize,
     /// Of these: the right cause is first, alone or among those that cannot be told apart.
@@ -632,7 +632,7 @@ pub struct Line {
     pub instead: std::collections::BTreeMap<String, usize>,
 }
 
-pub fn line(sites: &[Site], what: Blunder) -> Line {
+pub(crate) fn line(sites: &[Site], what: Blunder) -> Line {
     let mut out = Line::default();
     for (k, site) in sites.iter().enumerate() {
         let survey = survey(site, what, 7_000 + k as u64);

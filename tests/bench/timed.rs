@@ -4,10 +4,10 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
-pub type Answer<T> = Result<T, Box<dyn std::error::Error>>;
+pub(crate) type Answer<T> = Result<T, Box<dyn std::error::Error>>;
 
 /// The program built for this run, or the one in the folder above the benchmark.
-pub fn program() -> Answer<PathBuf> {
+pub(crate) fn program() -> Answer<PathBuf> {
     if let Some(path) = option_env!("CARGO_BIN_EXE_gunter") {
         return Ok(PathBuf::from(path));
     }
@@ -17,12 +17,12 @@ pub fn program() -> Answer<PathBuf> {
 }
 
 /// Runs once: seconds and peak memory in bytes.
-pub fn once(program: &Path, folder: &Path, words: &[&str]) -> Answer<(f64, Option<u64>)> {
+pub(crate) fn once(program: &Path, folder: &Path, words: &[&str]) -> Answer<(f64, Option<u64>)> {
     ended(program, folder, words, 0)
 }
 
 /// As [`once`], for a run that is to end with this code.
-pub fn ended(program: &Path, folder: &Path, words: &[&str], code: i32) -> Answer<(f64, Option<u64>)> {
+pub(crate) fn ended(program: &Path, folder: &Path, words: &[&str], code: i32) -> Answer<(f64, Option<u64>)> {
     let said = std::fs::File::create(folder.join("said.txt"))?;
     let started = Instant::now();
     let mut child =

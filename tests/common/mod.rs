@@ -7,12 +7,12 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 /// The root of the repository.
-pub fn root() -> &'static Path {
+pub(crate) fn root() -> &'static Path {
     Path::new(env!("CARGO_MANIFEST_DIR"))
 }
 
 /// Copies a folder, without results of earlier runs.
-pub fn copy(from: &Path, to: &Path) {
+pub(crate) fn copy(from: &Path, to: &Path) {
     std::fs::create_dir_all(to).unwrap();
     for entry in std::fs::read_dir(from).unwrap() {
         let entry = entry.unwrap();
@@ -29,7 +29,7 @@ pub fn copy(from: &Path, to: &Path) {
 }
 
 /// A temporary folder with `jobs`, `datasets/saltgrass` and `tests/fixtures`.
-pub fn workspace() -> tempfile::TempDir {
+pub(crate) fn workspace() -> tempfile::TempDir {
     let folder = tempfile::tempdir().unwrap();
     for part in ["jobs", "datasets/saltgrass", "tests/fixtures"] {
         copy(&root().join(part), &folder.path().join(part));
@@ -38,7 +38,7 @@ pub fn workspace() -> tempfile::TempDir {
 }
 
 /// The program, in a folder.
-pub fn gunter(folder: &Path, words: &[&str]) -> Output {
+pub(crate) fn gunter(folder: &Path, words: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_gunter"))
         .args(words)
         .current_dir(folder)
@@ -49,18 +49,18 @@ pub fn gunter(folder: &Path, words: &[&str]) -> Output {
 }
 
 /// Exit code.
-pub fn code(output: &Output) -> i32 {
+pub(crate) fn code(output: &Output) -> i32 {
     output.status.code().unwrap()
 }
 
 /// The answer as JSON.
-pub fn json(output: &Output) -> Value {
+pub(crate) fn json(output: &Output) -> Value {
     serde_json::from_slice(&output.stdout)
         .unwrap_or_else(|e| panic!("{e}\n{}\n{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr)))
 }
 
 /// All findings of a `check`, a `run` or a refusal.
-pub fn findings(answer: &Value) -> Vec<Value> {
+pub(crate) fn findings(answer: &Value) -> Vec<Value> {
     for place in ["/findings", "/decided/findings"] {
         if let Some(list) = answer.pointer(place).and_then(Value::as_array) {
             return list.clone();
@@ -70,12 +70,12 @@ pub fn findings(answer: &Value) -> Vec<Value> {
 }
 
 /// The first finding with a code.
-pub fn find(found: &[Value], code: &str) -> Option<Value> {
+pub(crate) fn find(found: &[Value], code: &str) -> Option<Value> {
     found.iter().find(|f| f["code"] == code).cloned()
 }
 
 /// Files below a folder, relative, sorted; empty when the folder is not there.
-pub fn files(folder: &Path) -> Vec<String> {
+pub(crate) fn files(folder: &Path) -> Vec<String> {
     fn walk(folder: &Path, base: &Path, out: &mut Vec<String>) {
         let Ok(entries) = std::fs::read_dir(folder) else { return };
         for entry in entries {
@@ -94,6 +94,6 @@ pub fn files(folder: &Path) -> Vec<String> {
 }
 
 /// Deliveries in a results folder: everything but the records.
-pub fn deliveries(folder: &Path) -> Vec<String> {
+pub(crate) fn deliveries(folder: &Path) -> Vec<String> {
     files(folder).into_iter().filter(|f| !f.ends_with("record.json")).collect()
 }

@@ -113,7 +113,7 @@ fn reach(from: &Node, arrows: &BTreeMap<Node, BTreeSet<Node>>) -> BTreeSet<Node>
 }
 
 /// Each circle as one line of text.
-pub fn circles(crates: &[Crate]) -> Vec<String> {
+pub(crate) fn circles(crates: &[Crate]) -> Vec<String> {
     let arrows = arrows(crates);
     assert!(arrows.len() > 100, "only {} files with arrows were found", arrows.len());
     let reached: BTreeMap<&Node, BTreeSet<Node>> = arrows.keys().map(|n| (n, reach(n, &arrows))).collect();

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::str::FromStr;
 
 /// A crate of the workspace.
-pub struct Crate {
+pub(crate) struct Crate {
     pub name: String,
     /// Its name in paths.
     pub word: String,
@@ -15,7 +15,7 @@ pub struct Crate {
 }
 
 /// A file.
-pub struct Module {
+pub(crate) struct Module {
     /// Modules from the root of the crate down to this one.
     pub path: Vec<String>,
     pub file: PathBuf,
@@ -27,19 +27,19 @@ pub struct Module {
 }
 
 /// One leaf of a `use`.
-pub struct Use {
+pub(crate) struct Use {
     pub path: Vec<String>,
     /// The name that it has here.
     pub name: String,
     pub public: bool,
 }
 
-pub fn root() -> PathBuf {
+pub(crate) fn root() -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR"))
 }
 
 /// All crates of the workspace and the program.
-pub fn crates() -> Vec<Crate> {
+pub(crate) fn crates() -> Vec<Crate> {
     let text = std::fs::read_to_string(root().join("Cargo.toml")).unwrap();
     let members = text.lines().find_map(|l| l.strip_prefix("members = [")).unwrap().trim_end_matches(']');
     let mut all: Vec<Crate> = members.split(',').map(|m| one(&root().join(m.trim().trim_matches('"')), "src/lib.rs")).collect();
@@ -173,6 +173,6 @@ fn leaves(tokens: &[TokenTree], before: &[String], public: bool, out: &mut Vec<U
 }
 
 /// Names of all modules of a crate.
-pub fn modules_of(c: &Crate) -> BTreeSet<Vec<String>> {
+pub(crate) fn modules_of(c: &Crate) -> BTreeSet<Vec<String>> {
     c.modules.iter().map(|m| m.path.clone()).collect()
 }

@@ -8,7 +8,7 @@ use pipeline_base::document::Document;
 
 /// Rules that need only the job's text. `all_opened`: whether every plug-in of the job could be opened; only then is a stage of a
 /// plug-in that nobody knows a mistake of its own.
-pub fn job(job: &Job, document: &Document, registry: &Registry, all_opened: bool) -> Vec<Diagnostic> {
+pub(super) fn job(job: &Job, document: &Document, registry: &Registry, all_opened: bool) -> Vec<Diagnostic> {
     let mut found = vec![];
     no_steps(job, document, &mut found);
     unique_ids(job, document, &mut found);
@@ -18,7 +18,7 @@ pub fn job(job: &Job, document: &Document, registry: &Registry, all_opened: bool
 }
 
 /// Rules that need the plan.
-pub fn plan(plan: &Plan, document: &Document) -> Vec<Diagnostic> {
+pub(super) fn plan(plan: &Plan, document: &Document) -> Vec<Diagnostic> {
     let mut found = vec![];
     unused_steps(plan, document, &mut found);
     nothing_delivered(plan, document, &mut found);
@@ -57,7 +57,7 @@ fn known_stages(job: &Job, document: &Document, registry: &Registry, all_opened:
 }
 
 /// The finding for a stage that no one has heard of.
-pub fn unknown_stage(step: usize, stage: &str, document: &Document, registry: &Registry) -> Diagnostic {
+pub(super) fn unknown_stage(step: usize, stage: &str, document: &Document, registry: &Registry) -> Diagnostic {
     let hint = registry.hint(stage);
     let text = if hint.is_empty() { "unknown stage" } else { &hint };
     Diagnostic::new("job/unknown-stage", Verdict::Error, format!("no stage is called `{stage}`"))

@@ -34,7 +34,7 @@ const NORMAL_95: f64 = 1.959_963_984_540_054;
 #[derive(Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, crate = "gunter_plugin::serde")]
 #[schemars(crate = "gunter_plugin::schemars")]
-pub struct Options {
+pub(crate) struct Options {
     /// Tables of readings (paths or patterns), with the columns `point`, `depth_m` and `current_ma`.
     #[schemars(length(min = 1))]
     readings: Vec<String>,
@@ -64,7 +64,7 @@ const fn share() -> f64 {
 }
 
 /// Lowers points to a traced line.
-pub struct Depth {
+pub(crate) struct Depth {
     options: Options,
     point: String,
     height: String,

@@ -6,7 +6,7 @@ use std::path::Path;
 
 /// One reading.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Reading {
+pub(crate) struct Reading {
     /// From the sensor to the line, m.
     pub depth_m: f64,
     /// Current on the line, mA.
@@ -14,7 +14,7 @@ pub struct Reading {
 }
 
 /// Readings by point name.
-pub type Readings = BTreeMap<String, Vec<Reading>>;
+pub(crate) type Readings = BTreeMap<String, Vec<Reading>>;
 
 fn bad(name: &str, line: u64, what: &str) -> Problem {
     Problem::new("bad-reading", format!("line {line} of `{name}`: {what}")).fix("mend the line, or leave it out")
@@ -24,7 +24,7 @@ fn bad(name: &str, line: u64, what: &str) -> Problem {
 ///
 /// # Errors
 /// The first line that cannot be read: a reading that is skipped silently would look like a point without one.
-pub fn read(name: &str, path: &Path, all: &mut Readings) -> Result<(), Problem> {
+pub(crate) fn read(name: &str, path: &Path, all: &mut Readings) -> Result<(), Problem> {
     let bytes = std::fs::read(path).map_err(|e| Problem::new("no-readings", format!("`{name}` cannot be read: {e}")))?;
     parse(name, &bytes, all)
 }
@@ -33,7 +33,7 @@ pub fn read(name: &str, path: &Path, all: &mut Readings) -> Result<(), Problem> 
 ///
 /// # Errors
 /// As [`read`].
-pub fn parse(name: &str, bytes: &[u8], all: &mut Readings) -> Result<(), Problem> {
+pub(crate) fn parse(name: &str, bytes: &[u8], all: &mut Readings) -> Result<(), Problem> {
     let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(bytes);
     let head = reader.headers().map_err(|e| bad(name, 1, &e.to_string()))?.clone();
     let column = |key: &str| head.iter().position(|h| h == key).ok_or_else(|| bad(name, 1, &format!("no column `{key}`")));

@@ -5,7 +5,7 @@ use std::ffi::{CStr, CString, c_char, c_int, c_void};
 use std::ptr;
 
 /// The ways to twist a table.
-pub const MODES: &[&str] = &[
+pub(crate) const MODES: &[&str] = &[
     "copy",
     "keeps",
     "wrong-unit",
@@ -64,7 +64,7 @@ struct Column {
 }
 
 /// A table in parts.
-pub struct Forged {
+pub(crate) struct Forged {
     frame: Option<Vec<u8>>,
     columns: Vec<Column>,
     rows: i64,
@@ -207,7 +207,7 @@ unsafe extern "C" fn get_last_error(stream: *mut ArrowArrayStream) -> *const c_c
 
 impl Forged {
     /// Takes a stream and its first piece apart.
-    pub unsafe fn read(stream: &mut ArrowArrayStream) -> Self {
+    pub(crate) unsafe fn read(stream: &mut ArrowArrayStream) -> Self {
         // SAFETY: a stream of the host, moved by leaving its copy without a release.
         unsafe {
             let mut own = ptr::read(stream);
@@ -241,7 +241,7 @@ impl Forged {
     }
 
     /// The numbers of a column as the host lent them. They stay, since the array was never given back.
-    pub fn lent_floats(&mut self) -> &'static [f64] {
+    pub(crate) fn lent_floats(&mut self) -> &'static [f64] {
         let array = &self.at("g").array;
         // SAFETY: the host lends `length` numbers, until the array is released.
         unsafe { std::slice::from_raw_parts((*array.buffers.add(1)).cast::<f64>(), array.length as usize) }
@@ -273,7 +273,7 @@ impl Forged {
     }
 
     /// The table, twisted.
-    pub fn twisted(mut self, mode: &str) -> ArrowArrayStream {
+    pub(crate) fn twisted(mut self, mode: &str) -> ArrowArrayStream {
         match mode {
             "wrong-unit" => self.meaning("g", r#"{"unit":"rad","role":"latitude"}"#),
             "wrong-role" => self.meaning("g", r#"{"unit":"deg","role":"longitude"}"#),

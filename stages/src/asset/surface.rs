@@ -24,7 +24,7 @@ use survey_geodesy::crs::metres;
 /// A surface of a round pipe.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum Surface {
+pub(crate) enum Surface {
     /// Highest point outside.
     Top,
     /// Axis.
@@ -65,7 +65,7 @@ impl Surface {
 /// Options of `asset-surface`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// The surface that delivered heights mean.
     pub heights_mean: Surface,
     /// Carry points that were shot on another surface there, by `diameter_mm` (outside) of the notes. Otherwise they are held.
@@ -81,7 +81,7 @@ pub struct Options {
 }
 
 /// The bound stage.
-pub struct AssetSurface {
+pub(crate) struct AssetSurface {
     options: Options,
     /// Columns of point, surface, diameter and code.
     names: [String; 3],

@@ -6,7 +6,7 @@ use super::{dms, frames, heights, projections};
 use crate::fixture::shared;
 
 /// Cases or single outputs that no stage can be held to: id, output (empty: all of them), reason.
-pub const NOT_APPLICABLE: [(&str, &str, &str); 12] = [
+pub(super) const NOT_APPLICABLE: [(&str, &str, &str); 12] = [
     ("S-EGM96-1", HARMONICS, NO_SYNTHESIS),
     ("S-EGM96-3", HARMONICS, NO_SYNTHESIS),
     ("S-EGM96-4", HARMONICS, NO_SYNTHESIS),
@@ -29,7 +29,7 @@ const NO_GRID: &str = "no EGM2008 grid lies in ../shared/data/grids, and another
 const OTHER_TOLERANCE: &str = "the value is that of the harmonic model; tested with the tolerance of bilinear interpolation in heights.rs";
 
 /// Everything that the cases checked, of all three lists.
-pub fn checked() -> Vec<Checked> {
+pub(super) fn checked() -> Vec<Checked> {
     [&*projections::LEDGER, &*frames::LEDGER, &*heights::LEDGER].into_iter().flat_map(|l| l.checked.clone()).collect()
 }
 

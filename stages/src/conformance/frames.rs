@@ -11,7 +11,7 @@ use std::sync::LazyLock;
 use survey_geodesy::Tangent;
 use survey_geodesy::ellipsoid::GRS80;
 
-pub static LEDGER: LazyLock<Ledger> = LazyLock::new(|| {
+pub(super) static LEDGER: LazyLock<Ledger> = LazyLock::new(|| {
     let mut l = Ledger::default();
     australia(&mut l);
     international(&mut l);

@@ -5,7 +5,7 @@
 
 /// A line that does something.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Step {
+pub(super) enum Step {
     Operation(String),
     /// Numbers that go in.
     Accept(Vec<f64>),
@@ -76,7 +76,7 @@ fn lines(text: &str) -> Vec<(usize, String)> {
 }
 
 /// Reads a file: line numbers and steps.
-pub fn read(text: &str) -> Vec<(usize, Step)> {
+pub(super) fn read(text: &str) -> Vec<(usize, Step)> {
     lines(text).into_iter().filter_map(|(at, line)| step(&line).map(|s| (at, s))).collect()
 }
 

@@ -55,7 +55,7 @@ const KNOWN: [(&str, Option<f64>, &str); 13] = [
 
 /// What became of the cases of a file.
 #[derive(Default, Debug)]
-pub struct Tally {
+pub(super) struct Tally {
     pub passed: usize,
     /// Largest share of its tolerance that a case used.
     pub worst: f64,
@@ -202,7 +202,7 @@ impl Player<'_> {
 }
 
 /// Runs one file.
-pub fn play(file: &str, text: &str, folders: &[PathBuf]) -> Tally {
+pub(super) fn play(file: &str, text: &str, folders: &[PathBuf]) -> Tally {
     let door = Door::new(folders).unwrap();
     let mut p = Player {
         door: &door,
@@ -261,13 +261,13 @@ fn tallies(folder: &str, ending: &str) -> Vec<(String, Tally)> {
         .collect()
 }
 
-pub static FILES: LazyLock<Vec<(String, Tally)>> = LazyLock::new(|| {
+pub(super) static FILES: LazyLock<Vec<(String, Tally)>> = LazyLock::new(|| {
     let mut all = tallies("gie", ".gie");
     all.extend(tallies("gigs", ".gie").into_iter().map(|(name, t)| (format!("GIGS {name}"), t)));
     all
 });
 
-pub fn lines() -> Vec<Line> {
+pub(super) fn lines() -> Vec<Line> {
     let line = |(name, t): &(String, Tally)| {
         let skipped: usize = t.skipped.values().sum();
         Line {
@@ -288,7 +288,7 @@ pub fn lines() -> Vec<Line> {
 }
 
 /// Cases that do not count, reason by reason.
-pub fn not_counted() -> BTreeMap<String, usize> {
+pub(super) fn not_counted() -> BTreeMap<String, usize> {
     let mut all = BTreeMap::new();
     for (reason, n) in FILES.iter().flat_map(|f| &f.1.skipped) {
         *all.entry(reason.clone()).or_default() += n;

@@ -11,7 +11,7 @@ use pipeline_base::table::schema::Epoch;
 use std::path::Path;
 use std::sync::LazyLock;
 
-pub static LEDGER: LazyLock<Ledger> = LazyLock::new(|| {
+pub(super) static LEDGER: LazyLock<Ledger> = LazyLock::new(|| {
     let mut l = Ledger::default();
     received(&mut l);
     constant_models(&mut l);

@@ -2,7 +2,7 @@
 
 /// A published number and what came out.
 #[derive(Clone, Debug)]
-pub struct Checked {
+pub(super) struct Checked {
     /// Case id in the lists of outside values.
     pub id: &'static str,
     /// Output of the case, as the list names it.
@@ -16,32 +16,32 @@ pub struct Checked {
 
 /// Checks of one group of cases.
 #[derive(Default)]
-pub struct Ledger {
+pub(super) struct Ledger {
     pub checked: Vec<Checked>,
 }
 
 impl Ledger {
     /// Compares and writes down.
-    pub fn near(&mut self, id: &'static str, output: &'static str, got: f64, want: f64, tolerance: f64, unit: &'static str) {
+    pub(super) fn near(&mut self, id: &'static str, output: &'static str, got: f64, want: f64, tolerance: f64, unit: &'static str) {
         assert!((got - want).abs() <= tolerance, "{id}, {output}: {got} {unit} in place of {want}, tolerance {tolerance}");
         self.checked.push(Checked { id, output, want, got, tolerance, unit });
     }
     /// The same for several outputs in metres.
-    pub fn metres(&mut self, id: &'static str, outputs: &[&'static str], got: &[f64], want: &[f64], tolerance: f64) {
+    pub(super) fn metres(&mut self, id: &'static str, outputs: &[&'static str], got: &[f64], want: &[f64], tolerance: f64) {
         assert!(outputs.len() == got.len() && got.len() == want.len(), "{id}");
         for ((output, got), want) in outputs.iter().zip(got).zip(want) {
             self.near(id, output, *got, *want, tolerance, "m");
         }
     }
     /// The same for an angle in degrees whose tolerance is in seconds of arc.
-    pub fn angle(&mut self, id: &'static str, output: &'static str, got_deg: f64, want_deg: f64, tolerance_s: f64) {
+    pub(super) fn angle(&mut self, id: &'static str, output: &'static str, got_deg: f64, want_deg: f64, tolerance_s: f64) {
         self.near(id, output, got_deg * 3600.0, want_deg * 3600.0, tolerance_s, "″");
     }
 }
 
 /// A line of the table of conformance.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Line {
+pub(super) struct Line {
     pub system: String,
     pub source: String,
     pub through: String,
@@ -58,7 +58,7 @@ impl Line {
     }
 
     /// The line in Markdown.
-    pub fn markdown(&self) -> String {
+    pub(super) fn markdown(&self) -> String {
         let decimals = self.decimals();
         format!(
             "| {} | {} | {} | {} | {} | {} |",

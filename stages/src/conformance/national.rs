@@ -11,7 +11,7 @@ use std::sync::LazyLock;
 use survey_geodesy::crs::Crs;
 use survey_geodesy::ellipsoid::GRS80;
 
-pub static LINES: LazyLock<Vec<Line>> =
+pub(super) static LINES: LazyLock<Vec<Line>> =
     LazyLock::new(|| [map_grid_of_australia(), reference_stations(), netherlands(), great_britain(), denmark()].concat());
 
 #[test]

@@ -10,7 +10,7 @@ use survey_geodesy::ellipsoid::GRS80;
 const NO_EPOCH: f64 = 2020.0;
 
 /// A row of `02_frame_parameters.csv`: metres, radians, parts, and their change in a year.
-pub struct Parameters {
+pub(super) struct Parameters {
     pub from: String,
     pub to: String,
     coordinate_frame: bool,
@@ -20,7 +20,7 @@ pub struct Parameters {
 }
 
 /// Reads the list.
-pub fn parameters(text: &str) -> Vec<Parameters> {
+pub(super) fn parameters(text: &str) -> Vec<Parameters> {
     let mut reader = csv::Reader::from_reader(text.as_bytes());
     let rows = reader.records().map(|record| {
         let record = record.unwrap();
@@ -41,7 +41,7 @@ pub fn parameters(text: &str) -> Vec<Parameters> {
 
 impl Parameters {
     /// The transformation written out here, so that neither registry nor library is its own judge.
-    pub fn apply(&self, p: [f64; 3], year: f64) -> [f64; 3] {
+    pub(super) fn apply(&self, p: [f64; 3], year: f64) -> [f64; 3] {
         let years = year - self.epoch.unwrap_or(NO_EPOCH);
         let v: [f64; 7] = std::array::from_fn(|i| self.at_epoch[i] + self.a_year[i] * years);
         let sign = if self.coordinate_frame { -1.0 } else { 1.0 };
@@ -51,7 +51,7 @@ impl Parameters {
     }
 
     /// The same as a PROJ step.
-    pub fn proj(&self) -> String {
+    pub(super) fn proj(&self) -> String {
         let arc = |v: f64| v.to_degrees() * 3600.0;
         let (c, r) = (self.at_epoch, self.a_year);
         format!(
@@ -96,7 +96,7 @@ fn frame(name: &str) -> Option<(&'static str, Place)> {
 }
 
 /// Every row, at two dates; `None` without the list.
-pub static LINES: LazyLock<Vec<Line>> = LazyLock::new(|| {
+pub(super) static LINES: LazyLock<Vec<Line>> = LazyLock::new(|| {
     let Some(path) = shared("checks/02_frame_parameters.csv") else { return vec![] };
     let rows = parameters(&std::fs::read_to_string(path).unwrap());
     let mut worst = 0.0_f64;

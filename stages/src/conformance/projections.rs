@@ -13,7 +13,7 @@ use std::sync::LazyLock;
 use survey_geodesy::ellipsoid::{Ellipsoid, GRS80, WGS84};
 use survey_geodesy::projection::Projection;
 
-pub static LEDGER: LazyLock<Ledger> = LazyLock::new(|| {
+pub(super) static LEDGER: LazyLock<Ledger> = LazyLock::new(|| {
     let mut l = Ledger::default();
     projections(&mut l);
     national_grids(&mut l);

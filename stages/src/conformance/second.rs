@@ -120,7 +120,7 @@ fn line(system: &str, worst: f64) -> Line {
     }
 }
 
-pub static LINES: LazyLock<Vec<Line>> = LazyLock::new(|| {
+pub(super) static LINES: LazyLock<Vec<Line>> = LazyLock::new(|| {
     let mut lines = vec![];
     for (code, title, definition) in GRIDS {
         let base = base_of(code);

@@ -17,11 +17,11 @@ use survey_geodesy::door::Door;
 use survey_geodesy::projection::Projection;
 
 /// Latitude, longitude (deg), ellipsoidal height (m).
-pub type Place = (f64, f64, f64);
+pub(super) type Place = (f64, f64, f64);
 
 /// How a list of points is to be reprojected.
 #[derive(Clone)]
-pub struct Way<'a> {
+pub(super) struct Way<'a> {
     pub from: &'a str,
     pub epoch: Epoch,
     pub to: &'a str,
@@ -39,26 +39,26 @@ pub struct Way<'a> {
 }
 
 impl<'a> Way<'a> {
-    pub fn new(from: &'a str, to: &'a str) -> Self {
+    pub(super) fn new(from: &'a str, to: &'a str) -> Self {
         let nowhere = Path::new("/nonexistent");
         Self { from, epoch: Epoch::Static, to, by_hand: None, to_epoch: None, budget_m: 0.05, heights: None, folder: nowhere, place: None }
     }
-    pub fn at(self, year: f64) -> Self {
+    pub(super) fn at(self, year: f64) -> Self {
         Self { epoch: Epoch::Fixed(year), ..self }
     }
-    pub fn by_hand(self, pipeline: &'a str) -> Self {
+    pub(super) fn by_hand(self, pipeline: &'a str) -> Self {
         Self { by_hand: Some(pipeline), ..self }
     }
-    pub fn budget(self, budget_m: f64) -> Self {
+    pub(super) fn budget(self, budget_m: f64) -> Self {
         Self { budget_m, ..self }
     }
-    pub fn heights(self, unit: Unit) -> Self {
+    pub(super) fn heights(self, unit: Unit) -> Self {
         Self { heights: Some(unit), ..self }
     }
-    pub fn place(self, latitude: f64, longitude: f64) -> Self {
+    pub(super) fn place(self, latitude: f64, longitude: f64) -> Self {
         Self { place: Some((latitude, longitude)), ..self }
     }
-    pub fn grids(self, folder: &'a Path) -> Self {
+    pub(super) fn grids(self, folder: &'a Path) -> Self {
         Self { folder, ..self }
     }
 
@@ -85,27 +85,27 @@ fn accept_every_point(reference: &mut Reference) {
 }
 
 /// What came out.
-pub struct Out {
+pub(super) struct Out {
     pub table: Table,
     pub findings: Vec<Diagnostic>,
 }
 
 impl Out {
-    pub fn column(&self, name: &str) -> Vec<f64> {
+    pub(super) fn column(&self, name: &str) -> Vec<f64> {
         self.table.floats(name).unwrap_or_else(|p| panic!("{name}: {}", p.finding.what)).to_vec()
     }
     /// Easting and northing of each row.
-    pub fn grid(&self, unit: &str) -> Vec<[f64; 2]> {
+    pub(super) fn grid(&self, unit: &str) -> Vec<[f64; 2]> {
         let (e, n) = (self.column(&format!("easting_{unit}")), self.column(&format!("northing_{unit}")));
         e.into_iter().zip(n).map(|(e, n)| [e, n]).collect()
     }
     /// Latitude, longitude, ellipsoidal height of each row.
-    pub fn places(&self) -> Vec<Place> {
+    pub(super) fn places(&self) -> Vec<Place> {
         let (la, lo, h) = (self.column("latitude_deg"), self.column("longitude_deg"), self.column("ellipsoidal_height_m"));
         la.into_iter().zip(lo).zip(h).map(|((la, lo), h)| (la, lo, h)).collect()
     }
     /// Nothing but notes and warnings may have been said.
-    pub fn undisturbed(self) -> Self {
+    pub(super) fn undisturbed(self) -> Self {
         let stops: Vec<_> = self.findings.iter().filter(|f| f.verdict.word() == "block" || f.verdict.word() == "error").collect();
         assert!(stops.is_empty(), "{stops:#?}");
         self
@@ -136,7 +136,7 @@ fn run<S: Stage>(options: &str, table: &Table, reference: &Reference, place: Opt
 }
 
 /// Points through `reproject`.
-pub fn reproject(way: &Way, places: &[Place]) -> Out {
+pub(super) fn reproject(way: &Way, places: &[Place]) -> Out {
     let mut table = table_of(way.from, way.epoch, places);
     if let Some(unit) = way.heights {
         let mut schema = (*table.schema).clone();
@@ -156,13 +156,13 @@ pub fn reproject(way: &Way, places: &[Place]) -> Out {
 }
 
 /// A table of points that went through another stage, further through `reproject`.
-pub fn reproject_table(way: &Way, table: &Table, places: &[Place]) -> Out {
+pub(super) fn reproject_table(way: &Way, table: &Table, places: &[Place]) -> Out {
     let here = way.place.map(|(la, lo)| vec![(la, lo, 100.0)]);
     run::<Reproject>("{}", table, &way.reference(), locality(here.as_deref().unwrap_or(places), way.epoch))
 }
 
 /// Points through `height-convert`, in a frame for which the geoid is made, to metres above a named datum.
-pub fn heights(frame: &str, epoch: Epoch, grid: &Path, datum: &str, unit: &str, budget_m: f64, places: &[Place]) -> Out {
+pub(super) fn heights(frame: &str, epoch: Epoch, grid: &Path, datum: &str, unit: &str, budget_m: f64, places: &[Place]) -> Out {
     let folder = grid.parent().unwrap();
     // The product knows the coarse global models and refuses a claim of centimetres for them.
     let sigma_m = if grid.to_string_lossy().contains("egm96") { 0.5 } else { 0.01 };
@@ -177,7 +177,7 @@ pub fn heights(frame: &str, epoch: Epoch, grid: &Path, datum: &str, unit: &str, 
 }
 
 /// The geographic 3D system below a projected one: its code, or its text where the registry has none.
-pub fn base_of(projected: &str) -> String {
+pub(super) fn base_of(projected: &str) -> String {
     let base = Projection::plan(projected).unwrap_or_else(|p| panic!("{}", shown(&[p]))).base;
     let door = Door::new(&[]).unwrap();
     let three = door.create(&base).unwrap().to_3d().unwrap();
@@ -185,7 +185,7 @@ pub fn base_of(projected: &str) -> String {
 }
 
 /// One point through the projection of a system, in its own datum: easting and northing in `unit`.
-pub fn project(projected: &str, unit: Unit, latitude: f64, longitude: f64) -> (Out, [f64; 2]) {
+pub(super) fn project(projected: &str, unit: Unit, latitude: f64, longitude: f64) -> (Out, [f64; 2]) {
     let base = base_of(projected);
     let mut way = Way::new(&base, projected).at(2020.0).budget(2.0);
     if unit != Unit::Metre {
@@ -197,14 +197,14 @@ pub fn project(projected: &str, unit: Unit, latitude: f64, longitude: f64) -> (O
 }
 
 /// WKT of a geographic 3D system on an ellipsoid, for systems that no registry has.
-pub fn geographic_3d(name: &str, axis_m: f64, inverse_flattening: f64) -> String {
+pub(super) fn geographic_3d(name: &str, axis_m: f64, inverse_flattening: f64) -> String {
     format!(
         r#"GEOGCRS["{name}",DATUM["{name}",ELLIPSOID["{name}",{axis_m},{inverse_flattening},LENGTHUNIT["metre",1]]],PRIMEM["Greenwich",0,ANGLEUNIT["degree",0.0174532925199433]],CS[ellipsoidal,3],AXIS["geodetic latitude (Lat)",north,ORDER[1],ANGLEUNIT["degree",0.0174532925199433]],AXIS["geodetic longitude (Lon)",east,ORDER[2],ANGLEUNIT["degree",0.0174532925199433]],AXIS["ellipsoidal height (h)",up,ORDER[3],LENGTHUNIT["metre",1]]]"#
     )
 }
 
 /// A pipeline between geographic systems around a geocentric step; ellipsoids as PROJ writes them.
-pub fn around(from: &str, step: &str, to: &str) -> String {
+pub(super) fn around(from: &str, step: &str, to: &str) -> String {
     format!(
         "+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad +step +proj=cart {from} +step {step} +step +inv +proj=cart {to} +step +proj=unitconvert +xy_in=rad +xy_out=deg"
     )

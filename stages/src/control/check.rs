@@ -17,19 +17,19 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 mod frames;
-pub mod limits;
+pub(crate) mod limits;
 mod sessions;
 mod shots;
 #[cfg(test)]
 mod tests;
 
-pub use frames::Frames;
-pub use shots::Shot;
+pub(crate) use frames::Frames;
+pub(crate) use shots::Shot;
 
 /// What each session must have.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum Rule {
+pub(crate) enum Rule {
     /// A good check before the first point and another after the last.
     #[default]
     BeforeAndAfter,
@@ -42,7 +42,7 @@ pub enum Rule {
 /// What to do with marks in another frame.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum OtherFrame {
+pub(crate) enum OtherFrame {
     /// Refuse them.
     #[default]
     Refuse,
@@ -53,7 +53,7 @@ pub enum OtherFrame {
 /// Options of `control-check`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// Files with marks, CSV or GeoJSON; names or patterns, relative to the job file.
     pub control: Vec<String>,
     /// What each session must have.
@@ -87,7 +87,7 @@ fn report_name() -> String {
 }
 
 /// The bound stage.
-pub struct ControlCheck {
+pub(crate) struct ControlCheck {
     comparison: Comparison,
     limits: Limits,
     rule: Rule,
@@ -100,7 +100,7 @@ pub struct ControlCheck {
 ///
 /// # Errors
 /// When a pattern matches nothing.
-pub fn files(patterns: &[String], option: &str, cx: &BindCx) -> Result<Vec<Resource>, Vec<Problem>> {
+pub(crate) fn files(patterns: &[String], option: &str, cx: &BindCx) -> Result<Vec<Resource>, Vec<Problem>> {
     if patterns.is_empty() {
         return Err(vec![
             Problem::new("control/no-marks", "no file with marks is named")
@@ -128,7 +128,7 @@ pub fn files(patterns: &[String], option: &str, cx: &BindCx) -> Result<Vec<Resou
 ///
 /// # Errors
 /// See [`marks::read`].
-pub fn marks_of(resources: &[Resource]) -> Result<Vec<marks::Mark>, Vec<Problem>> {
+pub(crate) fn marks_of(resources: &[Resource]) -> Result<Vec<marks::Mark>, Vec<Problem>> {
     let files: Vec<_> = resources.iter().map(|r| (r.name.clone(), r.path.clone())).collect();
     marks::read(&files)
 }

@@ -37,7 +37,7 @@ enum Way {
 
 /// Which height of the table is compared.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum HeightWay {
+pub(crate) enum HeightWay {
     /// None.
     None,
     /// Above the vertical datum.
@@ -73,7 +73,7 @@ struct Names {
 }
 
 /// Marks that can be compared with a table, and how.
-pub struct Comparison {
+pub(crate) struct Comparison {
     /// The marks, in the order of the file.
     pub marks: Vec<Mark>,
     ready: Vec<Ready>,
@@ -85,7 +85,7 @@ pub struct Comparison {
 
 /// Difference of one delivered point from its mark: delivered minus known, m.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Difference {
+pub(crate) struct Difference {
     /// Row of the table.
     pub row: usize,
     /// Number of the mark.
@@ -117,7 +117,7 @@ impl Comparison {
     /// # Errors
     /// `control/other-frame`, `control/other-epoch`, `control/other-heights`, `control/no-epoch`, and what the
     /// choice of an operation says.
-    pub fn plan(
+    pub(crate) fn plan(
         marks: Vec<Mark>,
         schema: &Schema,
         reference: &Reference,
@@ -160,7 +160,7 @@ impl Comparison {
 
     /// Operations that are applied, for the plan.
     #[must_use]
-    pub fn operations(&self) -> Vec<serde_json::Value> {
+    pub(crate) fn operations(&self) -> Vec<serde_json::Value> {
         self.applied().map(|(o, _)| o.decided()).collect()
     }
 
@@ -171,7 +171,7 @@ impl Comparison {
 
     /// Grids that they read.
     #[must_use]
-    pub fn grids(&self) -> Vec<Resource> {
+    pub(crate) fn grids(&self) -> Vec<Resource> {
         self.applied().flat_map(|(o, _)| grid_resources(o)).collect()
     }
 
@@ -179,13 +179,13 @@ impl Comparison {
     ///
     /// # Errors
     /// When an operation gives no result at a point.
-    pub fn pins(&self, probes: &[ProbeAt]) -> Result<Vec<Pin>, Problem> {
+    pub(crate) fn pins(&self, probes: &[ProbeAt]) -> Result<Vec<Pin>, Problem> {
         self.applied().map(|(o, part)| o.pin(part, probes)).collect()
     }
 
     /// Which height of the table a mark is compared with.
     #[must_use]
-    pub fn height_way(&self, mark: usize) -> HeightWay {
+    pub(crate) fn height_way(&self, mark: usize) -> HeightWay {
         self.ready[mark].height
     }
 
@@ -193,7 +193,7 @@ impl Comparison {
     ///
     /// # Errors
     /// When a column is not as promised, or an operation or projection gives nothing at a mark.
-    pub fn differences(&self, table: &Table) -> Result<Vec<Difference>, Problem> {
+    pub(crate) fn differences(&self, table: &Table) -> Result<Vec<Difference>, Problem> {
         let point = pipeline_base::table::by_role(&table.schema, Role::Point)?.name.clone();
         let names = table.texts(&point)?;
         let (latitude, longitude) = (table.floats(&self.names.latitude)?, table.floats(&self.names.longitude)?);
@@ -539,7 +539,7 @@ fn other_grid(crs: &Crs, projection: &Projection, frame: &Frame, unit: Unit, mar
 
 /// Marks that may be compared, and why others may not.
 #[must_use]
-pub fn dependent(mark: &Mark, base: Option<&str>) -> Option<&'static str> {
+pub(crate) fn dependent(mark: &Mark, base: Option<&str>) -> Option<&'static str> {
     match mark.used_as {
         Use::Base => Some("it set the base"),
         Use::Fit => Some("a localisation is fitted to it"),

@@ -20,7 +20,7 @@ mod gather;
 /// What follows when a cause is found.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum WhenFound {
+pub(crate) enum WhenFound {
     /// Nothing is delivered.
     #[default]
     Block,
@@ -31,7 +31,7 @@ pub enum WhenFound {
 /// Options of `find-cause`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// Files with marks, CSV or GeoJSON; names or patterns, relative to the job file.
     pub control: Vec<String>,
     /// Other geoid grids that the control may have been levelled to; names or patterns.
@@ -55,7 +55,7 @@ fn report_name() -> String {
 }
 
 /// The bound stage.
-pub struct FindCause {
+pub(crate) struct FindCause {
     comparison: Comparison,
     reference: Reference,
     rig: Option<Rig>,

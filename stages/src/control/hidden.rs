@@ -17,7 +17,7 @@ use survey_geodesy::{Ellipsoid, Tangent};
 use survey_mathematics::distributions::chi_square;
 
 mod read;
-pub mod solve;
+pub(crate) mod solve;
 #[cfg(test)]
 mod tests;
 
@@ -27,13 +27,13 @@ use solve::{Known, Observation, Solution, left_of, solve};
 /// Options of `hidden-points`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// CSV files of constructions; names or patterns, relative to the job file.
     pub constructions: Vec<String>,
 }
 
 /// The bound stage.
-pub struct HiddenPoints {
+pub(crate) struct HiddenPoints {
     constructions: Vec<Construction>,
     ellipsoid: Ellipsoid,
     schema: Arc<Schema>,

@@ -13,10 +13,10 @@ use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 use survey_geodesy::crs::metres;
 
-pub mod fit;
-pub mod hull;
+pub(crate) mod fit;
+pub(crate) mod hull;
 mod judge;
-pub mod saved;
+pub(crate) mod saved;
 #[cfg(test)]
 mod tests;
 
@@ -26,7 +26,7 @@ use saved::Saved;
 /// The motion in plan.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum InPlan {
+pub(crate) enum InPlan {
     /// Turn and shift; lengths stay.
     #[default]
     Rigid,
@@ -37,7 +37,7 @@ pub enum InPlan {
 /// The motion in height.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum InHeight {
+pub(crate) enum InHeight {
     /// One shift.
     #[default]
     Shift,
@@ -50,7 +50,7 @@ pub enum InHeight {
 /// Options of `localise`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// Name of the site system; the `crs` of the marks says the same.
     pub name: String,
     /// Files with marks in the site system. Those with `use: fit` are fitted, all others check.
@@ -109,7 +109,7 @@ enum Source {
 }
 
 /// The bound stage.
-pub struct Localise {
+pub(crate) struct Localise {
     options: Options,
     source: Source,
     crs: String,

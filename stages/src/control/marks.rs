@@ -17,7 +17,7 @@ use survey_geodesy::crs::metres;
 /// What a mark may be used for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Use {
+pub(crate) enum Use {
     /// Checks only.
     Check,
     /// It set the base, so it cannot check it.
@@ -28,7 +28,7 @@ pub enum Use {
 
 /// Horizontal coordinates of a mark.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Place {
+pub(crate) enum Place {
     /// Easting and northing in metres; the unit is the one of the file.
     Grid {
         /// Easting, m.
@@ -49,7 +49,7 @@ pub enum Place {
 
 /// Height of a mark.
 #[derive(Clone, Debug, PartialEq)]
-pub struct MarkHeight {
+pub(crate) struct MarkHeight {
     /// Height, m.
     pub value_m: f64,
     /// Unit in which the file gave it.
@@ -62,7 +62,7 @@ pub struct MarkHeight {
 
 /// One mark.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Mark {
+pub(crate) struct Mark {
     /// Name, as the field notes write it.
     pub name: String,
     /// Horizontal coordinates.
@@ -90,7 +90,7 @@ pub struct Mark {
 impl Mark {
     /// A label at its place in its file.
     #[must_use]
-    pub fn label(&self, text: &str) -> Label {
+    pub(crate) fn label(&self, text: &str) -> Label {
         self.at.label(&self.file, text)
     }
 }
@@ -132,7 +132,7 @@ fn refuse(code: &str, what: impl Into<String>) -> Problem {
 /// # Errors
 /// Every problem that can be seen: `control/unreadable`, `control/no-column`, `control/bad-value`,
 /// `control/same-name`, `control/no-marks`.
-pub fn read(files: &[(String, std::path::PathBuf)]) -> Result<Vec<Mark>, Vec<Problem>> {
+pub(crate) fn read(files: &[(String, std::path::PathBuf)]) -> Result<Vec<Mark>, Vec<Problem>> {
     let mut marks = vec![];
     let mut problems = vec![];
     for (name, path) in files {
@@ -160,7 +160,7 @@ pub(super) fn bytes_of(name: &str, path: &Path) -> Result<Vec<u8>, Problem> {
 ///
 /// # Errors
 /// See [`read`].
-pub fn parse(name: &str, bytes: &[u8]) -> Result<Vec<Mark>, Vec<Problem>> {
+pub(crate) fn parse(name: &str, bytes: &[u8]) -> Result<Vec<Mark>, Vec<Problem>> {
     let lower = name.to_ascii_lowercase();
     let records = if lower.ends_with(".geojson") || lower.ends_with(".json") {
         geojson::records(name, bytes)

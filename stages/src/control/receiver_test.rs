@@ -29,7 +29,7 @@ const DISTANCE_M: std::ops::RangeInclusive<f64> = 2.0..=20.0;
 /// Which test.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum Procedure {
+pub(crate) enum Procedure {
     /// One series of five sets: finds gross errors.
     Simplified,
     /// Three series of five sets, at least 90 minutes apart: gives the precision that is reached.
@@ -39,7 +39,7 @@ pub enum Procedure {
 /// Result of an earlier full test of the same equipment.
 #[derive(Clone, Copy, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct EarlierTest {
+pub(crate) struct EarlierTest {
     /// Its experimental standard deviation in plan, east and north together, m.
     #[schemars(range(min = 0.0))]
     pub horizontal_m: f64,
@@ -51,7 +51,7 @@ pub struct EarlierTest {
 /// Options of `receiver-test`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// Which test.
     pub procedure: Procedure,
     /// Names of the two marks, as in the field notes.
@@ -86,7 +86,7 @@ pub struct Options {
 /// The part of a claim that grows with the distance from the base.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct WithDistance {
+pub(crate) struct WithDistance {
     /// Distance from the base, km.
     #[schemars(range(min = 0.0, max = 1000.0))]
     pub base_km: f64,
@@ -103,7 +103,7 @@ pub struct WithDistance {
 /// How two parts of a claim go together.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum Together {
+pub(crate) enum Together {
     /// Plain sum.
     Sum,
     /// Root of the sum of squares.
@@ -129,7 +129,7 @@ fn report_name() -> String {
 }
 
 /// The bound stage.
-pub struct ReceiverTest {
+pub(crate) struct ReceiverTest {
     options: Options,
     claim: Claim,
     ellipsoid: Ellipsoid,

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 /// Where in a file a record stands, counted from 1.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum At {
+pub(crate) enum At {
     /// Line of a CSV file.
     Line(u64),
     /// Feature of a GeoJSON file, whose lines mean nothing.
@@ -15,7 +15,7 @@ pub enum At {
 impl At {
     /// A label at this place.
     #[must_use]
-    pub fn label(self, file: &str, text: &str) -> Label {
+    pub(crate) fn label(self, file: &str, text: &str) -> Label {
         match self {
             Self::Line(line) => Label::lines(file, line, line, text),
             Self::Feature(n) => Label::file(file, format!("feature {n}: {text}")),

@@ -73,7 +73,7 @@ fn row(shot: &Shot, mark: &Mark, limits: &Limits) -> Vec<String> {
 ///
 /// # Errors
 /// `export/cannot-write`, `export/read-back-differs`, `export/exists`.
-pub fn write(
+pub(crate) fn write(
     cx: &Cx,
     name: &str,
     marks: &[Mark],

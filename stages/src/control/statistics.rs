@@ -8,21 +8,21 @@ use serde::Serialize;
 use survey_mathematics::distributions::student;
 
 /// Factor from the root mean square of one axis to 95 % (NSSDA, vertical).
-pub const FACTOR_UP: f64 = 1.96;
+pub(crate) const FACTOR_UP: f64 = 1.96;
 /// Factor from the root mean square in plan to 95 % where both axes are alike (NSSDA): 2.4477 / sqrt 2.
-pub const FACTOR_RADIAL: f64 = 1.7308;
+pub(crate) const FACTOR_RADIAL: f64 = 1.7308;
 /// Radius that holds 95 % of a circular normal distribution of unit sigma.
-pub const FACTOR_CIRCLE: f64 = 2.4477;
+pub(crate) const FACTOR_CIRCLE: f64 = 2.4477;
 /// Fewest check points of NSSDA.
-pub const NSSDA_POINTS: usize = 20;
+pub(crate) const NSSDA_POINTS: usize = 20;
 /// Fewest check points of the ASPRS standard, edition 2.
-pub const ASPRS_POINTS: usize = 30;
+pub(crate) const ASPRS_POINTS: usize = 30;
 /// Part of the root mean square beyond which a mean tells of a bias (ASPRS; from memory of the standard).
 const BIAS_PART: f64 = 0.25;
 
 /// Mean, spread and root mean square of a list.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
-pub struct Spread {
+pub(crate) struct Spread {
     /// How many.
     pub count: usize,
     /// Mean.
@@ -39,7 +39,7 @@ impl Spread {
     /// Whether the mean differs from zero by more than its own scatter makes in 99 of 100 lists (Student's t).
     #[must_use]
     #[allow(clippy::cast_precision_loss)]
-    pub fn mean_is_no_noise(&self) -> bool {
+    pub(crate) fn mean_is_no_noise(&self) -> bool {
         let n = self.count as f64;
         self.mean.abs() > student(0.995, n - 1.0) * self.sd / n.sqrt()
     }
@@ -48,7 +48,7 @@ impl Spread {
 /// Mean and spread in two passes about the first value, so that no digits are lost. `None` for an empty list.
 #[must_use]
 #[allow(clippy::cast_precision_loss)]
-pub fn spread(values: &[f64]) -> Option<Spread> {
+pub(crate) fn spread(values: &[f64]) -> Option<Spread> {
     let first = *values.first()?;
     let n = values.len() as f64;
     let rough = values.iter().map(|v| v - first).sum::<f64>() / n;
@@ -66,47 +66,10 @@ pub fn spread(values: &[f64]) -> Option<Spread> {
     })
 }
 
-/// Half axes and azimuth (deg, clockwise from north) of the standard ellipse of a covariance (m2), as
-/// the variances along the axes: major, minor.
-#[must_use]
-pub fn ellipse(ee: f64, nn: f64, en: f64) -> (f64, f64, f64) {
-    let mean = (ee + nn) / 2.0;
-    let radius = ((ee - nn) / 2.0).hypot(en);
-    let azimuth = (0.5 * (2.0 * en).atan2(nn - ee)).to_degrees();
-    (mean + radius, mean - radius, if azimuth < 0.0 { azimuth + 180.0 } else { azimuth })
-}
-
-/// Weighted mean with its standard error before and after scaling.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Weighted {
-    /// Mean.
-    pub mean: f64,
-    /// Standard error from the sigmas alone.
-    pub sigma_before: f64,
-    /// Sum of squared residuals over sigmas.
-    pub chi_square: f64,
-    /// Standard error scaled by the reference variance; NaN for one value.
-    pub sigma_after: f64,
-}
-
-/// The mean of values with their sigmas (weights 1 / sigma2). `None` for an empty list.
-#[must_use]
-#[allow(clippy::cast_precision_loss)]
-pub fn weighted(values: &[f64], sigmas: &[f64]) -> Option<Weighted> {
-    let first = *values.first()?;
-    let weight: Vec<f64> = sigmas.iter().map(|s| 1.0 / (s * s)).collect();
-    let sum: f64 = weight.iter().sum();
-    let mean = first + values.iter().zip(&weight).map(|(v, w)| w * (v - first)).sum::<f64>() / sum;
-    let chi_square: f64 = values.iter().zip(&weight).map(|(v, w)| w * (v - mean).powi(2)).sum();
-    let before = (1.0 / sum).sqrt();
-    let after = if values.len() > 1 { before * (chi_square / (values.len() - 1) as f64).sqrt() } else { f64::NAN };
-    Some(Weighted { mean, sigma_before: before, chi_square, sigma_after: after })
-}
-
 /// NSSDA in plan: the 95 % radius from the root mean squares of the two axes. Where they differ, by the mean of
 /// both (valid for a ratio of 0.6 and more); the second value says whether that holds.
 #[must_use]
-pub fn nssda_horizontal(rmse_east: f64, rmse_north: f64) -> (f64, bool) {
+pub(crate) fn nssda_horizontal(rmse_east: f64, rmse_north: f64) -> (f64, bool) {
     let (low, high) = (rmse_east.min(rmse_north), rmse_east.max(rmse_north));
     if low == high {
         return (FACTOR_RADIAL * rmse_east.hypot(rmse_north), true);
@@ -116,31 +79,19 @@ pub fn nssda_horizontal(rmse_east: f64, rmse_north: f64) -> (f64, bool) {
 
 /// NSSDA vertical: 95 %.
 #[must_use]
-pub fn nssda_vertical(rmse_up: f64) -> f64 {
+pub(crate) fn nssda_vertical(rmse_up: f64) -> f64 {
     FACTOR_UP * rmse_up
-}
-
-/// How many of `count` check points may be outside a 95 % statement: one of twenty.
-#[must_use]
-pub const fn may_be_outside(count: usize) -> usize {
-    count / 20
 }
 
 /// ASPRS edition 2: root mean square of the product with the error of the check points in it.
 #[must_use]
-pub fn with_survey(rmse_fit: f64, rmse_survey: f64) -> f64 {
+pub(crate) fn with_survey(rmse_fit: f64, rmse_survey: f64) -> f64 {
     rmse_fit.hypot(rmse_survey)
-}
-
-/// Horizontal measures of two sigmas: twice the distance root mean square, and the circle of 50 %.
-#[must_use]
-pub fn two_drms_and_cep(sigma_east: f64, sigma_north: f64) -> (f64, f64) {
-    (2.0 * sigma_east.hypot(sigma_north), 0.589 * (sigma_east + sigma_north))
 }
 
 /// One independent check.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Check {
+pub(crate) struct Check {
     /// Delivered minus known: east and north, m.
     pub horizontal_m: [f64; 2],
     /// Up, m.
@@ -153,7 +104,7 @@ pub struct Check {
 
 /// All statistics of a list of checks, for the report.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Statistics {
+pub(crate) struct Statistics {
     /// Checks that went in.
     pub checks: usize,
     /// Different marks among them: repeats of one mark count once against a required number.
@@ -188,7 +139,7 @@ pub struct Statistics {
 
 /// Statistics of checks on `marks` different marks.
 #[must_use]
-pub fn statistics(checks: &[Check], marks: usize) -> Statistics {
+pub(crate) fn statistics(checks: &[Check], marks: usize) -> Statistics {
     let column = |f: &dyn Fn(&Check) -> Option<f64>| checks.iter().filter_map(f).collect::<Vec<f64>>();
     let east = spread(&column(&|c| Some(c.horizontal_m[0])));
     let north = spread(&column(&|c| Some(c.horizontal_m[1])));

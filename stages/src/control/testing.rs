@@ -11,10 +11,10 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use survey_geodesy::projection::Projection;
 
-pub const DATUM: &str = "Saltgrass 2026";
+pub(crate) const DATUM: &str = "Saltgrass 2026";
 
 /// One delivered point near 27.52 N 86.61 W: offsets east and north of the site (grid, m) and height (m).
-pub struct Point {
+pub(crate) struct Point {
     pub session: &'static str,
     pub name: &'static str,
     /// Minutes after 2026-03-17T12:00Z.
@@ -22,20 +22,20 @@ pub struct Point {
     pub at: [f64; 3],
 }
 
-pub const EASTING: f64 = 538_500.0;
-pub const NORTHING: f64 = 3_044_100.0;
+pub(crate) const EASTING: f64 = 538_500.0;
+pub(crate) const NORTHING: f64 = 3_044_100.0;
 
 /// 2026-03-17T12:00Z.
 const NOON: i64 = 1_773_748_800_000_000_000;
 
-pub fn reference() -> Reference {
+pub(crate) fn reference() -> Reference {
     let heights = format!(
         r#"{{"surface": "vertical-datum", "datum": "{DATUM}", "unit": "m", "geoid": {{"grid": "g.gtx", "model": "INVENTED", "version": "1", "frame": "EPSG:6319", "sigma_m": 0.008}}}}"#
     );
     fixture::reference("EPSG:9989", fixture::OBSERVATION, "EPSG:6345", &heights, 0.05, Path::new("."))
 }
 
-pub fn schema() -> Schema {
+pub(crate) fn schema() -> Schema {
     let metre = |name: &str, role: Role| Column::maybe(name, Holds::Float, Unit::Metre, role);
     Schema {
         columns: vec![
@@ -77,7 +77,7 @@ pub fn schema() -> Schema {
 }
 
 /// Latitude and longitude of a grid point, by secant steps on the projection.
-pub fn geographic(projection: &Projection, easting: f64, northing: f64) -> (f64, f64) {
+pub(crate) fn geographic(projection: &Projection, easting: f64, northing: f64) -> (f64, f64) {
     let (mut latitude, mut longitude) = (27.52, -86.61);
     for _ in 0..12 {
         let at = projection.at(latitude, longitude).unwrap();
@@ -87,7 +87,7 @@ pub fn geographic(projection: &Projection, easting: f64, northing: f64) -> (f64,
     (latitude, longitude)
 }
 
-pub fn table(rows: &[Point]) -> Table {
+pub(crate) fn table(rows: &[Point]) -> Table {
     let projection = Projection::plan("EPSG:6345").unwrap();
     let n = rows.len();
     let grid: Vec<(f64, f64)> = rows.iter().map(|r| (EASTING + r.at[0], NORTHING + r.at[1])).collect();
@@ -117,7 +117,7 @@ pub fn table(rows: &[Point]) -> Table {
 }
 
 /// Files of a folder by name.
-pub struct Folder(pub PathBuf);
+pub(crate) struct Folder(pub PathBuf);
 
 impl Files for Folder {
     fn find(&self, pattern: &str) -> Result<Vec<(String, PathBuf)>, Problem> {
@@ -131,7 +131,7 @@ impl Files for Folder {
     }
 }
 
-pub fn bind<S: Stage>(options: &str, inputs: &[Schema], reference: &Reference, folder: &Path) -> Result<Bound<S>, Vec<Problem>> {
+pub(crate) fn bind<S: Stage>(options: &str, inputs: &[Schema], reference: &Reference, folder: &Path) -> Result<Bound<S>, Vec<Problem>> {
     let files = Folder(folder.to_owned());
     let place = fixture::place(27.52, -86.61, -22.4, Some(2026.2));
     let cx = BindCx { inputs, rig: None, reference: Some(reference), locality: Some(place), files: &files, locked: None };
@@ -139,7 +139,7 @@ pub fn bind<S: Stage>(options: &str, inputs: &[Schema], reference: &Reference, f
 }
 
 /// Binds and runs; gives the result and what was said.
-pub fn run<S: Stage>(options: &str, tables: &[Table], folder: &Path, waivers: &[(&str, &str)]) -> (Table, Collect) {
+pub(crate) fn run<S: Stage>(options: &str, tables: &[Table], folder: &Path, waivers: &[(&str, &str)]) -> (Table, Collect) {
     let schemas: Vec<Schema> = tables.iter().map(|t| (*t.schema).clone()).collect();
     let bound = bind::<S>(options, &schemas, &reference(), folder).unwrap_or_else(|p| panic!("{}", fixture::shown(&p)));
     let world = Collect::new(folder);
@@ -151,6 +151,6 @@ pub fn run<S: Stage>(options: &str, tables: &[Table], folder: &Path, waivers: &[
 }
 
 /// Codes of everything that was said, in order.
-pub fn said(world: &Collect) -> Vec<String> {
+pub(crate) fn said(world: &Collect) -> Vec<String> {
     world.said().findings.iter().map(|f| f.code.clone()).collect()
 }

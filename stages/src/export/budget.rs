@@ -13,13 +13,13 @@ use serde::{Deserialize, Serialize};
 /// Options of `export-budget`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// Name of the file, below the results folder of the job.
     path: String,
 }
 
 /// The stage, bound.
-pub struct BudgetFile {
+pub(crate) struct BudgetFile {
     path: String,
     point: String,
     session: Option<String>,

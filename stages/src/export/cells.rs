@@ -9,7 +9,7 @@ use polars::prelude::{BooleanChunked, Float64Chunked, Int64Chunked, StringChunke
 
 /// The values of one column where they stand in the table; `None` is a missing value.
 #[derive(Clone, Debug)]
-pub enum Values<'a> {
+pub(crate) enum Values<'a> {
     /// Truth values.
     Bool(&'a BooleanChunked),
     /// Whole numbers.
@@ -24,7 +24,7 @@ pub enum Values<'a> {
 
 /// One column on its way to a file.
 #[derive(Clone, Debug)]
-pub struct Cells<'a> {
+pub(crate) struct Cells<'a> {
     /// Its name in the file.
     pub name: String,
     /// What it is.
@@ -35,7 +35,7 @@ pub struct Cells<'a> {
 
 /// One value that a second reader found in a file.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Got<'a> {
+pub(crate) enum Got<'a> {
     /// Nothing.
     Missing,
     /// A truth value.
@@ -55,7 +55,7 @@ pub enum Got<'a> {
 
 /// The name of a column in a file: it ends in its unit where it has one.
 #[must_use]
-pub fn file_name_of(column: &Column) -> String {
+pub(crate) fn file_name_of(column: &Column) -> String {
     let suffix = column.unit.symbol().replace('/', "_");
     let name = column.name.to_lowercase();
     if suffix.is_empty() || name == suffix.to_lowercase() || name.ends_with(&format!("_{}", suffix.to_lowercase())) {
@@ -70,7 +70,7 @@ pub fn file_name_of(column: &Column) -> String {
 ///
 /// # Errors
 /// When two columns would have one name.
-pub fn file_names(columns: &[&Column], reserved: &[&str]) -> Result<Vec<String>, Problem> {
+pub(crate) fn file_names(columns: &[&Column], reserved: &[&str]) -> Result<Vec<String>, Problem> {
     let names: Vec<String> = columns.iter().map(|c| file_name_of(c)).collect();
     let mut seen: Vec<String> = reserved.iter().map(|r| (*r).to_owned()).collect();
     for name in &names {
@@ -89,7 +89,7 @@ pub fn file_names(columns: &[&Column], reserved: &[&str]) -> Result<Vec<String>,
 ///
 /// # Errors
 /// `export/not-finite`, naming point and column.
-pub fn cells<'a>(table: &'a Table, columns: &[&'a Column], file: &str) -> Result<Vec<Cells<'a>>, Problem> {
+pub(crate) fn cells<'a>(table: &'a Table, columns: &[&'a Column], file: &str) -> Result<Vec<Cells<'a>>, Problem> {
     columns
         .iter()
         .map(|spec| {
@@ -129,7 +129,7 @@ fn not_finite(table: &Table, row: usize, spec: &Column, value: f64, file: &str) 
 
 /// A row in words: its point when it has one, else its number.
 #[must_use]
-pub fn row_name(table: &Table, row: usize) -> String {
+pub(crate) fn row_name(table: &Table, row: usize) -> String {
     match text_of(table, Role::Point, row) {
         Some(point) => format!("point `{point}`"),
         None => format!("row {}", row + 1),
@@ -138,14 +138,14 @@ pub fn row_name(table: &Table, row: usize) -> String {
 
 /// The text of a row in the column with a role.
 #[must_use]
-pub fn text_of(table: &Table, role: Role, row: usize) -> Option<&str> {
+pub(crate) fn text_of(table: &Table, role: Role, row: usize) -> Option<&str> {
     let name = &table.schema.role(role)?.name;
     table.data.column(name).ok()?.as_materialized_series().str().ok()?.get(row)
 }
 
 /// Adds place, point and raw lines of a row to a finding.
 #[must_use]
-pub fn about_row(mut finding: Diagnostic, table: &Table, row: usize) -> Problem {
+pub(crate) fn about_row(mut finding: Diagnostic, table: &Table, row: usize) -> Problem {
     finding.place = row_name(table, row);
     finding.point = text_of(table, Role::Point, row).map(str::to_owned);
     let line = |role| {
@@ -162,7 +162,7 @@ pub fn about_row(mut finding: Diagnostic, table: &Table, row: usize) -> Problem 
 impl Cells<'_> {
     /// The value of a row in words, for messages.
     #[must_use]
-    pub fn words(&self, row: usize) -> String {
+    pub(crate) fn words(&self, row: usize) -> String {
         let shown = match &self.values {
             Values::Bool(v) => v.get(row).map(|v| v.to_string()),
             Values::Int(v) => v.get(row).map(|v| v.to_string()),
@@ -176,7 +176,7 @@ impl Cells<'_> {
     /// Compares the value of a row with what was found in the file. `None` when they agree, else
     /// how far they are apart, in words.
     #[must_use]
-    pub fn differs(&self, row: usize, got: &Got) -> Option<String> {
+    pub(crate) fn differs(&self, row: usize, got: &Got) -> Option<String> {
         let apart = match (&self.values, got) {
             (Values::Bool(v), Got::Bool(g)) => v.get(row) == Some(*g),
             (Values::Int(v), Got::Int(g)) => v.get(row) == Some(*g),
@@ -237,7 +237,7 @@ fn got_words(got: &Got) -> String {
 ///
 /// # Errors
 /// `export/read-back-differs`, naming row and column.
-pub fn compare(table: &Table, cells: &Cells, row: usize, got: &Got, file: &str) -> Result<(), Problem> {
+pub(crate) fn compare(table: &Table, cells: &Cells, row: usize, got: &Got, file: &str) -> Result<(), Problem> {
     match cells.differs(row, got) {
         None => Ok(()),
         Some(size) => Err(about_row(
@@ -263,7 +263,7 @@ pub fn compare(table: &Table, cells: &Cells, row: usize, got: &Got, file: &str) 
 
 /// The finding of a file that differs as a whole.
 #[must_use]
-pub fn differs(file: &str, what: impl std::fmt::Display) -> Problem {
+pub(crate) fn differs(file: &str, what: impl std::fmt::Display) -> Problem {
     Problem::from(
         Diagnostic::new("export/read-back-differs", Verdict::Block, format!("`{file}` {what}"))
             .place(format!("file `{file}`"))
@@ -276,7 +276,7 @@ pub fn differs(file: &str, what: impl std::fmt::Display) -> Problem {
 ///
 /// # Errors
 /// `plan/missing-role` for each that the schema lacks.
-pub fn position<'a>(schema: &'a Schema, frame: &Frame) -> Result<[&'a Column; 3], Vec<Problem>> {
+pub(crate) fn position<'a>(schema: &'a Schema, frame: &Frame) -> Result<[&'a Column; 3], Vec<Problem>> {
     let (east, north) = match frame.axes {
         Axes::Projected(_) => (Role::Easting, Role::Northing),
         Axes::Geographic => (Role::Longitude, Role::Latitude),
@@ -308,7 +308,7 @@ pub fn position<'a>(schema: &'a Schema, frame: &Frame) -> Result<[&'a Column; 3]
 ///
 /// # Errors
 /// `export/no-position`, naming point and column.
-pub fn all_placed(table: &Table, position: &[&Column], file: &str) -> Result<(), Problem> {
+pub(crate) fn all_placed(table: &Table, position: &[&Column], file: &str) -> Result<(), Problem> {
     for spec in position {
         let series = table.data.column(&spec.name).map_err(Problem::broken)?.as_materialized_series();
         if series.null_count() == 0 {

@@ -18,7 +18,7 @@ use serde::{Deserialize, Serialize};
 /// The character between two cells.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum Delimiter {
+pub(crate) enum Delimiter {
     /// `,`
     #[default]
     Comma,
@@ -41,7 +41,7 @@ impl Delimiter {
 /// Options of `export-csv`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// Name of the file, below the results folder of the job.
     path: String,
     /// Columns in the order of the file, by their names in the table. Left out: all but those of the error budget (`budget_…`), in the order of the table.
@@ -74,7 +74,7 @@ const fn yes() -> bool {
 }
 
 /// The stage `export-csv`.
-pub struct Csv {
+pub(crate) struct Csv {
     options: Options,
     columns: Vec<String>,
     ready: Ready,

@@ -13,7 +13,7 @@ use pipeline_core::stage::{BindCx, Cx, OutFile};
 
 /// What planning a delivery gives.
 #[derive(Clone, Debug)]
-pub struct Ready {
+pub(crate) struct Ready {
     /// Frame of the delivered table.
     pub frame: Frame,
     /// The reference of the job.
@@ -26,7 +26,7 @@ pub struct Ready {
 ///
 /// # Errors
 /// All problems that can be seen.
-pub fn ready(cx: &BindCx, path: &str, extension: Option<&str>, crs: bool) -> Result<Ready, Vec<Problem>> {
+pub(crate) fn ready(cx: &BindCx, path: &str, extension: Option<&str>, crs: bool) -> Result<Ready, Vec<Problem>> {
     let schema = cx.input()?;
     let mut problems = vec![];
     problems.extend(path::check(path, extension).err());
@@ -78,7 +78,7 @@ fn notes(frame: &Frame) -> Vec<Problem> {
 ///
 /// # Errors
 /// `export/cannot-write` or `export/read-back-differs`.
-pub fn finish(cx: &Cx, file: &OutFile, subject: &Subject, statement: &serde_json::Value) -> Result<(), Problem> {
+pub(crate) fn finish(cx: &Cx, file: &OutFile, subject: &Subject, statement: &serde_json::Value) -> Result<(), Problem> {
     cx.delivered(file, subject.table.rows());
     written::json(cx, &format!("{}.reference.json", subject.file), "path", statement)?;
     if subject.table.rows() == 0 {
@@ -97,7 +97,7 @@ pub fn finish(cx: &Cx, file: &OutFile, subject: &Subject, statement: &serde_json
 ///
 /// # Errors
 /// A broken promise.
-pub fn same_frame(table: &Table, frame: &Frame) -> Result<(), Problem> {
+pub(crate) fn same_frame(table: &Table, frame: &Frame) -> Result<(), Problem> {
     if table.schema.frame.as_ref() == Some(frame) {
         Ok(())
     } else {

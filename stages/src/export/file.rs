@@ -9,7 +9,7 @@ use std::io::BufWriter;
 
 /// The finding of a file that cannot be written.
 #[must_use]
-pub fn cannot_write(file: &OutFile, error: impl std::fmt::Display) -> Problem {
+pub(crate) fn cannot_write(file: &OutFile, error: impl std::fmt::Display) -> Problem {
     Problem::from(
         Diagnostic::new("export/cannot-write", Verdict::Block, format!("`{}` cannot be written: {error}", file.name))
             .place(format!("file `{}`", file.name))
@@ -21,7 +21,7 @@ pub fn cannot_write(file: &OutFile, error: impl std::fmt::Display) -> Problem {
 
 /// The finding of a file that was written and cannot be read.
 #[must_use]
-pub fn cannot_read(file: &OutFile, error: impl std::fmt::Display) -> Problem {
+pub(crate) fn cannot_read(file: &OutFile, error: impl std::fmt::Display) -> Problem {
     differs(&file.name, format!("cannot be read back: {error}"))
 }
 
@@ -29,7 +29,7 @@ pub fn cannot_read(file: &OutFile, error: impl std::fmt::Display) -> Problem {
 ///
 /// # Errors
 /// `export/cannot-write`.
-pub fn open(file: &OutFile) -> Result<BufWriter<File>, Problem> {
+pub(crate) fn open(file: &OutFile) -> Result<BufWriter<File>, Problem> {
     Ok(BufWriter::new(File::create(&file.path).map_err(|e| cannot_write(file, e))?))
 }
 
@@ -37,7 +37,7 @@ pub fn open(file: &OutFile) -> Result<BufWriter<File>, Problem> {
 ///
 /// # Errors
 /// `export/cannot-write`.
-pub fn close(writer: BufWriter<File>, file: &OutFile) -> Result<(), Problem> {
+pub(crate) fn close(writer: BufWriter<File>, file: &OutFile) -> Result<(), Problem> {
     let inner = writer.into_inner().map_err(|e| cannot_write(file, e.error()))?;
     sync(&inner, file)
 }
@@ -46,7 +46,7 @@ pub fn close(writer: BufWriter<File>, file: &OutFile) -> Result<(), Problem> {
 ///
 /// # Errors
 /// `export/cannot-write`.
-pub fn sync(inner: &File, file: &OutFile) -> Result<(), Problem> {
+pub(crate) fn sync(inner: &File, file: &OutFile) -> Result<(), Problem> {
     match inner.sync_all() {
         // Pipes and devices cannot be synchronised, and say so.
         Err(e) if e.kind() != std::io::ErrorKind::InvalidInput => Err(cannot_write(file, e)),

@@ -32,7 +32,7 @@ const AT_ONCE: usize = 1 << 16;
 /// Options of `export-geojson`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// Name of the file, below the results folder of the job.
     path: String,
     /// How far off a point on the map may be, in metres. WGS 84 without a realisation is good to 2 m, so a smaller number is refused.
@@ -41,7 +41,7 @@ pub struct Options {
 }
 
 /// The stage `export-geojson`.
-pub struct GeoJson {
+pub(crate) struct GeoJson {
     options: Options,
     ready: Ready,
     way: ToWgs84,

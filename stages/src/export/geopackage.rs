@@ -32,7 +32,7 @@ const STATEMENT_URI: &str = "urn:gunter:statement-of-reference:1";
 /// Options of `export-geopackage`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// Name of the file, below the results folder of the job; must end in `.gpkg`.
     path: String,
     /// Name of the layer.
@@ -50,7 +50,7 @@ fn points() -> String {
 }
 
 /// The stage `export-geopackage`.
-pub struct GeoPackage {
+pub(crate) struct GeoPackage {
     options: Options,
     ready: Ready,
     srs: Srs,

@@ -12,14 +12,14 @@ fn parts(ns: i64) -> (String, i64) {
 
 /// ISO 8601 in UTC with `Z`: milliseconds, or nanoseconds where milliseconds would lose something.
 #[must_use]
-pub fn iso(ns: i64) -> String {
+pub(crate) fn iso(ns: i64) -> String {
     let (head, fraction) = parts(ns);
     if fraction % 1_000_000 == 0 { format!("{head}.{:03}Z", fraction / 1_000_000) } else { format!("{head}.{fraction:09}Z") }
 }
 
 /// ISO 8601 in UTC with exactly three decimals of a second, rounded to the nearest.
 #[must_use]
-pub fn iso_ms(ns: i64) -> String {
+pub(crate) fn iso_ms(ns: i64) -> String {
     let rounded = ns.saturating_add(500_000).div_euclid(1_000_000).saturating_mul(1_000_000);
     let (head, fraction) = parts(rounded);
     format!("{head}.{:03}Z", fraction / 1_000_000)
@@ -27,7 +27,7 @@ pub fn iso_ms(ns: i64) -> String {
 
 /// Nanoseconds since 1970 UTC of a text as [`iso`] and [`iso_ms`] write it; `None` for any other text.
 #[must_use]
-pub fn parse(text: &str) -> Option<i64> {
+pub(crate) fn parse(text: &str) -> Option<i64> {
     let text = text.strip_suffix('Z')?;
     let (date, time) = text.split_once('T')?;
     let number = |s: &str| if !s.is_empty() && s.bytes().all(|b| b.is_ascii_digit()) { s.parse::<i64>().ok() } else { None };

@@ -5,7 +5,7 @@ use pipeline_base::table::schema::{Column, Role, Unit};
 
 /// The confidence level of a column that holds an uncertainty; `None` for any other column.
 #[must_use]
-pub fn confidence(column: &Column) -> Option<&'static str> {
+pub(crate) fn confidence(column: &Column) -> Option<&'static str> {
     match column.role {
         Role::SigmaEast | Role::SigmaNorth | Role::SigmaUp => return Some("1 sigma (68 %), one axis, all contributors"),
         Role::Other => {}
@@ -27,7 +27,7 @@ pub fn confidence(column: &Column) -> Option<&'static str> {
 
 /// What a column means, in words.
 #[must_use]
-pub fn of(column: &Column) -> &'static str {
+pub(crate) fn of(column: &Column) -> &'static str {
     match column.role {
         Role::Other => match column.name.as_str() {
             name if name.starts_with("budget_") => {
@@ -72,7 +72,7 @@ pub fn of(column: &Column) -> &'static str {
 
 /// A unit in words.
 #[must_use]
-pub const fn unit(unit: Unit) -> &'static str {
+pub(crate) const fn unit(unit: Unit) -> &'static str {
     match unit {
         Unit::None => "",
         Unit::Metre => "metre",

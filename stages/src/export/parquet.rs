@@ -25,13 +25,13 @@ const AT_ONCE: usize = 8;
 /// Options of `export-parquet`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// Name of the file, below the results folder of the job.
     path: String,
 }
 
 /// The stage `export-parquet`.
-pub struct Parquet {
+pub(crate) struct Parquet {
     options: Options,
     ready: Ready,
 }

@@ -6,7 +6,7 @@ use pipeline_base::problem::Problem;
 ///
 /// # Errors
 /// `export/bad-path`, with what is wrong.
-pub fn check(path: &str, extension: Option<&str>) -> Result<(), Problem> {
+pub(crate) fn check(path: &str, extension: Option<&str>) -> Result<(), Problem> {
     let drive = path.len() > 1 && path.as_bytes().get(1) == Some(&b':') && path.as_bytes().first().is_some_and(u8::is_ascii_alphabetic);
     let what = if path.is_empty() {
         "is empty"
@@ -38,7 +38,7 @@ pub fn check(path: &str, extension: Option<&str>) -> Result<(), Problem> {
 
 /// The name nearest to `wanted`, when one is near enough to be a slip of the pen.
 #[must_use]
-pub fn nearest<'a>(wanted: &str, names: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+pub(crate) fn nearest<'a>(wanted: &str, names: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let wanted = wanted.to_lowercase();
     names
         .into_iter()

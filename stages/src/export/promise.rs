@@ -10,7 +10,7 @@ use survey_geodesy::Crs;
 /// Everything in which a table is not what the reference promises. `crs: false` leaves the CRS and
 /// the epoch out, for a format that has a rule of its own.
 #[must_use]
-pub fn check(frame: &Frame, reference: &Reference, locality: Option<Locality>, crs: bool) -> Vec<Problem> {
+pub(crate) fn check(frame: &Frame, reference: &Reference, locality: Option<Locality>, crs: bool) -> Vec<Problem> {
     let mut problems = check_delivery(frame, reference, locality.as_ref());
     if crs {
         problems.extend(unknown(frame));
@@ -63,7 +63,7 @@ fn epoch(frame: &Frame, reference: &Reference) -> Option<Problem> {
 
 /// An epoch in words.
 #[must_use]
-pub fn epoch_words(epoch: Epoch) -> String {
+pub(crate) fn epoch_words(epoch: Epoch) -> String {
     match epoch {
         Epoch::Static => "no epoch (the frame moves with its plate)".to_owned(),
         Epoch::Fixed(year) => format!("epoch {year}"),

@@ -11,9 +11,9 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 /// Names of the sample points; text that careless programs change.
-pub const POINTS: [&str; 5] = ["V-07", "007", "1.10", "=A1+1", "a \"quoted\", name;\twith Ø\nand a line end"];
+pub(crate) const POINTS: [&str; 5] = ["V-07", "007", "1.10", "=A1+1", "a \"quoted\", name;\twith Ø\nand a line end"];
 
-pub fn schema() -> Schema {
+pub(crate) fn schema() -> Schema {
     use Holds::{Bool, Float, Instant, Int, Text};
     use Unit::{Degree, Metre, None, Second};
     let a = Column::always;
@@ -63,7 +63,7 @@ pub fn schema() -> Schema {
     }
 }
 
-pub fn frame() -> Frame {
+pub(crate) fn frame() -> Frame {
     Frame {
         crs: "EPSG:6345".into(),
         name: "NAD83(2011) / UTM zone 16N".into(),
@@ -81,11 +81,11 @@ pub fn frame() -> Frame {
 }
 
 /// A table of `rows` rows with numbers that have more digits than are written, and some gaps.
-pub fn table(rows: usize) -> Table {
+pub(crate) fn table(rows: usize) -> Table {
     table_of(schema(), rows)
 }
 
-pub fn table_of(schema: Schema, rows: usize) -> Table {
+pub(crate) fn table_of(schema: Schema, rows: usize) -> Table {
     let schema = Arc::new(schema);
     let mut b = TableBuilder::new(schema.clone(), rows);
     for (n, column) in schema.columns.iter().enumerate() {
@@ -121,7 +121,7 @@ pub fn table_of(schema: Schema, rows: usize) -> Table {
     b.finish().unwrap()
 }
 
-pub fn reference() -> Reference {
+pub(crate) fn reference() -> Reference {
     serde_json::from_value(serde_json::json!({
         "reference": 1, "name": "works",
         "corrections": { "frame": "EPSG:6319", "epoch": 2010.0, "stated_by": "service page, read 2026-03-02", "base_station": "0123" },
@@ -151,7 +151,7 @@ impl Files for NoFiles {
     }
 }
 
-pub fn locality() -> Locality {
+pub(crate) fn locality() -> Locality {
     Locality {
         latitude_deg: 42.73,
         longitude_deg: -86.55,
@@ -161,14 +161,14 @@ pub fn locality() -> Locality {
     }
 }
 
-pub fn bind<S: Stage>(schema: &Schema, reference: Option<&Reference>, options: serde_json::Value) -> Result<Bound<S>, Vec<Problem>> {
+pub(crate) fn bind<S: Stage>(schema: &Schema, reference: Option<&Reference>, options: serde_json::Value) -> Result<Bound<S>, Vec<Problem>> {
     let cx =
         BindCx { inputs: std::slice::from_ref(schema), rig: None, reference, locality: Some(locality()), files: &NoFiles, locked: None };
     S::bind(serde_json::from_value(options).unwrap(), &cx)
 }
 
 /// Binds and runs in a folder.
-pub fn deliver<S: Stage>(folder: &Path, table: &Table, options: serde_json::Value) -> Result<Collect, Problem> {
+pub(crate) fn deliver<S: Stage>(folder: &Path, table: &Table, options: serde_json::Value) -> Result<Collect, Problem> {
     let bound = bind::<S>(&table.schema, Some(&reference()), options).unwrap_or_else(|p| panic!("{p:?}"));
     let world = Collect::new(folder);
     let out = bound.stage.run(std::slice::from_ref(table), &Cx::new(&world, "deliver", None))?;
@@ -178,12 +178,12 @@ pub fn deliver<S: Stage>(folder: &Path, table: &Table, options: serde_json::Valu
 }
 
 /// The codes of problems.
-pub fn codes<S>(result: Result<Bound<S>, Vec<Problem>>) -> Vec<String> {
+pub(crate) fn codes<S>(result: Result<Bound<S>, Vec<Problem>>) -> Vec<String> {
     result.err().expect("refused").into_iter().map(|p| p.finding.code).collect()
 }
 
 /// The same table with one float changed to a value that no file may hold.
-pub fn spoilt(table: &Table, column: &str, row: usize, value: f64) -> Table {
+pub(crate) fn spoilt(table: &Table, column: &str, row: usize, value: f64) -> Table {
     use polars::prelude::*;
     let mut values: Vec<Option<f64>> = table.data.column(column).unwrap().f64().unwrap().iter().collect();
     values[row] = Some(value);

@@ -8,7 +8,7 @@ use survey_geodesy::door::{Kind, Object};
 
 /// A CRS as a file format wants it named and defined.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Srs {
+pub(crate) struct Srs {
     /// Registry and code, when it has one.
     pub code: Option<(String, i64)>,
     /// Its name in the registry, else the text itself.
@@ -22,7 +22,7 @@ pub struct Srs {
 impl Srs {
     /// `AUTHORITY:CODE`, or the name where there is no code.
     #[must_use]
-    pub fn title(&self) -> String {
+    pub(crate) fn title(&self) -> String {
         self.code.as_ref().map_or_else(|| self.name.clone(), |(registry, code)| format!("{registry}:{code}"))
     }
 }
@@ -44,13 +44,13 @@ fn unknown(text: &str, name: &str) -> Srs {
 
 /// Looks a CRS up; `name` is used where the registry does not know it.
 #[must_use]
-pub fn look_up(text: &str, name: &str) -> Srs {
+pub(crate) fn look_up(text: &str, name: &str) -> Srs {
     open(&[]).ok().and_then(|door| define(&door, text).ok().map(|o| of_object(&o))).unwrap_or_else(|| unknown(text, name))
 }
 
 /// What the third coordinate of a table is, in words.
 #[must_use]
-pub fn third_coordinate(frame: &Frame) -> String {
+pub(crate) fn third_coordinate(frame: &Frame) -> String {
     match &frame.heights {
         Heights::Ellipsoidal => "third coordinate: height above the ellipsoid of the datum, in m".to_owned(),
         Heights::ReceiverGeoid => "third coordinate: height above the receiver's own coarse geoid".to_owned(),
@@ -71,7 +71,7 @@ pub fn third_coordinate(frame: &Frame) -> String {
 /// The CRS of the first two coordinates of a table. A geographic one is three-dimensional only
 /// where the heights are ellipsoidal: its third axis is the ellipsoidal height and nothing else.
 #[must_use]
-pub fn of_frame(frame: &Frame) -> Srs {
+pub(crate) fn of_frame(frame: &Frame) -> Srs {
     let found = open(&[]).ok().and_then(|door| {
         let object = define(&door, &frame.crs).ok()?;
         let other = match (object.kind(), &frame.heights) {
@@ -89,7 +89,7 @@ pub fn of_frame(frame: &Frame) -> Srs {
 /// # Errors
 /// `export/no-compound`: the heights have no vertical CRS code, or the unit of that system is not
 /// the unit of the heights.
-pub fn compound(frame: &Frame) -> Result<Srs, Problem> {
+pub(crate) fn compound(frame: &Frame) -> Result<Srs, Problem> {
     let no = |what: String| {
         Problem::new("export/no-compound", what)
             .why("a system that says other heights than the file holds is worse than none")

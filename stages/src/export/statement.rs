@@ -10,7 +10,7 @@ use serde_json::{Map, Value, json};
 
 /// What a statement is about.
 #[derive(Clone, Debug)]
-pub struct Subject<'a> {
+pub(crate) struct Subject<'a> {
     /// Name of the file, below the results folder.
     pub file: &'a str,
     /// Format in words.
@@ -27,7 +27,7 @@ pub struct Subject<'a> {
 
 /// The statement of reference of a file.
 #[must_use]
-pub fn statement(s: &Subject) -> Value {
+pub(crate) fn statement(s: &Subject) -> Value {
     let mut out = Map::new();
     let mut put = |key: &str, value: Value| out.insert(key.to_owned(), value);
     put("statement_of_reference", json!(1));
@@ -227,7 +227,7 @@ fn corrections(reference: &Reference) -> Value {
 
 /// Whether two JSON values say the same, with numbers equal within the noise of parsing.
 #[must_use]
-pub fn agrees(a: &Value, b: &Value) -> bool {
+pub(crate) fn agrees(a: &Value, b: &Value) -> bool {
     match (a, b) {
         (Value::Number(a), Value::Number(b)) => {
             let exact = a.as_i64().is_some() && a.as_i64() == b.as_i64();

@@ -15,7 +15,7 @@ use survey_mathematics::angle::wrap;
 /// Accuracy of WGS 84 as a name without a realisation, m: the ensemble of all its realisations.
 ///
 /// Source: EPSG dataset, datum ensemble 6326, ensemble accuracy 2.0 m.
-pub const ENSEMBLE_M: f64 = 2.0;
+pub(crate) const ENSEMBLE_M: f64 = 2.0;
 /// WGS 84, geographic 3D.
 const WGS84_3D: &str = "EPSG:4979";
 /// Operations whose stated accuracies differ by less are equally good, m.
@@ -24,11 +24,11 @@ const AS_GOOD_M: f64 = 0.1;
 const FARTHEST_M: f64 = 2_000.0;
 
 /// Latitude, longitude in degrees, ellipsoidal height in metres when known.
-pub type Place = (f64, f64, Option<f64>);
+pub(crate) type Place = (f64, f64, Option<f64>);
 
 /// How positions come to WGS 84.
 #[derive(Clone, Debug)]
-pub struct ToWgs84 {
+pub(crate) struct ToWgs84 {
     /// The operation of the registry.
     pub operation: String,
     /// Its pipeline: longitude, latitude (deg), height (m), decimal year in; the first three out.
@@ -50,7 +50,7 @@ impl ToWgs84 {
     ///
     /// # Errors
     /// `export/geojson-no-operation`.
-    pub fn plan(frame: &Frame, locality: Option<Locality>) -> Result<Self, Problem> {
+    pub(crate) fn plan(frame: &Frame, locality: Option<Locality>) -> Result<Self, Problem> {
         let none = |what: String| {
             block("export/geojson-no-operation", what)
                 .why("RFC 7946, section 4: the coordinate system of all GeoJSON coordinates is WGS 84, so positions must be carried there")
@@ -108,7 +108,7 @@ impl ToWgs84 {
     ///
     /// # Errors
     /// When it gives no result at a point.
-    pub fn pin(&self, probes: &[ProbeAt]) -> Result<Pin, Problem> {
+    pub(crate) fn pin(&self, probes: &[ProbeAt]) -> Result<Pin, Problem> {
         Pipeline {
             part: PART,
             name: &self.operation,
@@ -127,7 +127,7 @@ impl ToWgs84 {
     ///
     /// # Errors
     /// `lock/differs`, `lock/stale`.
-    pub fn locked(self, locked: Option<Locked>) -> Result<(Self, Vec<Problem>), Problem> {
+    pub(crate) fn locked(self, locked: Option<Locked>) -> Result<(Self, Vec<Problem>), Problem> {
         let Some(locked) = locked else { return Ok((self, vec![])) };
         let pin = locked.pin(PART)?;
         pins::hold(locked, pin, (&self.from, WGS84_3D), &[], None)?;
@@ -141,7 +141,7 @@ impl ToWgs84 {
     ///
     /// # Errors
     /// When a position cannot be carried: its row and the library's reason.
-    pub fn carry(&self, places: &[Place], times: Option<&[Option<i64>]>) -> Result<Vec<Place>, (usize, String)> {
+    pub(crate) fn carry(&self, places: &[Place], times: Option<&[Option<i64>]>) -> Result<Vec<Place>, (usize, String)> {
         let door = open(&[]).map_err(|p| (0, p.finding.what))?;
         let pipeline = door.create(&self.pipeline).map_err(|e| (0, e))?;
         places

@@ -12,7 +12,7 @@ use std::io::{BufWriter, Write};
 ///
 /// # Errors
 /// `export/cannot-write`, `export/read-back-differs`, `export/exists`.
-pub fn text(cx: &Cx, name: &str, option: &str, text: &str, rows: usize) -> Result<(), Problem> {
+pub(crate) fn text(cx: &Cx, name: &str, option: &str, text: &str, rows: usize) -> Result<(), Problem> {
     let file = cx.create(name, option)?;
     let mut writer = open(&file)?;
     writer.write_all(text.as_bytes()).map_err(|e| cannot_write(&file, e))?;
@@ -30,7 +30,7 @@ pub fn text(cx: &Cx, name: &str, option: &str, text: &str, rows: usize) -> Resul
 ///
 /// # Errors
 /// As [`text`]; rows of unlike length are a broken promise.
-pub fn csv<H, R>(cx: &Cx, name: &str, option: &str, header: H, rows: impl IntoIterator<Item = R>) -> Result<(), Problem>
+pub(crate) fn csv<H, R>(cx: &Cx, name: &str, option: &str, header: H, rows: impl IntoIterator<Item = R>) -> Result<(), Problem>
 where
     H: IntoIterator,
     H::Item: AsRef<[u8]>,
@@ -78,7 +78,7 @@ impl Write for Digesting {
 ///
 /// # Errors
 /// As [`text`].
-pub fn json(cx: &Cx, name: &str, option: &str, value: &serde_json::Value) -> Result<(), Problem> {
+pub(crate) fn json(cx: &Cx, name: &str, option: &str, value: &serde_json::Value) -> Result<(), Problem> {
     let mut pretty = serde_json::to_string_pretty(value).map_err(Problem::broken)?;
     pretty.push('\n');
     text(cx, name, option, &pretty, 0)

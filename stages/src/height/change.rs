@@ -20,7 +20,7 @@ use survey_geodesy::shelf;
 
 /// A change of vertical datum, decided at planning.
 #[derive(Clone, Debug)]
-pub struct Change {
+pub(crate) struct Change {
     /// Datum of the geoid model.
     pub from: String,
     /// Datum of the delivery.
@@ -267,7 +267,7 @@ impl Change {
     ///
     /// # Errors
     /// When it gives no result at a point.
-    pub fn pin(&self, probes: &[ProbeAt]) -> Result<Option<Pin>, Problem> {
+    pub(crate) fn pin(&self, probes: &[ProbeAt]) -> Result<Option<Pin>, Problem> {
         let Some(text) = &self.pipeline else { return Ok(None) };
         let pipeline = Pipeline {
             part: PART,
@@ -285,7 +285,7 @@ impl Change {
 
     /// For the plan and the record.
     #[must_use]
-    pub fn decided(&self) -> serde_json::Value {
+    pub(crate) fn decided(&self) -> serde_json::Value {
         json!({
             "from": self.from,
             "to": self.to,
@@ -302,7 +302,7 @@ impl Change {
     ///
     /// # Errors
     /// When the library cannot start, or the pinned pipeline cannot be opened.
-    pub fn open(&self) -> Result<OpenChange, Problem> {
+    pub(crate) fn open(&self) -> Result<OpenChange, Problem> {
         let Some(text) = &self.pipeline else { return Ok(OpenChange { kept: None, units: (1.0, 1.0), offset_m: self.offset_m }) };
         let kept = Kept::new(pins::door(&self.files)?, |door| {
             Ok([door.create(text).map_err(|e| Problem::broken(format!("the pinned change of datum cannot be opened: {e}")))?])
@@ -312,7 +312,7 @@ impl Change {
 }
 
 /// A change of vertical datum that is ready to compute, by one thread at a time.
-pub struct OpenChange {
+pub(crate) struct OpenChange {
     kept: Option<Kept<1>>,
     /// Metres in the units of both systems.
     units: (f64, f64),
@@ -325,7 +325,7 @@ impl OpenChange {
     ///
     /// # Errors
     /// Where the operation gives no result.
-    pub fn apply(&self, latitude_deg: f64, longitude_deg: f64, height_m: f64) -> Result<f64, String> {
+    pub(crate) fn apply(&self, latitude_deg: f64, longitude_deg: f64, height_m: f64) -> Result<f64, String> {
         match &self.kept {
             Some(kept) => {
                 let [object] = kept.objects();
@@ -336,7 +336,7 @@ impl OpenChange {
     }
 
     /// As [`OpenChange::apply`], for whole columns; the height of a row without a result becomes NaN.
-    pub fn apply_columns(&self, latitude_deg: &[f64], longitude_deg: &[f64], heights_m: &mut [f64]) {
+    pub(crate) fn apply_columns(&self, latitude_deg: &[f64], longitude_deg: &[f64], heights_m: &mut [f64]) {
         let Some(kept) = &self.kept else {
             heights_m.iter_mut().for_each(|h| *h += self.offset_m);
             return;

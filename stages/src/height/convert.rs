@@ -53,7 +53,7 @@ use survey_geodesy::shelf;
 /// delivery of the same survey on another vertical datum.
 #[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// Vertical datum, as a code such as EPSG:5703 or a name. Default: `delivery.heights.datum` of the reference.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub datum: Option<String>,
@@ -66,7 +66,7 @@ pub struct Options {
 }
 
 /// The stage, with everything that it decided.
-pub struct HeightConvert {
+pub(crate) struct HeightConvert {
     columns: Columns,
     operation: Operation,
     geoid: GeoidGrid,

@@ -41,7 +41,7 @@ use rows::{Plan, Reader};
 /// How latitude or longitude is written. A letter N, S, E or W before or behind is the sign.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum PositionFormat {
+pub(crate) enum PositionFormat {
     /// Decimal degrees: `-84.5512345`.
     Deg,
     /// Degrees, minutes and seconds: `84 33 04.4420 W`, `84:33:04.442W`, `-84°33'04.442"`; also degrees and decimal minutes.
@@ -51,7 +51,7 @@ pub enum PositionFormat {
 /// A column that holds latitude or longitude.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct PositionColumn {
+pub(crate) struct PositionColumn {
     /// Column.
     pub column: String,
     /// How it is written.
@@ -61,7 +61,7 @@ pub struct PositionColumn {
 /// What a height is above.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum HeightKind {
+pub(crate) enum HeightKind {
     /// The ellipsoid.
     Ellipsoidal,
     /// The receiver's own geoid; `separation` must be there, and a row without it has no height.
@@ -71,7 +71,7 @@ pub enum HeightKind {
 /// A column that holds the height.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct HeightColumn {
+pub(crate) struct HeightColumn {
     /// Column.
     pub column: String,
     /// Unit.
@@ -83,7 +83,7 @@ pub struct HeightColumn {
 /// Kind of fix.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum FixKind {
+pub(crate) enum FixKind {
     /// No solution.
     None,
     /// Without corrections.
@@ -109,7 +109,7 @@ pub enum FixKind {
 /// What one text of the fix column means.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct FixWord {
+pub(crate) struct FixWord {
     /// Text in the file, to the letter.
     pub text: String,
     /// What it means.
@@ -119,7 +119,7 @@ pub struct FixWord {
 /// A column that holds the kind of fix.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct FixColumn {
+pub(crate) struct FixColumn {
     /// Column.
     pub column: String,
     /// What its texts mean. A text that is not listed is `unknown`, never fixed.
@@ -129,7 +129,7 @@ pub struct FixColumn {
 /// Options of `ingest-csv`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// Tables: paths or patterns, relative to the job. Packed files (gzip, zstd) are unpacked.
     pub files: Vec<String>,
     /// How files become sessions.
@@ -216,7 +216,7 @@ pub struct Options {
 }
 
 /// The bound stage.
-pub struct IngestCsv {
+pub(crate) struct IngestCsv {
     sessions: Vec<Session>,
     layout: Layout,
     clock: Clock,

@@ -19,7 +19,7 @@
 //! # References
 //! Field lists, quality codes, meaning of GST and GNS letters: `checks/06_nmea_facts.md`.
 
-pub mod sessions;
+pub(crate) mod sessions;
 
 use crate::ingest::schema::epoch_schema;
 use pipeline_base::diag::{Diagnostic, Verdict};
@@ -45,7 +45,7 @@ use std::sync::Arc;
 /// How files become sessions.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum SessionRule {
+pub(crate) enum SessionRule {
     /// Each file is a session with the name of the file.
     #[default]
     File,
@@ -58,7 +58,7 @@ pub enum SessionRule {
 /// One session, written out.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct SessionFiles {
+pub(crate) struct SessionFiles {
     /// Name of the session.
     pub name: String,
     /// Its files in order: paths or patterns, relative to the job.
@@ -71,7 +71,7 @@ pub struct SessionFiles {
 /// Options of `ingest-nmea`.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// Logs: paths or patterns, relative to the job. Packed files (gzip, zstd) are unpacked.
     #[serde(default)]
     pub files: Vec<String>,
@@ -137,7 +137,7 @@ fn check_sensors(rig: &Rig, options: &Options) -> Vec<Problem> {
 }
 
 /// The stage, bound.
-pub struct IngestNmea {
+pub(crate) struct IngestNmea {
     sessions: Vec<Session>,
     /// Date of line 1 of each session, days since 1970.
     dates: Vec<Option<i64>>,
@@ -301,7 +301,7 @@ impl IngestNmea {
 ///
 /// # Errors
 /// When a file cannot be read.
-pub fn look(settings: &Settings, session: &Session, limit: Option<u64>) -> Result<Log, Problem> {
+pub(crate) fn look(settings: &Settings, session: &Session, limit: Option<u64>) -> Result<Log, Problem> {
     let mut scan = Scan::new(settings);
     for Resource { name, path, .. } in &session.files {
         let file = std::fs::File::open(path).map_err(|e| unreadable(name, &e))?;

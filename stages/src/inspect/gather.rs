@@ -15,7 +15,7 @@ use std::io::Read;
 use std::path::PathBuf;
 
 /// Letter of a fix in the strip.
-pub const fn letter(fix: Fix) -> char {
+pub(super) const fn letter(fix: Fix) -> char {
     match fix {
         Fix::RtkFixed => '#',
         Fix::RtkFloat => 'f',
@@ -28,7 +28,7 @@ pub const fn letter(fix: Fix) -> char {
 }
 
 /// Order of the sentences from one GGA to the next, in the first file that has them.
-pub fn order(files: &[(String, PathBuf)], checksum_required: bool) -> Vec<String> {
+pub(super) fn order(files: &[(String, PathBuf)], checksum_required: bool) -> Vec<String> {
     for (_, path) in files {
         let Ok(file) = std::fs::File::open(path) else { continue };
         let Ok(from) = unpack(Box::new(file)) else { continue };
@@ -69,7 +69,7 @@ fn ratio(part: u64, whole: u64) -> f64 {
 
 /// The report of some logs, one file each.
 #[allow(clippy::cast_precision_loss)]
-pub fn report(mut logs: Vec<Log>, order: Vec<String>, without_checksums: bool) -> Report {
+pub(super) fn report(mut logs: Vec<Log>, order: Vec<String>, without_checksums: bool) -> Report {
     let dated: Vec<Dated> = logs.iter_mut().map(|l| date(l, None)).collect();
     let epochs: u64 = logs.iter().map(|l| l.columns.rows() as u64).sum();
     let mut kinds: BTreeMap<String, u64> = BTreeMap::new();

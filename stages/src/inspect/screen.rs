@@ -8,7 +8,7 @@ use raw_logs::nmea::log::Log;
 use raw_logs::nmea::settings::Settings;
 
 /// Parts of the strip.
-pub const CELLS: usize = 60;
+pub(super) const CELLS: usize = 60;
 
 /// Characters of a line.
 const WIDE: usize = 100;

@@ -24,7 +24,7 @@ pub(super) struct NotesFile {
 }
 
 /// The stage, bound.
-pub struct Occupations {
+pub(crate) struct Occupations {
     pub(super) options: Options,
     pub(super) format: Format,
     pub(super) files: Vec<NotesFile>,

@@ -17,7 +17,7 @@ use std::sync::Arc;
 /// Options of `average`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// Fewest epochs in the mean; a point with fewer is not delivered. Left out: no rule.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schemars(range(min = 1))]
@@ -48,7 +48,7 @@ const fn five_centimetres() -> f64 {
 }
 
 /// 115 s: mean correlation time of L1 residuals on short baselines, Miller, O'Keefe and Gao 2012.
-pub const TAU_GNSS_S: f64 = 115.0;
+pub(crate) const TAU_GNSS_S: f64 = 115.0;
 
 impl Stage for Average {
     type Options = Options;

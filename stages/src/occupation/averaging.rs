@@ -8,7 +8,7 @@ use pipeline_base::table::schema::Schema;
 use std::sync::Arc;
 
 /// The stage, bound.
-pub struct Average {
+pub(crate) struct Average {
     pub(super) options: Options,
     pub(super) names: Names,
     pub(super) rules: Rules,

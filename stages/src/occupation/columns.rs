@@ -19,7 +19,7 @@ const HIGHEST_M: f64 = 1e6;
 const LARGEST_VARIANCE: f64 = 1e14;
 
 /// The columns of a table that an average needs.
-pub struct Columns<'a> {
+pub(super) struct Columns<'a> {
     pub occupation: Texts<'a>,
     pub point: Texts<'a>,
     pub time: Vec<i64>,
@@ -63,7 +63,7 @@ impl<'a> Columns<'a> {
     ///
     /// # Errors
     /// When a column that was found at planning is not there.
-    pub fn read(table: &'a Table, n: &Names) -> Result<Self, Problem> {
+    pub(super) fn read(table: &'a Table, n: &Names) -> Result<Self, Problem> {
         let text = |name: &Option<String>| name.as_ref().map(|c| table.texts(c)).transpose();
         let floats = |name: &Option<String>| name.as_ref().map(|c| table.floats(c)).transpose();
         let many = |prefix: &str, elements: &[&str]| {
@@ -112,7 +112,7 @@ impl<'a> Columns<'a> {
     }
 
     /// Order of two rows: time, epoch number, raw line, position.
-    pub fn order(&self, a: usize, b: usize) -> Ordering {
+    pub(super) fn order(&self, a: usize, b: usize) -> Ordering {
         let epoch = |r: usize| self.epoch.as_ref().and_then(|e| e[r]);
         let line = |r: usize| self.lines.as_ref().and_then(|l| l.0[r]);
         (self.time[a], epoch(a), line(a)).cmp(&(self.time[b], epoch(b), line(b))).then_with(|| {
@@ -121,13 +121,13 @@ impl<'a> Columns<'a> {
     }
 
     /// Whether the row has a position on the Earth.
-    pub fn has_position(&self, r: usize) -> bool {
+    pub(super) fn has_position(&self, r: usize) -> bool {
         // A comparison with NaN is false, so a missing value fails too.
         self.position[0][r].abs() <= 90.0 && self.position[1][r].abs() <= 360.0 && self.position[2][r].abs() <= HIGHEST_M
     }
 
     /// Random GNSS, other random and systematic covariance of a row; `None` when any is missing.
-    pub fn covariances(&self, r: usize) -> Option<(Matrix, Matrix, Matrix)> {
+    pub(super) fn covariances(&self, r: usize) -> Option<(Matrix, Matrix, Matrix)> {
         let six = |c: &[Cow<[f64]>]| symmetric(c[0][r], c[1][r], c[2][r], c[3][r], c[4][r], c[5][r]);
         let (gnss, rest, systematic) = match &self.noise {
             Noise::Target { random, systematic, gnss } => {

@@ -16,7 +16,7 @@ const fn part(m: &Matrix) -> Part {
 /// they have one correlation time, so they shrink alike. Systematic parts are the weighted means of those
 /// of the epochs. What no column divides goes to `other_noise` and `other_systematic`, so the parts
 /// always add up to the whole.
-pub fn divide(mean: &Estimate, columns: &Columns, used: &[u32], base: [f64; 2]) -> Budget {
+pub(super) fn divide(mean: &Estimate, columns: &Columns, used: &[u32], base: [f64; 2]) -> Budget {
     let epoch = columns.parts.mean(used, &mean.weights);
     let mut out = Budget::default();
     out.add(Contributor::GnssNoise, &part(&mean.gnss));

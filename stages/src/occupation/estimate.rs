@@ -9,7 +9,7 @@ use survey_mathematics::covariance::{Matrix, UNIT, ZERO, add, apply, inverse, mu
 
 /// One epoch of an occupation.
 #[derive(Clone, Copy, Debug)]
-pub struct Epoch {
+pub(crate) struct Epoch {
     /// Time, s, from any start; ascending in a list.
     pub time_s: f64,
     /// East, north, up, m.
@@ -24,7 +24,7 @@ pub struct Epoch {
 
 /// How the mean is formed.
 #[derive(Clone, Copy, Debug)]
-pub struct Rules {
+pub(crate) struct Rules {
     /// Correlation time of GNSS noise, s.
     pub tau_gnss_s: f64,
     /// Correlation time of the other noise, s; estimated from the data when `None`.
@@ -35,7 +35,7 @@ pub struct Rules {
 
 /// The mean of an occupation.
 #[derive(Clone, Debug)]
-pub struct Estimate {
+pub(crate) struct Estimate {
     /// East, north, up, m.
     pub mean: [f64; 3],
     /// Which epochs are outliers; all others are in the mean.
@@ -69,7 +69,7 @@ pub struct Estimate {
 }
 
 /// Fewest epochs among which one can be called an outlier.
-pub const FEWEST_FOR_OUTLIERS: usize = 4;
+pub(crate) const FEWEST_FOR_OUTLIERS: usize = 4;
 /// Huber's constant for the weighting of epochs, in robust sigmas.
 const HUBER: f64 = 2.0;
 /// Smallest variance of one axis in a weight, m2: a receiver that reports a sigma of zero does not
@@ -80,7 +80,7 @@ pub(super) const MAD_TO_SIGMA: f64 = 1.4826;
 
 /// Forms the mean. `epochs` are in ascending time and at least one.
 #[must_use]
-pub fn estimate(epochs: &[Epoch], rules: &Rules) -> Option<Estimate> {
+pub(crate) fn estimate(epochs: &[Epoch], rules: &Rules) -> Option<Estimate> {
     if epochs.is_empty() {
         return None;
     }
@@ -230,7 +230,7 @@ pub(super) fn median_and_deviation(values: impl Iterator<Item = f64> + Clone) ->
 
 /// Median; the mean of the two middle values for an even number.
 #[must_use]
-pub fn median(mut values: Vec<f64>) -> f64 {
+pub(crate) fn median(mut values: Vec<f64>) -> f64 {
     if values.is_empty() {
         return f64::NAN;
     }

@@ -6,7 +6,7 @@ use pipeline_base::diag::{Diagnostic, Label, Verdict};
 use std::collections::BTreeMap;
 
 /// Who a finding is about.
-pub struct About<'a> {
+pub(super) struct About<'a> {
     /// Point name.
     pub point: &'a str,
     /// Occupation.
@@ -37,7 +37,7 @@ impl About<'_> {
 
     /// The ranges of a laser shot form two groups. `targets` are the mean latitude, longitude,
     /// height of the near and the far group.
-    pub fn two_surfaces(&self, near: &Group, far: &Group, mean: f64, targets: &[(f64, f64, f64); 2], apart: [f64; 2]) -> Diagnostic {
+    pub(super) fn two_surfaces(&self, near: &Group, far: &Group, mean: f64, targets: &[(f64, f64, f64); 2], apart: [f64; 2]) -> Diagnostic {
         let what = format!(
             "the beam hit two surfaces: ranges near {:.3} m ({} epochs, spread {:.3} m) and near {:.3} m ({} epochs, spread {:.3} m)",
             near.mean,
@@ -62,7 +62,7 @@ impl About<'_> {
     }
 
     /// The positions form two groups along an axis.
-    pub fn two_groups(&self, axis: &str, low: &Group, high: &Group, apart: [f64; 2], when: [(i64, i64); 2]) -> Diagnostic {
+    pub(super) fn two_groups(&self, axis: &str, low: &Group, high: &Group, apart: [f64; 2], when: [(i64, i64); 2]) -> Diagnostic {
         let what = format!(
             "the positions form two groups: {} epochs ({} to {}) and {} epochs ({} to {}), {:.3} m apart {axis}",
             low.members.len(),
@@ -83,7 +83,7 @@ impl About<'_> {
     }
 
     /// Fewer epochs or less time than the job asks for.
-    pub fn too_short(&self, used: usize, aside: &str, span_s: f64, rules: &[String]) -> Diagnostic {
+    pub(super) fn too_short(&self, used: usize, aside: &str, span_s: f64, rules: &[String]) -> Diagnostic {
         let what = format!("{used} epochs over {span_s:.1} s are kept{aside}; the job asks for {}", rules.join(" and "));
         self.start("average/too-short", Verdict::Reshoot, what)
             .size("the point is not delivered")
@@ -92,7 +92,7 @@ impl About<'_> {
     }
 
     /// No epoch with a position and an uncertainty.
-    pub fn nothing(&self, without_position: usize, without_sigma: usize) -> Diagnostic {
+    pub(super) fn nothing(&self, without_position: usize, without_sigma: usize) -> Diagnostic {
         if without_position >= without_sigma {
             return self
                 .start(
@@ -111,7 +111,7 @@ impl About<'_> {
     }
 
     /// Epochs far from the others were left out.
-    pub fn outliers(&self, out: usize, all: usize, shift: f64, farthest: f64, cut: f64) -> Diagnostic {
+    pub(super) fn outliers(&self, out: usize, all: usize, shift: f64, farthest: f64, cut: f64) -> Diagnostic {
         self.start(
             "average/outliers",
             Verdict::Warn,
@@ -123,7 +123,7 @@ impl About<'_> {
     }
 
     /// The base changed inside the occupation.
-    pub fn base_changed(&self, bases: &[(String, usize)], apart: Option<f64>) -> Diagnostic {
+    pub(super) fn base_changed(&self, bases: &[(String, usize)], apart: Option<f64>) -> Diagnostic {
         let list: Vec<String> = bases.iter().map(|(b, n)| format!("`{b}` ({n} epochs)")).collect();
         let d = self
             .start("average/base-changed", Verdict::Hold, format!("the base changed during the occupation: {}", list.join(", ")))
@@ -136,7 +136,7 @@ impl About<'_> {
     }
 
     /// The uncertainty is above the budget. `shares` are the largest contributor's name and share.
-    pub fn over_budget(&self, horizontal: (f64, f64), vertical: (f64, f64), shares: [(&str, f64); 2], advice: &str) -> Diagnostic {
+    pub(super) fn over_budget(&self, horizontal: (f64, f64), vertical: (f64, f64), shares: [(&str, f64); 2], advice: &str) -> Diagnostic {
         let mut parts = vec![];
         if horizontal.0 > horizontal.1 {
             parts.push(format!(

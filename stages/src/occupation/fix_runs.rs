@@ -10,7 +10,7 @@ const FIXED: &str = "rtk-fixed";
 /// The number of the run of each row, from 1, in the order of time; `None` where a row is not fixed.
 ///
 /// `order` are the rows in the order of time.
-pub fn number(order: &[u32], fix: &[Option<&str>], base: Option<&[Option<&str>]>) -> Vec<Option<i64>> {
+pub(super) fn number(order: &[u32], fix: &[Option<&str>], base: Option<&[Option<&str>]>) -> Vec<Option<i64>> {
     let mut out = vec![None; fix.len()];
     let mut run = 0;
     // Of the run that goes on: its base, where that is known.

@@ -2,7 +2,7 @@
 
 /// One group of values.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Group {
+pub(crate) struct Group {
     /// Places of its members in the input, ascending.
     pub members: Vec<usize>,
     /// Mean.
@@ -13,7 +13,7 @@ pub struct Group {
 
 /// What counts as two groups.
 #[derive(Clone, Copy, Debug)]
-pub struct Rule {
+pub(crate) struct Rule {
     /// Smallest empty stretch between the groups, in the unit of the values.
     pub gap: f64,
     /// Fewest members of each group.
@@ -29,7 +29,7 @@ pub struct Rule {
 /// within the pieces, so that the far tail of one wide cloud is not taken for a second surface.
 /// Single wild values make pieces of their own and disturb neither count nor spread.
 #[must_use]
-pub fn two_groups(values: &[f64], rule: Rule) -> Option<(Group, Group)> {
+pub(crate) fn two_groups(values: &[f64], rule: Rule) -> Option<(Group, Group)> {
     let mut order: Vec<usize> = (0..values.len()).filter(|i| values[*i].is_finite()).collect();
     if order.len() < 2 * rule.fewest.max(1) {
         return None;

@@ -9,12 +9,12 @@ use survey_geodesy::local::Tangent;
 /// neither the poles nor the 180th meridian are special. The ellipsoid is always GRS 80: a position
 /// goes in and comes out through the same one, so with another the vectors of ten metres between
 /// would be two millimetres off at most, and the mean itself not at all.
-pub fn at(latitude_deg: f64, longitude_deg: f64, height_m: f64) -> Tangent {
+pub(crate) fn at(latitude_deg: f64, longitude_deg: f64, height_m: f64) -> Tangent {
     Tangent::new(latitude_deg, longitude_deg, height_m, GRS80)
 }
 
 /// A mean position, gathered in the frame at its first one.
-pub struct Mean {
+pub(crate) struct Mean {
     frame: Tangent,
     sum: [f64; 3],
     n: f64,
@@ -22,12 +22,12 @@ pub struct Mean {
 
 impl Mean {
     /// An empty mean whose frame stands at `[latitude_deg, longitude_deg, height_m]`.
-    pub fn new([latitude_deg, longitude_deg, height_m]: [f64; 3]) -> Self {
+    pub(crate) fn new([latitude_deg, longitude_deg, height_m]: [f64; 3]) -> Self {
         Self { frame: at(latitude_deg, longitude_deg, height_m), sum: [0.0; 3], n: 0.0 }
     }
 
     /// Adds a position.
-    pub fn add(&mut self, [latitude_deg, longitude_deg, height_m]: [f64; 3]) {
+    pub(crate) fn add(&mut self, [latitude_deg, longitude_deg, height_m]: [f64; 3]) {
         let offset = self.frame.enu(latitude_deg, longitude_deg, height_m);
         for (sum, part) in self.sum.iter_mut().zip(offset) {
             *sum += part;
@@ -36,7 +36,7 @@ impl Mean {
     }
 
     /// The mean as `[latitude_deg, longitude_deg, height_m]`; the frame's own place without positions.
-    pub fn position(&self) -> [f64; 3] {
+    pub(crate) fn position(&self) -> [f64; 3] {
         let n = self.n.max(1.0);
         let (latitude, longitude, height) = self.frame.geodetic(self.sum.map(|s| s / n));
         [latitude, longitude, height]

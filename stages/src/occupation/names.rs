@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// Key of the fact that holds a list of [`Whereabouts`].
-pub const FACT: &str = "antenna_at";
+pub(crate) const FACT: &str = "antenna_at";
 
 /// Antennas of one point shot from two sides of a trench may stand this far apart, m. Common
 /// practice: a pole of 2 m and a laser shot of a few metres on either side.
@@ -20,7 +20,7 @@ const ONE_POINT_M: f64 = 10.0;
 
 /// Where the antenna stood at an occupation, on average.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Whereabouts {
+pub(crate) struct Whereabouts {
     /// Session.
     pub session: String,
     /// Occupation, unique in the session.
@@ -68,7 +68,7 @@ pub(super) fn whereabouts(cx: &Cx, positions: &[Vec<f64>; 3], owners: &[Owner], 
 
 /// The findings for names that occur more than once, from the facts of all sessions.
 #[must_use]
-pub fn same_names(facts: &Facts) -> Vec<Diagnostic> {
+pub(crate) fn same_names(facts: &Facts) -> Vec<Diagnostic> {
     let all = || facts(FACT).flat_map(|fact| serde_json::from_value::<Vec<Whereabouts>>(fact).unwrap_or_default());
     // Most names occur once: those are only counted.
     let mut counts: BTreeMap<String, usize> = BTreeMap::new();

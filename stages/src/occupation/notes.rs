@@ -17,7 +17,7 @@ const SPELLED_OUT: usize = 5;
 /// What a point was aimed with.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum Aim {
+pub(crate) enum Aim {
     /// The tip of the pole stood on it.
     Tip,
     /// The laser pointed at it.
@@ -27,7 +27,7 @@ pub enum Aim {
 impl Aim {
     /// The word in tables and notes.
     #[must_use]
-    pub const fn word(self) -> &'static str {
+    pub(crate) const fn word(self) -> &'static str {
         match self {
             Self::Tip => "tip",
             Self::Laser => "laser",
@@ -38,7 +38,7 @@ impl Aim {
 /// Names of the columns of the notes, where they differ from the names of these keys.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Columns {
+pub(crate) struct Columns {
     /// Column with the point name; `point` when left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub point: Option<String>,
@@ -102,7 +102,7 @@ impl Columns {
 
 /// How a file of notes is read.
 #[derive(Clone, Debug)]
-pub struct Format {
+pub(crate) struct Format {
     /// Names of the columns.
     pub columns: Columns,
     /// Delimiter.
@@ -113,7 +113,7 @@ pub struct Format {
 
 /// When a note holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Window {
+pub(crate) enum Window {
     /// From and to as instants, ns.
     Instants(i64, i64),
     /// From as UTC time of day (may lie outside one day), and length, ns: the date is the session's.
@@ -122,7 +122,7 @@ pub enum Window {
 
 /// One line of the notes.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Note {
+pub(crate) struct Note {
     /// File, as the job names it.
     pub file: String,
     /// Line, counted from 1.
@@ -156,7 +156,7 @@ pub struct Note {
 ///
 /// # Errors
 /// When the file as a whole cannot be used: empty, not UTF-8, or without a column that it needs.
-pub fn parse(file: &str, bytes: &[u8], format: &Format, findings: &mut Vec<Diagnostic>) -> Result<Vec<Note>, Problem> {
+pub(crate) fn parse(file: &str, bytes: &[u8], format: &Format, findings: &mut Vec<Diagnostic>) -> Result<Vec<Note>, Problem> {
     let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
     let Ok(text) = std::str::from_utf8(bytes) else {
         return Err(whole(file, "notes/not-utf8", format!("`{file}` is not UTF-8 text")).fix("save the notes as CSV in UTF-8"));
@@ -437,7 +437,7 @@ fn window(
 impl Note {
     /// The windows as instants that can lie in a session from `first` to `last`, or the nearest one.
     #[must_use]
-    pub fn windows(&self, first: i64, last: i64) -> Vec<(i64, i64)> {
+    pub(crate) fn windows(&self, first: i64, last: i64) -> Vec<(i64, i64)> {
         match self.window {
             Window::Instants(a, b) => vec![(a, b)],
             Window::Clock(of_day, length) => {

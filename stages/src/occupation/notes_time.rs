@@ -1,15 +1,15 @@
 //! Times as crews write them: `14:22:06`, `14:22:06.4`, `2026-05-04T14:22:06Z`, `2026-05-04 14:22:06+02:00`.
 
 /// Nanoseconds in a second, an hour and a day.
-pub const SECOND: i64 = 1_000_000_000;
+pub(crate) const SECOND: i64 = 1_000_000_000;
 /// Nanoseconds in an hour.
-pub const HOUR: i64 = 3600 * SECOND;
+pub(crate) const HOUR: i64 = 3600 * SECOND;
 /// Nanoseconds in a day.
-pub const DAY: i64 = 24 * HOUR;
+pub(crate) const DAY: i64 = 24 * HOUR;
 
 /// A time as it was written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Written {
+pub(crate) enum Written {
     /// A full instant, ns since 1970 UTC.
     Instant(i64),
     /// A date and a time of day without a zone, ns since 1970 on the writer's clock.
@@ -20,7 +20,7 @@ pub enum Written {
 
 /// Reads a time. `None` when it is none.
 #[must_use]
-pub fn read(text: &str) -> Option<Written> {
+pub(crate) fn read(text: &str) -> Option<Written> {
     let text = text.trim();
     if !text.is_ascii() {
         return None;
@@ -91,7 +91,7 @@ fn days_since_1970(text: &str) -> Option<i64> {
 
 /// Time of day of an instant as `HH:MM:SS` or, where it has a part of a second, `HH:MM:SS.s`.
 #[must_use]
-pub fn clock(instant: i64) -> String {
+pub(crate) fn clock(instant: i64) -> String {
     let tenths = instant.rem_euclid(DAY) / (SECOND / 10);
     let (seconds, tenth) = (tenths / 10, tenths % 10);
     let base = format!("{:02}:{:02}:{:02}", seconds / 3600, seconds / 60 % 60, seconds % 60);
@@ -100,7 +100,7 @@ pub fn clock(instant: i64) -> String {
 
 /// A length of time for people: `45 s`, `12 min`, `7 h 2 min`, `3 days`.
 #[must_use]
-pub fn length(ns: i64) -> String {
+pub(crate) fn length(ns: i64) -> String {
     let tenths = ns.unsigned_abs() / 100_000_000;
     let seconds = tenths / 10;
     match seconds {

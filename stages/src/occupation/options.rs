@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 /// What says which epochs belong together.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum By {
+pub(crate) enum By {
     /// Field notes with a start and an end for each point.
     #[default]
     Notes,
@@ -22,7 +22,7 @@ pub enum By {
 /// Clock of times without a zone.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum NotesTime {
+pub(crate) enum NotesTime {
     /// UTC.
     Utc,
     /// Local time; `utc_offset_h` says how far from UTC.
@@ -32,7 +32,7 @@ pub enum NotesTime {
 /// Options of `occupations`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// What says which epochs belong together: `notes`, `event` or `still`.
     #[serde(default)]
     pub by: By,

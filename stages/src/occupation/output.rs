@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 /// One point, in the order of the columns.
 #[derive(Clone, Debug, Default)]
-pub struct Point {
+pub(super) struct Point {
     pub point: String,
     pub code: Option<String>,
     pub remark: Option<String>,
@@ -50,7 +50,7 @@ pub struct Point {
 }
 
 /// The table of points.
-pub fn table(points: &[Point], schema: Arc<Schema>) -> Result<Table, Problem> {
+pub(super) fn table(points: &[Point], schema: Arc<Schema>) -> Result<Table, Problem> {
     let mut b = TableBuilder::new(schema, points.len());
     let f = |get: fn(&Point) -> f64| points.iter().map(get).collect::<Vec<f64>>();
     let t = |get: fn(&Point) -> Option<&str>| points.iter().map(get).collect::<Vec<_>>();

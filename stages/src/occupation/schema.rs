@@ -6,7 +6,7 @@ use pipeline_base::table::schema::{Column, Holds, Role, Schema, Unit};
 
 /// Names of the input columns, found by role when the job is planned.
 #[derive(Clone, Debug, Default)]
-pub struct Names {
+pub(super) struct Names {
     pub occupation: String,
     pub point: String,
     pub time: String,
@@ -41,16 +41,16 @@ pub struct Names {
 }
 
 /// The six elements of a covariance, in the order of [`survey_mathematics::covariance::symmetric`].
-pub const SIX: [&str; 6] = ["ee", "en", "eu", "nn", "nu", "uu"];
+pub(super) const SIX: [&str; 6] = ["ee", "en", "eu", "nn", "nu", "uu"];
 /// The four elements of the GNSS part.
-pub const FOUR: [&str; 4] = ["ee", "en", "nn", "uu"];
+pub(super) const FOUR: [&str; 4] = ["ee", "en", "nn", "uu"];
 
 fn floats(schema: &Schema, prefix: &str, elements: &[&str]) -> bool {
     elements.iter().all(|e| schema.named(&format!("{prefix}_{e}")).is_some_and(|c| c.holds == Holds::Float))
 }
 
 /// Finds the input columns.
-pub fn names(schema: &Schema, problems: &mut Vec<Problem>) -> Names {
+pub(super) fn names(schema: &Schema, problems: &mut Vec<Problem>) -> Names {
     let maybe = |role: Role| schema.role(role).map(|c| c.name.clone());
     let named = |name: &str, holds: Holds| schema.named(name).filter(|c| c.holds == holds).map(|c| c.name.clone());
     let mut need = |role: Role| {
@@ -110,7 +110,7 @@ pub fn names(schema: &Schema, problems: &mut Vec<Problem>) -> Names {
 
 /// The points table.
 #[must_use]
-pub fn output(input: &Schema, n: &Names) -> Schema {
+pub(super) fn output(input: &Schema, n: &Names) -> Schema {
     use Holds::{Bool, Float, Instant, Int, Text};
     let text = |name: &str, role: Role, known: bool| {
         let column = Column::maybe(name, Text, Unit::None, role);

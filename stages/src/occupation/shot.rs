@@ -17,7 +17,7 @@ use survey_geodesy::local::Tangent;
 use survey_mathematics::covariance::{add, apply};
 
 /// What became of an occupation.
-pub struct Outcome {
+pub(super) struct Outcome {
     /// Rows that are in no mean, with the reason.
     pub aside: Vec<(u32, &'static str)>,
     /// The point, when there is one.
@@ -25,7 +25,7 @@ pub struct Outcome {
 }
 
 /// Whether there is a point.
-pub enum Fate {
+pub(super) enum Fate {
     /// It is delivered.
     Point {
         /// Its row.
@@ -40,7 +40,7 @@ pub enum Fate {
 }
 
 /// One occupation.
-pub struct Shot<'a> {
+pub(super) struct Shot<'a> {
     stage: &'a Average,
     columns: &'a Columns<'a>,
     rows: Vec<u32>,
@@ -48,7 +48,7 @@ pub struct Shot<'a> {
 
 impl<'a> Shot<'a> {
     /// An occupation of these rows, in order.
-    pub fn new(stage: &'a Average, columns: &'a Columns<'a>, rows: Vec<u32>) -> Self {
+    pub(super) fn new(stage: &'a Average, columns: &'a Columns<'a>, rows: Vec<u32>) -> Self {
         Self { stage, columns, rows }
     }
 
@@ -74,7 +74,7 @@ impl<'a> Shot<'a> {
     }
 
     /// Forms the point, or says why there is none.
-    pub fn judge(&self, cx: &Cx) -> Outcome {
+    pub(super) fn judge(&self, cx: &Cx) -> Outcome {
         let about = self.about();
         let mut aside: Vec<(u32, &'static str)> = vec![];
         let mut good: Vec<u32> = vec![];

@@ -10,13 +10,13 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use survey_geodesy::local::Tangent;
 
-pub const S: i64 = 1_000_000_000;
+pub(crate) const S: i64 = 1_000_000_000;
 /// 2026-05-04T14:00:00Z.
-pub const T0: i64 = 1_777_903_200 * S;
+pub(crate) const T0: i64 = 1_777_903_200 * S;
 
 /// One epoch.
 #[derive(Clone, Debug)]
-pub struct Row {
+pub(crate) struct Row {
     pub time: i64,
     pub line: i64,
     pub position: [f64; 3],
@@ -37,7 +37,7 @@ pub struct Row {
     pub fix_run: Option<i64>,
 }
 
-pub fn row(k: i64) -> Row {
+pub(crate) fn row(k: i64) -> Row {
     Row {
         time: T0 + k * S,
         line: 100 + 3 * k,
@@ -61,14 +61,14 @@ pub fn row(k: i64) -> Row {
 }
 
 /// Moves a row by east, north, up from the standard place.
-pub fn at(mut r: Row, enu: [f64; 3]) -> Row {
+pub(crate) fn at(mut r: Row, enu: [f64; 3]) -> Row {
     let frame: Tangent = local::at(51.5, 7.25, 120.0);
     let p = frame.geodetic(enu);
     r.position = [p.0, p.1, p.2];
     r
 }
 
-pub fn schema(with_event: bool, with_occupation: bool) -> Schema {
+pub(crate) fn schema(with_event: bool, with_occupation: bool) -> Schema {
     use Holds::{Bool, Float, Instant, Int, Text};
     let n = Unit::None;
     let mut columns = vec![
@@ -131,7 +131,7 @@ pub fn schema(with_event: bool, with_occupation: bool) -> Schema {
     Schema { columns, frame: Some(frame) }
 }
 
-pub fn table(rows: &[Row], with_event: bool, with_occupation: bool) -> Table {
+pub(crate) fn table(rows: &[Row], with_event: bool, with_occupation: bool) -> Table {
     let mut b = TableBuilder::new(Arc::new(schema(with_event, with_occupation)), rows.len());
     let f = |get: &dyn Fn(&Row) -> f64| rows.iter().map(get).collect::<Vec<_>>();
     b.text_everywhere("session", "day1")
@@ -170,7 +170,7 @@ pub fn table(rows: &[Row], with_event: bool, with_occupation: bool) -> Table {
 }
 
 /// Files below one folder.
-pub struct Folder(pub PathBuf);
+pub(crate) struct Folder(pub PathBuf);
 
 impl Files for Folder {
     fn find(&self, pattern: &str) -> Result<Vec<(String, PathBuf)>, Problem> {
@@ -195,7 +195,7 @@ impl Files for Folder {
     }
 }
 
-pub fn bind<St: Stage>(
+pub(crate) fn bind<St: Stage>(
     options: &str,
     schema: &Schema,
     rig: Option<&str>,
@@ -220,14 +220,14 @@ pub fn bind<St: Stage>(
     )
 }
 
-pub fn run<St: Stage>(bound: &Bound<St>, input: &Table, session: &str) -> (Table, Collect) {
+pub(crate) fn run<St: Stage>(bound: &Bound<St>, input: &Table, session: &str) -> (Table, Collect) {
     let world = Collect::default();
     let out = run_in(bound, input, session, &world).unwrap();
     (out, world)
 }
 
 /// Runs and checks that every row came out, was set aside or used up.
-pub fn run_in<St: Stage>(bound: &Bound<St>, input: &Table, session: &str, world: &Collect) -> Result<Table, Problem> {
+pub(crate) fn run_in<St: Stage>(bound: &Bound<St>, input: &Table, session: &str, world: &Collect) -> Result<Table, Problem> {
     let session = Session { name: session.to_owned(), files: vec![] };
     let before: usize = world.said().set_aside.iter().map(|s| s.3.rows()).sum();
     let used_before = world.said().used;
@@ -242,16 +242,16 @@ pub fn run_in<St: Stage>(bound: &Bound<St>, input: &Table, session: &str, world:
     Ok(out)
 }
 
-pub fn reasons(world: &Collect) -> String {
+pub(crate) fn reasons(world: &Collect) -> String {
     world.said().set_aside.iter().map(|s| format!("{}:{}", s.1, s.3.rows())).collect::<Vec<_>>().join(" ")
 }
 
 /// Uniform in (0, 1) and unit normal numbers for tests: a 64-bit linear congruential generator with
 /// a xorshift output (constants of Knuth's MMIX), and Box-Muller.
-pub struct Dice(pub u64);
+pub(crate) struct Dice(pub u64);
 
 impl Dice {
-    pub fn uniform(&mut self) -> f64 {
+    pub(crate) fn uniform(&mut self) -> f64 {
         self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
         let mut x = self.0;
         x ^= x >> 33;
@@ -259,7 +259,7 @@ impl Dice {
         x ^= x >> 33;
         ((x >> 11) as f64 + 0.5) / (1_u64 << 53) as f64
     }
-    pub fn normal(&mut self) -> f64 {
+    pub(crate) fn normal(&mut self) -> f64 {
         (-2.0 * self.uniform().ln()).sqrt() * (std::f64::consts::TAU * self.uniform()).cos()
     }
 }

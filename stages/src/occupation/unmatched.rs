@@ -13,12 +13,12 @@ use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// Key of the fact that holds a list of [`Outcome`].
-pub const FACT: &str = "notes";
+pub(crate) const FACT: &str = "notes";
 
 /// What became of a note in a session.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum State {
+pub(crate) enum State {
     /// It met epochs.
     Matched,
     /// It met none, and the finding is said.
@@ -29,7 +29,7 @@ pub enum State {
 
 /// One line of the notes in one session.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Outcome {
+pub(crate) struct Outcome {
     /// Session that this is about.
     pub session: String,
     /// File of the notes.
@@ -65,7 +65,7 @@ struct Count {
 /// The findings for notes that no session met, from the facts [`FACT`] of all sessions of a step.
 /// Facts of another form are passed over.
 #[must_use]
-pub fn unmatched_notes(facts: &Facts) -> Vec<Diagnostic> {
+pub(crate) fn unmatched_notes(facts: &Facts) -> Vec<Diagnostic> {
     let outcomes = || facts(FACT).filter_map(|fact| serde_json::from_value::<Vec<Outcome>>(fact).ok()).flatten();
     // Nearly every note meets one session, and nothing is to be said of it: those are only counted.
     let mut states: BTreeMap<String, BTreeMap<u64, Count>> = BTreeMap::new();
@@ -117,7 +117,7 @@ fn two_sessions(met: &[&Outcome]) -> Diagnostic {
 
 /// The finding for one note.
 #[must_use]
-pub fn finding(o: &Outcome) -> Diagnostic {
+pub(crate) fn finding(o: &Outcome) -> Diagnostic {
     #[allow(clippy::cast_possible_truncation)]
     let nearest = o.nearest_s.map(|s| (s < 0.0, length((s * SECOND as f64) as i64)));
     let what = match &nearest {
@@ -147,7 +147,7 @@ pub fn finding(o: &Outcome) -> Diagnostic {
 /// The whole-hour shift within 14 h that lets most of these windows meet epochs, the smallest one
 /// when several do equally well, and which windows it serves. `times` ascend.
 #[must_use]
-pub fn hour_shift(windows: &[(i64, i64)], times: &[i64]) -> Option<(i64, Vec<bool>)> {
+pub(crate) fn hour_shift(windows: &[(i64, i64)], times: &[i64]) -> Option<(i64, Vec<bool>)> {
     let meets = |a: i64, b: i64| {
         let at = times.partition_point(|t| *t < a);
         times.get(at).is_some_and(|t| *t <= b)
@@ -168,7 +168,7 @@ pub fn hour_shift(windows: &[(i64, i64)], times: &[i64]) -> Option<(i64, Vec<boo
 
 /// Seconds from a window to the nearest epoch, negative when that epoch is earlier. `times` ascend.
 #[must_use]
-pub fn nearest_s(window: (i64, i64), times: &[i64]) -> Option<f64> {
+pub(crate) fn nearest_s(window: (i64, i64), times: &[i64]) -> Option<f64> {
     let at = times.partition_point(|t| *t < window.0);
     let before = at.checked_sub(1).and_then(|i| times.get(i)).map(|t| t.saturating_sub(window.0));
     let after = times.get(at).map(|t| t.saturating_sub(window.1).max(0));

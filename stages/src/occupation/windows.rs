@@ -5,7 +5,7 @@ use survey_geodesy::local::Tangent;
 
 /// A run of rows that is one occupation: its name and the places of its rows in time order.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Run {
+pub(super) struct Run {
     /// Name of the point.
     pub name: String,
     /// Places in the time order, first to last, both included.
@@ -14,7 +14,7 @@ pub struct Run {
 
 /// Runs of one and the same event value; a row without a value ends a run, and so does a pause.
 #[must_use]
-pub fn by_value(times: &[i64], events: &[Option<&str>], max_pause_ns: Option<i64>) -> Vec<Run> {
+pub(super) fn by_value(times: &[i64], events: &[Option<&str>], max_pause_ns: Option<i64>) -> Vec<Run> {
     let mut runs: Vec<Run> = vec![];
     let mut open: Option<&str> = None;
     for (i, event) in events.iter().enumerate() {
@@ -36,7 +36,7 @@ pub fn by_value(times: &[i64], events: &[Option<&str>], max_pause_ns: Option<i64
 
 /// From each event mark on for a fixed time; a mark with another value inside ends the one before.
 #[must_use]
-pub fn by_mark(times: &[i64], events: &[Option<&str>], length_ns: i64) -> Vec<Run> {
+pub(super) fn by_mark(times: &[i64], events: &[Option<&str>], length_ns: i64) -> Vec<Run> {
     let mut runs: Vec<Run> = vec![];
     let mut end = i64::MIN;
     let mut open: Option<&str> = None;
@@ -62,7 +62,7 @@ pub fn by_mark(times: &[i64], events: &[Option<&str>], length_ns: i64) -> Vec<Ru
 
 /// Bursts between pauses longer than `max_gap_ns`, named S1, S2, … in order.
 #[must_use]
-pub fn by_gap(times: &[i64], max_gap_ns: i64) -> Vec<Run> {
+pub(super) fn by_gap(times: &[i64], max_gap_ns: i64) -> Vec<Run> {
     let mut runs: Vec<Run> = vec![];
     for i in 0..times.len() {
         match runs.last_mut() {
@@ -77,7 +77,14 @@ pub fn by_gap(times: &[i64], max_gap_ns: i64) -> Vec<Run> {
 /// stretch for at least `min_duration_ns`, named P1, P2, … in order. A pause longer than
 /// `max_gap_ns` ends a stretch, and so does an epoch without a position.
 #[must_use]
-pub fn by_standing(times: &[i64], latitude: &[f64], longitude: &[f64], radius_m: f64, min_duration_ns: i64, max_gap_ns: i64) -> Vec<Run> {
+pub(super) fn by_standing(
+    times: &[i64],
+    latitude: &[f64],
+    longitude: &[f64],
+    radius_m: f64,
+    min_duration_ns: i64,
+    max_gap_ns: i64,
+) -> Vec<Run> {
     let n = times.len();
     let mut local: Option<Tangent> = None;
     let positions: Vec<Option<[f64; 2]>> = (0..n)

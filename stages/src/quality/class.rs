@@ -16,7 +16,7 @@ use std::sync::Arc;
 /// Options of `quality-class`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// File that declares the classes: YAML (`quality_classes: 1`), or CSV with the columns `class`, `horizontal_m`, `vertical_m`, `needs`.
     pub classes: String,
     /// For a CSV table: what its limits are limits of, `95-percent` or `1-sigma`. A YAML table says it itself.
@@ -28,7 +28,7 @@ pub struct Options {
 }
 
 /// The stage, bound.
-pub struct QualityClass {
+pub(crate) struct QualityClass {
     classes: Classes,
     hold_below: Option<usize>,
     point: String,

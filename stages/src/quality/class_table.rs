@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 
 /// What the limits of a table are limits of.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-pub enum Measure {
+pub(crate) enum Measure {
     /// Uncertainty at 95 %: horizontal radial, vertical one axis.
     #[serde(rename = "95-percent")]
     Percent95,
@@ -19,7 +19,7 @@ pub enum Measure {
 impl Measure {
     /// In words.
     #[must_use]
-    pub const fn words(self) -> &'static str {
+    pub(crate) const fn words(self) -> &'static str {
         match self {
             Self::Percent95 => "at 95 %",
             Self::OneSigma => "at 1 sigma",
@@ -30,7 +30,7 @@ impl Measure {
 /// How a point of a class must be checked.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum Needs {
+pub(crate) enum Needs {
     /// Not at all.
     #[default]
     Nothing,
@@ -41,7 +41,7 @@ pub enum Needs {
 /// One class.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Class {
+pub(crate) struct Class {
     /// Its name.
     pub class: String,
     /// Largest horizontal uncertainty, m. Left out: no limit.
@@ -60,7 +60,7 @@ pub struct Class {
 /// A file of classes.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Table {
+pub(crate) struct Table {
     /// Version of the file format: 1.
     #[schemars(range(min = 1, max = 1))]
     pub quality_classes: u32,
@@ -84,7 +84,7 @@ fn bad(name: &str, line: Option<u64>, what: String) -> Diagnostic {
 ///
 /// # Errors
 /// Everything that is wrong with it.
-pub fn read(name: &str, bytes: &[u8], measure: Option<Measure>) -> Result<Table, Vec<Diagnostic>> {
+pub(crate) fn read(name: &str, bytes: &[u8], measure: Option<Measure>) -> Result<Table, Vec<Diagnostic>> {
     let table =
         if name.to_ascii_lowercase().ends_with(".csv") { from_csv(name, bytes, measure)? } else { from_yaml(name, bytes, measure)? };
     let mut found = vec![];
@@ -121,7 +121,7 @@ pub fn read(name: &str, bytes: &[u8], measure: Option<Measure>) -> Result<Table,
 }
 
 /// What a point without a class gets.
-pub const NO_CLASS: &str = "none";
+pub(crate) const NO_CLASS: &str = "none";
 
 fn from_yaml(name: &str, bytes: &[u8], measure: Option<Measure>) -> Result<Table, Vec<Diagnostic>> {
     let document = parse::read(name, bytes).map_err(|d| vec![*d])?;

@@ -12,7 +12,7 @@ use survey_geodesy::local::Tangent;
 type Ints = Vec<Option<i64>>;
 
 /// The columns that the findings need.
-pub struct Rows<'a> {
+pub(super) struct Rows<'a> {
     /// Occupation of each row.
     pub occupation: Vec<Option<&'a str>>,
     /// Point name of each row.
@@ -32,7 +32,7 @@ pub struct Rows<'a> {
 }
 
 /// The rules of the job.
-pub struct Rules {
+pub(super) struct Rules {
     /// Hold when a larger share than this is refused for its fix.
     pub refused_share_above: f64,
     /// Hold when the kept epochs span less.
@@ -42,7 +42,7 @@ pub struct Rules {
 }
 
 /// Findings, one at most for each occupation, and the code `held` for epochs of held ones.
-pub fn judge(codes: &mut [u8], rows: &Rows, rules: &Rules, waiver: &dyn Fn(&str, &str) -> Option<String>) -> Vec<Diagnostic> {
+pub(super) fn judge(codes: &mut [u8], rows: &Rows, rules: &Rules, waiver: &dyn Fn(&str, &str) -> Option<String>) -> Vec<Diagnostic> {
     let mut groups: Vec<(&str, Vec<usize>)> = vec![];
     let mut place: BTreeMap<&str, usize> = BTreeMap::new();
     for (i, occupation) in rows.occupation.iter().enumerate() {
@@ -180,7 +180,7 @@ fn kinds(rows: &Rows, members: &[usize]) -> String {
 }
 
 /// One label for each file of the members.
-pub fn labels(rows: &Rows, members: &[usize]) -> Vec<Label> {
+pub(super) fn labels(rows: &Rows, members: &[usize]) -> Vec<Label> {
     let (Some(files), Some((first, last))) = (&rows.file, &rows.lines) else { return vec![] };
     let mut spans: BTreeMap<&str, (i64, i64)> = BTreeMap::new();
     for i in members {

@@ -34,7 +34,7 @@ use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Spec, Stag
 use std::borrow::Cow;
 
 /// The gate, bound.
-pub struct QualityGate {
+pub(crate) struct QualityGate {
     options: Options,
     names: Names,
     condition: Option<Predicate>,

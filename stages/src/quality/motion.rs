@@ -15,7 +15,7 @@ fn seconds(from: i64, to: i64) -> f64 {
 /// heading, pitch and roll since the epoch before, or to the next epoch where there is no epoch
 /// before. NaN where neither neighbour is within `max_gap_s`.
 #[must_use]
-pub fn turn_rates(times: &[i64], given: &[f64], heading: &[f64], pitch: &[f64], roll: &[f64], max_gap_s: f64) -> Vec<f64> {
+pub(super) fn turn_rates(times: &[i64], given: &[f64], heading: &[f64], pitch: &[f64], roll: &[f64], max_gap_s: f64) -> Vec<f64> {
     let between = |i: usize, j: usize| -> f64 {
         let dt = seconds(times[i], times[j]);
         if !(dt > 0.0 && dt <= max_gap_s) {
@@ -39,7 +39,7 @@ pub fn turn_rates(times: &[i64], given: &[f64], heading: &[f64], pitch: &[f64], 
 
 /// Refuses the epochs within `settle_s` of a regained fix, of a gap longer than `gap_s`, of a
 /// change of base, and of the start of the log, before which nothing is known.
-pub fn settling(codes: &mut [u8], times: &[i64], fixed: &[bool], bases: &[Option<&str>], settle_s: f64, gap_s: f64) {
+pub(super) fn settling(codes: &mut [u8], times: &[i64], fixed: &[bool], bases: &[Option<&str>], settle_s: f64, gap_s: f64) {
     let mut since: Option<i64> = None;
     let mut before: Option<i64> = None;
     let mut base: Option<&str> = None;
@@ -72,7 +72,7 @@ const LOOK_BACK: usize = 9;
 /// Refuses epochs further than `max_jump_m` from the median of the kept epochs of the last
 /// `window_s` seconds (at most nine). One wild epoch is refused and the next good one kept; after
 /// a true move the position is taken as new once the window holds no kept epoch.
-pub fn jumps(codes: &mut [u8], times: &[i64], latitude: &[f64], longitude: &[f64], height: &[f64], max_jump_m: f64, window_s: f64) {
+pub(super) fn jumps(codes: &mut [u8], times: &[i64], latitude: &[f64], longitude: &[f64], height: &[f64], max_jump_m: f64, window_s: f64) {
     // Metres per degree on a sphere: a jump limit needs no more than a part in a hundred.
     const METRES_PER_DEGREE: f64 = 111_195.0;
     let mut kept: VecDeque<(i64, [f64; 3])> = VecDeque::with_capacity(LOOK_BACK + 1);

@@ -3,7 +3,7 @@
 /// The candidate that takes the fewest edits to become `wanted`, when it is near enough to be a
 /// slip of the keyboard: at most a third of its letters, and at least one, differ.
 #[must_use]
-pub fn nearest<'a>(wanted: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+pub(crate) fn nearest<'a>(wanted: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let wanted_low = wanted.trim().to_lowercase();
     let mut best: Option<(usize, &str)> = None;
     for candidate in candidates {

@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 /// What becomes of an epoch that lacks a value which a limit needs.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum Missing {
+pub(crate) enum Missing {
     /// It is refused, with the reason `missing-WHAT`.
     #[default]
     Refuse,
@@ -21,7 +21,7 @@ pub enum Missing {
 /// Options of `quality-gate`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// Fix kinds that pass: `rtk-fixed`, `rtk-float`, `differential`, `autonomous`, `pps`, `estimated`, `manual`, `simulated`. `none` and `unknown` cannot be listed.
     pub fix: Vec<String>,
     /// Oldest corrections that pass, s.

@@ -7,56 +7,56 @@
 use polars::prelude::StringChunked;
 
 /// Kept.
-pub const KEPT: u8 = 0;
+pub(super) const KEPT: u8 = 0;
 /// Place of `no-fix` in [`REASONS`].
-pub const NO_FIX: u8 = 1;
+pub(super) const NO_FIX: u8 = 1;
 /// Place of `no-position`.
-pub const NO_POSITION: u8 = 2;
+pub(super) const NO_POSITION: u8 = 2;
 /// Place of `fix-unknown`, the last of the fix kinds.
-pub const FIX_UNKNOWN: u8 = 11;
+pub(super) const FIX_UNKNOWN: u8 = 11;
 /// Place of `missing-correction-age`.
-pub const MISSING_AGE: u8 = 12;
+pub(super) const MISSING_AGE: u8 = 12;
 /// Place of `old-corrections`.
-pub const OLD_CORRECTIONS: u8 = 13;
+pub(super) const OLD_CORRECTIONS: u8 = 13;
 /// Place of `missing-pdop`.
-pub const MISSING_PDOP: u8 = 14;
+pub(super) const MISSING_PDOP: u8 = 14;
 /// Place of `high-pdop`.
-pub const HIGH_PDOP: u8 = 15;
+pub(super) const HIGH_PDOP: u8 = 15;
 /// Place of `missing-hdop`.
-pub const MISSING_HDOP: u8 = 16;
+pub(super) const MISSING_HDOP: u8 = 16;
 /// Place of `high-hdop`.
-pub const HIGH_HDOP: u8 = 17;
+pub(super) const HIGH_HDOP: u8 = 17;
 /// Place of `missing-satellites`.
-pub const MISSING_SATELLITES: u8 = 18;
+pub(super) const MISSING_SATELLITES: u8 = 18;
 /// Place of `few-satellites`.
-pub const FEW_SATELLITES: u8 = 19;
+pub(super) const FEW_SATELLITES: u8 = 19;
 /// Place of `missing-sigma`.
-pub const MISSING_SIGMA: u8 = 20;
+pub(super) const MISSING_SIGMA: u8 = 20;
 /// Place of `large-sigma`.
-pub const LARGE_SIGMA: u8 = 21;
+pub(super) const LARGE_SIGMA: u8 = 21;
 /// Place of `missing-tilt`.
-pub const MISSING_TILT: u8 = 22;
+pub(super) const MISSING_TILT: u8 = 22;
 /// Place of `large-tilt`.
-pub const LARGE_TILT: u8 = 23;
+pub(super) const LARGE_TILT: u8 = 23;
 /// Place of `missing-turn-rate`.
-pub const MISSING_TURN_RATE: u8 = 24;
+pub(super) const MISSING_TURN_RATE: u8 = 24;
 /// Place of `fast-turn`.
-pub const FAST_TURN: u8 = 25;
+pub(super) const FAST_TURN: u8 = 25;
 /// Place of `missing-base-station`.
-pub const MISSING_BASE: u8 = 26;
+pub(super) const MISSING_BASE: u8 = 26;
 /// Place of `other-base`.
-pub const OTHER_BASE: u8 = 27;
+pub(super) const OTHER_BASE: u8 = 27;
 /// Place of `settling`.
-pub const SETTLING: u8 = 28;
+pub(super) const SETTLING: u8 = 28;
 /// Place of `position-jump`.
-pub const POSITION_JUMP: u8 = 29;
+pub(super) const POSITION_JUMP: u8 = 29;
 /// Place of `where`.
-pub const WHERE: u8 = 30;
+pub(super) const WHERE: u8 = 30;
 /// Place of `held`.
-pub const HELD: u8 = 31;
+pub(super) const HELD: u8 = 31;
 
 /// Every reason in the order of the tests: code, and what it means for people.
-pub const REASONS: &[(&str, &str)] = &[
+pub(super) const REASONS: &[(&str, &str)] = &[
     ("kept", ""),
     ("no-fix", "the receiver had no position"),
     ("no-position", "the fix kind is allowed but latitude, longitude or height is empty"),
@@ -93,16 +93,16 @@ pub const REASONS: &[(&str, &str)] = &[
 
 /// Whether a reason is about the kind of fix.
 #[must_use]
-pub fn is_fix(code: u8) -> bool {
+pub(super) fn is_fix(code: u8) -> bool {
     code == NO_FIX || (code > NO_POSITION && code <= FIX_UNKNOWN)
 }
 
 /// Words that `fix:` may list.
-pub const FIX_WORDS: &[&str] = &["autonomous", "differential", "pps", "rtk-fixed", "rtk-float", "estimated", "manual", "simulated"];
+pub(super) const FIX_WORDS: &[&str] = &["autonomous", "differential", "pps", "rtk-fixed", "rtk-float", "estimated", "manual", "simulated"];
 
 /// The reason that a fix word gives when it is not allowed.
 #[must_use]
-pub fn fix_reason(word: Option<&str>) -> u8 {
+pub(super) fn fix_reason(word: Option<&str>) -> u8 {
     match word {
         None => FIX_UNKNOWN,
         Some("none") => NO_FIX,
@@ -113,7 +113,7 @@ pub fn fix_reason(word: Option<&str>) -> u8 {
 
 /// Gives each text of a column a code, and remembers the last short text by its 16-byte view: fix
 /// words and base numbers repeat for hours, so nearly every row costs one comparison.
-pub fn classify(column: &StringChunked, mut code_of: impl FnMut(Option<&str>) -> u8, mut put: impl FnMut(usize, u8)) {
+pub(super) fn classify(column: &StringChunked, mut code_of: impl FnMut(Option<&str>) -> u8, mut put: impl FnMut(usize, u8)) {
     if column.null_count() > 0 {
         for (row, text) in column.iter().enumerate() {
             put(row, code_of(text));
@@ -140,7 +140,7 @@ pub fn classify(column: &StringChunked, mut code_of: impl FnMut(Option<&str>) ->
 }
 
 /// Refuses values for which `bad` is true; a missing value gives `missing`, or nothing when `missing` is 0.
-pub fn limit(codes: &mut [u8], values: &[f64], missing: u8, refused: u8, bad: impl Fn(f64) -> bool) {
+pub(super) fn limit(codes: &mut [u8], values: &[f64], missing: u8, refused: u8, bad: impl Fn(f64) -> bool) {
     for (code, value) in codes.iter_mut().zip(values) {
         if *code == KEPT {
             *code = if value.is_nan() {
@@ -157,7 +157,7 @@ pub fn limit(codes: &mut [u8], values: &[f64], missing: u8, refused: u8, bad: im
 /// Tilt from plumb of a body with this pitch and roll, degrees: `acos(cos pitch cos roll)`, the
 /// angle between the body's down axis and the local down of Rz(heading) Ry(pitch) Rx(roll).
 #[must_use]
-pub fn tilt_deg(pitch_deg: f64, roll_deg: f64) -> f64 {
+pub(super) fn tilt_deg(pitch_deg: f64, roll_deg: f64) -> f64 {
     let (p, r) = (pitch_deg.to_radians(), roll_deg.to_radians());
     // The same angle by its sine near plumb, where acos loses half of the digits.
     let sine = (p.sin().powi(2) + (p.cos() * r.sin()).powi(2)).sqrt();
@@ -166,7 +166,7 @@ pub fn tilt_deg(pitch_deg: f64, roll_deg: f64) -> f64 {
 }
 
 /// Refuses tilts above `max_deg`.
-pub fn limit_tilt(codes: &mut [u8], pitch: &[f64], roll: &[f64], missing: u8, max_deg: f64) {
+pub(super) fn limit_tilt(codes: &mut [u8], pitch: &[f64], roll: &[f64], missing: u8, max_deg: f64) {
     let square = max_deg * max_deg;
     for ((code, p), r) in codes.iter_mut().zip(pitch).zip(roll) {
         if *code == KEPT {

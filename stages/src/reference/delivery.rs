@@ -17,7 +17,7 @@ use survey_geodesy::projection::Projection;
 /// horizontal system, surface, datum and unit of the heights, and the physical point. One problem
 /// for each mismatch, with its size at the place of the work.
 #[must_use]
-pub fn check_delivery(frame: &Frame, reference: &Reference, locality: Option<&Locality>) -> Vec<Problem> {
+pub(crate) fn check_delivery(frame: &Frame, reference: &Reference, locality: Option<&Locality>) -> Vec<Problem> {
     let place = locality.copied();
     let mut problems = promised::contradictions(reference, place);
     problems.extend(heights(frame, reference, place).map(Problem::about_input));
@@ -28,7 +28,7 @@ pub fn check_delivery(frame: &Frame, reference: &Reference, locality: Option<&Lo
 
 /// How far apart two references are at a place, in words; for the finding of a step that would join them.
 #[must_use]
-pub fn apart(a: &Frame, b: &Frame, place: Option<Locality>) -> Option<String> {
+pub(crate) fn apart(a: &Frame, b: &Frame, place: Option<Locality>) -> Option<String> {
     let mut said = vec![];
     let three = |f: &Frame| Crs::look_up(&f.crs).ok().and_then(|c| c.geographic_3d);
     if let (Some(x), Some(y)) = (three(a), three(b))

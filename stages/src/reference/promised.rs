@@ -10,13 +10,13 @@ use survey_geodesy::crs::{Crs, block, metres, open};
 
 /// The vertical datum of a delivery: `delivery.heights.datum`, or that of the compound.
 #[must_use]
-pub fn datum(reference: &Reference) -> Option<String> {
+pub(crate) fn datum(reference: &Reference) -> Option<String> {
     reference.delivery.heights.datum.clone().or_else(|| parts(&reference.delivery.crs).ok()?.vertical)
 }
 
 /// Holds the vertical part of a compound against `delivery.heights`: surface, datum and unit. Both places are named.
 #[must_use]
-pub fn contradictions(reference: &Reference, place: Option<Locality>) -> Vec<Problem> {
+pub(crate) fn contradictions(reference: &Reference, place: Option<Locality>) -> Vec<Problem> {
     let promised = &reference.delivery.heights;
     let Some(vertical) = parts(&reference.delivery.crs).ok().and_then(|p| p.vertical) else { return vec![] };
     let Ok(crs) = Crs::look_up(&vertical) else { return vec![] };

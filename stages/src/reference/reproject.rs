@@ -43,14 +43,14 @@ use survey_geodesy::shelf::margin_text;
 /// Options of `reproject`.
 #[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// Target: a code such as EPSG:6345, or WKT or PROJ text; projected or geographic. Default: `delivery.crs` of the reference.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub to: Option<String>,
 }
 
 /// The stage, with everything that it decided.
-pub struct Reproject {
+pub(crate) struct Reproject {
     columns: Columns,
     operation: Operation,
     grid: Option<Grid>,

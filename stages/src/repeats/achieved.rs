@@ -10,11 +10,11 @@ use super::agree::Difference;
 use survey_mathematics::distributions::chi_square;
 
 /// Fewest pairs for which a factor is stated.
-pub const FEWEST: usize = 5;
+pub(crate) const FEWEST: usize = 5;
 
 /// Factor with its interval.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Factor {
+pub(crate) struct Factor {
     /// Achieved over claimed.
     pub factor: f64,
     /// 95 % interval.
@@ -27,7 +27,7 @@ pub struct Factor {
 
 /// The factor of a list of pairs; `None` below [`FEWEST`].
 #[must_use]
-pub fn factor(pairs: &[&Difference]) -> Option<Factor> {
+pub(crate) fn factor(pairs: &[&Difference]) -> Option<Factor> {
     if pairs.len() < FEWEST {
         return None;
     }

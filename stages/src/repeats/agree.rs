@@ -18,7 +18,7 @@ const SAME_STANCE_DEG: f64 = 45.0;
 /// `shared`: what is not known counts as shared, so that a combination does not come out too good;
 /// otherwise as unrelated, so that a difference is not called too large.
 #[must_use]
-pub fn shared(c: Contributor, a: &Occasion, b: &Occasion, tau_s: f64, unknown_is_shared: bool) -> [f64; 2] {
+pub(crate) fn shared(c: Contributor, a: &Occasion, b: &Occasion, tau_s: f64, unknown_is_shared: bool) -> [f64; 2] {
     let unknown = if unknown_is_shared { 1.0 } else { 0.0 };
     match c {
         Contributor::GnssNoise | Contributor::ExcessScatter => {
@@ -55,7 +55,7 @@ pub fn shared(c: Contributor, a: &Occasion, b: &Occasion, tau_s: f64, unknown_is
 
 /// Covariance of two parts with a correlation in plan and upward.
 #[must_use]
-pub fn cross(a: &Part, b: &Part, [plan, up]: [f64; 2]) -> Part {
+pub(crate) fn cross(a: &Part, b: &Part, [plan, up]: [f64; 2]) -> Part {
     let (ee, nn) = ((a.ee * b.ee).sqrt(), (a.nn * b.nn).sqrt());
     let r = |p: &Part| if p.ee > 0.0 && p.nn > 0.0 { p.en / (p.ee * p.nn).sqrt() } else { 0.0 };
     let en = 0.5 * (r(a) + r(b)) * (ee * nn).sqrt();
@@ -64,7 +64,7 @@ pub fn cross(a: &Part, b: &Part, [plan, up]: [f64; 2]) -> Part {
 
 /// When a difference is too large.
 #[derive(Clone, Copy, Debug)]
-pub struct Limits {
+pub(crate) struct Limits {
     /// Chance that two good occupations are called different.
     pub significance: f64,
     /// Flat limits, horizontal and up, m.
@@ -75,11 +75,9 @@ pub struct Limits {
 
 /// A difference of two occupations.
 #[derive(Clone, Copy, Debug)]
-pub struct Difference {
+pub(crate) struct Difference {
     /// East, north, up, m: the second less the first.
     pub enu: [f64; 3],
-    /// Its covariance, m2.
-    pub covariance: Part,
     /// Quadratic forms: horizontal (chi-square, 2 degrees of freedom) and up (1 degree).
     pub statistic: [f64; 2],
     /// Chance of a difference at least as large, when both are good: horizontal and up.
@@ -91,7 +89,7 @@ pub struct Difference {
 impl Difference {
     /// Of `b` less `a`.
     #[must_use]
-    pub fn of(a: &Occasion, b: &Occasion, tau_s: f64) -> Self {
+    pub(crate) fn of(a: &Occasion, b: &Occasion, tau_s: f64) -> Self {
         let covariance = covariance_of_difference(&a.budget, &b.budget, |c| shared(c, a, b, tau_s, false));
         Self::from(a.to(b), covariance)
     }
@@ -103,7 +101,6 @@ impl Difference {
         let up = if c.uu > 0.0 { u * u / c.uu } else { f64::INFINITY };
         Self {
             enu,
-            covariance: c,
             statistic: [plan, up],
             chance: [(-0.5 * plan).exp(), libm::erfc((0.5 * up).sqrt())],
             bound_95: [radius(0.95, c.ee, c.en, c.nn), NORMAL_95 * c.uu.max(0.0).sqrt()],
@@ -112,13 +109,13 @@ impl Difference {
 
     /// Lengths, horizontal and up, m.
     #[must_use]
-    pub fn sizes(&self) -> [f64; 2] {
+    pub(crate) fn sizes(&self) -> [f64; 2] {
         [self.enu[0].hypot(self.enu[1]), self.enu[2].abs()]
     }
 
     /// How many 95 % bounds it is long, the worse of horizontal and up.
     #[must_use]
-    pub fn factor(&self) -> f64 {
+    pub(crate) fn factor(&self) -> f64 {
         let s = self.sizes();
         let of = |k: usize| if self.bound_95[k] > 0.0 { s[k] / self.bound_95[k] } else { f64::INFINITY };
         of(0).max(of(1))
@@ -126,7 +123,7 @@ impl Difference {
 
     /// Whether it is too large: two tests, each at half the significance, and the flat limits.
     #[must_use]
-    pub fn too_large(&self, limits: &Limits) -> bool {
+    pub(crate) fn too_large(&self, limits: &Limits) -> bool {
         let s = self.sizes();
         (0..2).any(|k| {
             let by_test = self.chance[k] < 0.5 * limits.significance && s[k] >= limits.never_below_m;

@@ -12,7 +12,7 @@ use crate::occupation::local;
 
 /// A combined position.
 #[derive(Clone, Debug)]
-pub struct Combined {
+pub(crate) struct Combined {
     /// Latitude and longitude in degrees, ellipsoidal height in metres.
     pub position: [f64; 3],
     /// Variances by contributor.
@@ -23,7 +23,7 @@ pub struct Combined {
 
 /// Combines occupations, at least one.
 #[must_use]
-pub fn combine(all: &[&Occasion], tau_s: f64) -> Option<Combined> {
+pub(crate) fn combine(all: &[&Occasion], tau_s: f64) -> Option<Combined> {
     let first = all.first()?;
     let n = all.len();
     let pair = |i: usize, j: usize, c| if i == j { [1.0; 2] } else { shared(c, all[i], all[j], tau_s, true) };

@@ -19,7 +19,7 @@ use std::sync::Arc;
 /// What makes two occupations two of one mark.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum SameMark {
+pub(crate) enum SameMark {
     /// The same point name.
     #[default]
     Name,
@@ -32,7 +32,7 @@ pub enum SameMark {
 /// What becomes of a mark that is not checked.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum IfUnchecked {
+pub(crate) enum IfUnchecked {
     /// It is delivered, and the column `check` says so.
     #[default]
     Deliver,
@@ -43,7 +43,7 @@ pub enum IfUnchecked {
 /// Options of `compare-occupations`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// What makes two occupations two of one mark: `name`, `suffix` or `notes-column`.
     #[serde(default)]
     pub same_mark: SameMark,
@@ -118,7 +118,7 @@ const fn yes() -> bool {
 type Repeat = (Difference, Option<String>, Option<String>);
 
 /// The stage, bound.
-pub struct CompareOccupations {
+pub(crate) struct CompareOccupations {
     options: Options,
     rules: Rules,
     output: Arc<Schema>,

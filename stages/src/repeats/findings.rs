@@ -12,7 +12,7 @@ use pipeline_base::table::Table;
 const ENOUGH: usize = 10;
 
 /// The mark that a finding is about.
-pub struct About<'a> {
+pub(super) struct About<'a> {
     /// Its name.
     pub name: &'a str,
     /// Its occupations, in the order of time.
@@ -82,7 +82,7 @@ impl About<'_> {
     }
 
     /// The occupations do not agree and no majority decides.
-    pub fn disagree(&self, judged: &Judgement) -> Diagnostic {
+    pub(super) fn disagree(&self, judged: &Judgement) -> Diagnostic {
         let worst = self.worst(judged.pairs.iter().filter(|p| p.too_large));
         let close = judged.pairs.iter().find(|p| !p.too_large && !p.independent);
         let what = match (close, worst) {
@@ -106,7 +106,7 @@ impl About<'_> {
     }
 
     /// Independent occupations agree and others do not agree with them.
-    pub fn outvoted(&self, judged: &Judgement) -> Diagnostic {
+    pub(super) fn outvoted(&self, judged: &Judgement) -> Diagnostic {
         let names = |list: &[usize]| list.iter().map(|i| self.mark[*i].title()).collect::<Vec<_>>().join(", ");
         let worst = self.worst(judged.pairs.iter().filter(|p| p.too_large));
         self.start(
@@ -120,7 +120,7 @@ impl About<'_> {
     }
 
     /// Repeated without the evidence.
-    pub fn in_name_only(&self, judged: &Judgement) -> Diagnostic {
+    pub(super) fn in_name_only(&self, judged: &Judgement) -> Diagnostic {
         let best = judged.pairs.iter().max_by_key(|p| p.strength());
         let what = best.map_or_else(|| "the repeats share their errors".to_owned(), |p| format!("{}: checked in name only", self.pair(p)));
         self.start("repeats/in-name-only", Verdict::Warn, what)
@@ -130,7 +130,7 @@ impl About<'_> {
     }
 
     /// Held because it is not checked.
-    pub fn not_checked(&self, judged: &Judgement) -> Diagnostic {
+    pub(super) fn not_checked(&self, judged: &Judgement) -> Diagnostic {
         let what = match judged.pairs.first() {
             Some(_) => format!("{} occupations share their errors, and the job asks for an independent second one", self.mark.len()),
             None => "there is one occupation, and the job asks for an independent second one".to_owned(),
@@ -152,7 +152,7 @@ impl About<'_> {
 }
 
 /// One name at several places.
-pub fn far_apart(name: &str, places: &[Vec<&Occasion>], limit_m: f64, table: &Table) -> Diagnostic {
+pub(super) fn far_apart(name: &str, places: &[Vec<&Occasion>], limit_m: f64, table: &Table) -> Diagnostic {
     let firsts: Vec<&Occasion> = places.iter().filter_map(|p| p.first().copied()).collect();
     let far = firsts.iter().skip(1).map(|o| firsts[0].to(o)).map(|[e, n, u]| e.hypot(n).hypot(u)).fold(0.0, f64::max);
     let mut d = Diagnostic::new(
@@ -174,7 +174,7 @@ pub fn far_apart(name: &str, places: &[Vec<&Occasion>], limit_m: f64, table: &Ta
 }
 
 /// Marks with one occupation, said once for all.
-pub fn unchecked(names: &[String], all: usize) -> Diagnostic {
+pub(super) fn unchecked(names: &[String], all: usize) -> Diagnostic {
     let shown: Vec<String> = names.iter().take(8).map(|n| format!("`{n}`")).collect();
     let more = if names.len() > shown.len() { format!(" and {} more", names.len() - shown.len()) } else { String::new() };
     Diagnostic::new(
@@ -189,7 +189,7 @@ pub fn unchecked(names: &[String], all: usize) -> Diagnostic {
 }
 
 /// What is claimed against what is achieved.
-pub fn claims(pairs: usize, list: &[(String, Option<Factor>)]) -> Diagnostic {
+pub(super) fn claims(pairs: usize, list: &[(String, Option<Factor>)]) -> Diagnostic {
     let known: Vec<(&String, &Factor)> = list.iter().filter_map(|(who, f)| f.as_ref().map(|f| (who, f))).collect();
     // From a few pairs a factor above 1 comes out by chance more often than a crew should be bothered with it.
     let worse = known.iter().any(|(_, f)| f.interval.0 > 1.0 && f.pairs >= ENOUGH);

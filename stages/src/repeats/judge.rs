@@ -5,7 +5,7 @@ use super::occasion::{Evidence, Occasion};
 
 /// What is asked of a pair.
 #[derive(Clone, Debug)]
-pub struct Rules {
+pub(crate) struct Rules {
     /// Evidence that a pair must have to count as independent.
     pub need: Vec<Evidence>,
     /// Time that counts as a gap, s.
@@ -20,7 +20,7 @@ pub struct Rules {
 
 /// How well a mark is checked.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Check {
+pub(crate) enum Check {
     /// Independent occupations agree.
     Checked,
     /// Repeated, but the repeats share their errors.
@@ -32,7 +32,7 @@ pub enum Check {
 impl Check {
     /// The word in tables.
     #[must_use]
-    pub const fn word(self) -> &'static str {
+    pub(crate) const fn word(self) -> &'static str {
         match self {
             Self::Checked => "checked",
             Self::InNameOnly => "checked-in-name-only",
@@ -43,7 +43,7 @@ impl Check {
 
 /// A pair of occupations of one mark.
 #[derive(Clone, Debug)]
-pub struct Pair {
+pub(crate) struct Pair {
     /// Places in the list of the mark, the earlier one first.
     pub of: (usize, usize),
     /// Time between them, s.
@@ -61,14 +61,14 @@ pub struct Pair {
 impl Pair {
     /// How many kinds of evidence are there.
     #[must_use]
-    pub fn strength(&self) -> usize {
+    pub(crate) fn strength(&self) -> usize {
         self.evidence.iter().filter(|(_, seen)| *seen == Some(true)).count()
     }
 }
 
 /// The judgement of a mark.
 #[derive(Clone, Debug)]
-pub struct Judgement {
+pub(crate) struct Judgement {
     /// All pairs.
     pub pairs: Vec<Pair>,
     /// Occupations that agree with each other and are kept.
@@ -87,7 +87,7 @@ pub struct Judgement {
 /// are independent of each other: a row of shots on one fix counts once. When there are two groups or
 /// more, one with a weight of at least two and more than any other outvotes them.
 #[must_use]
-pub fn judge(all: &[&Occasion], rules: &Rules) -> Judgement {
+pub(crate) fn judge(all: &[&Occasion], rules: &Rules) -> Judgement {
     let mut pairs = vec![];
     for (i, a) in all.iter().enumerate() {
         for (j, b) in all.iter().enumerate().skip(i + 1) {
@@ -144,7 +144,7 @@ fn groups(n: usize, pairs: &[Pair]) -> Vec<Vec<usize>> {
 /// is independent of the last one taken is so of the earlier ones, up to base and pole, so the earliest that
 /// fits is taken each time, from every start.
 #[must_use]
-pub fn independent(members: &[usize], pairs: &[Pair]) -> Vec<usize> {
+pub(crate) fn independent(members: &[usize], pairs: &[Pair]) -> Vec<usize> {
     let apart = |a: usize, b: usize| pairs.iter().any(|p| p.of == (a.min(b), a.max(b)) && p.independent);
     let mut best: Vec<usize> = vec![];
     for start in 0..members.len() {

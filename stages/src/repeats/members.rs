@@ -6,10 +6,10 @@ use pipeline_base::table::{Table, by_role};
 
 /// The column that lists the occupations of a combined row: `SESSION/OCCUPATION, SESSION/OCCUPATION`, in the order of
 /// time.
-pub const COLUMN: &str = "combined_from";
+pub(super) const COLUMN: &str = "combined_from";
 
 /// The occupations behind the rows of a table of points, combined or not.
-pub struct Members<'a> {
+pub(crate) struct Members<'a> {
     lists: Vec<Option<&'a str>>,
     time: Vec<Option<i64>>,
     first: Vec<Option<i64>>,
@@ -21,7 +21,7 @@ impl<'a> Members<'a> {
     ///
     /// # Errors
     /// When the table has no time, or a column does not hold what its name says.
-    pub fn read(table: &'a Table) -> Result<Self, Problem> {
+    pub(crate) fn read(table: &'a Table) -> Result<Self, Problem> {
         let time = table.instants(&by_role(&table.schema, Role::Time)?.name)?;
         let instants = |name: &str| match table.schema.named(name).filter(|c| c.holds == Holds::Instant) {
             Some(_) => table.instants(name),
@@ -36,14 +36,14 @@ impl<'a> Members<'a> {
 
     /// Whether a combined row has an occupation in a session; false for rows that are not combined.
     #[must_use]
-    pub fn occupied_in(&self, row: usize, session: &str) -> bool {
+    pub(crate) fn occupied_in(&self, row: usize, session: &str) -> bool {
         self.lists[row].is_some_and(|list| begins(list, session) || list.contains(&format!(", {session}/")))
     }
 
     /// When a row was measured in a session, ns: a combined row was there first in the session that its list begins with,
     /// and last in another.
     #[must_use]
-    pub fn time_in(&self, row: usize, session: &str) -> Option<i64> {
+    pub(crate) fn time_in(&self, row: usize, session: &str) -> Option<i64> {
         match self.lists[row] {
             None => self.time[row],
             Some(list) if begins(list, session) => self.first[row],

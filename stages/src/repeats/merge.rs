@@ -10,7 +10,7 @@ use pipeline_base::table::{Table, TableBuilder};
 use std::sync::Arc;
 
 /// One row that comes out.
-pub struct Row {
+pub(super) struct Row {
     /// Rows that it is made of; the first lends its texts.
     of: Vec<u32>,
     name: String,
@@ -25,7 +25,7 @@ pub struct Row {
 
 /// All rows that come out, in order, and counts.
 #[derive(Default)]
-pub struct Verdicts {
+pub(super) struct Verdicts {
     rows: Vec<Row>,
     /// Marks that came out.
     pub marks: usize,
@@ -37,7 +37,14 @@ pub struct Verdicts {
 
 impl Verdicts {
     /// Adds a mark whose occupations `kept` come out, as one row when they were combined.
-    pub fn push(&mut self, name: &str, kept: &[&Occasion], judged: &Judgement, second_after: Option<i64>, combined: Option<Combined>) {
+    pub(super) fn push(
+        &mut self,
+        name: &str,
+        kept: &[&Occasion],
+        judged: &Judgement,
+        second_after: Option<i64>,
+        combined: Option<Combined>,
+    ) {
         self.marks += 1;
         self.checked += usize::from(judged.check == Check::Checked);
         self.in_name_only += usize::from(judged.check == Check::InNameOnly);
@@ -68,17 +75,17 @@ impl Verdicts {
     }
 
     /// Puts the rows in the order of the table that they come from.
-    pub fn in_order(&mut self) {
+    pub(super) fn in_order(&mut self) {
         self.rows.sort_by(|a, b| a.of.first().cmp(&b.of.first()));
     }
 
     /// Whether any row is made of several.
-    pub fn any_merged(&self) -> bool {
+    pub(super) fn any_merged(&self) -> bool {
         self.rows.iter().any(|r| r.of.len() > 1)
     }
 
     /// Rows that went in and came out, alone or combined.
-    pub fn rows(&self) -> usize {
+    pub(super) fn rows(&self) -> usize {
         self.rows.iter().map(|r| r.of.len()).sum()
     }
 }
@@ -101,7 +108,7 @@ fn added() -> [Column; 7] {
 ///
 /// # Errors
 /// `plan/column-exists`.
-pub fn check(input: &Schema) -> Result<(), Problem> {
+pub(super) fn check(input: &Schema) -> Result<(), Problem> {
     match added().iter().find(|c| input.named(&c.name).is_some()) {
         Some(c) => Err(Problem::new(
             "plan/column-exists",
@@ -114,7 +121,7 @@ pub fn check(input: &Schema) -> Result<(), Problem> {
 
 /// The schema that comes out. A combined row has no range, heading or fix run of its own.
 #[must_use]
-pub fn schema(input: &Schema) -> Schema {
+pub(super) fn schema(input: &Schema) -> Schema {
     let mut schema = input.clone();
     for column in &mut schema.columns {
         let own = [Role::Range, Role::Heading].contains(&column.role) || column.name.starts_with("fix_run_");
@@ -171,7 +178,7 @@ fn how(column: &Column) -> Option<How> {
 ///
 /// # Errors
 /// When a column does not hold what its name says.
-pub fn table(input: &Table, output: Arc<Schema>, verdicts: &Verdicts) -> Result<Table, Problem> {
+pub(super) fn table(input: &Table, output: Arc<Schema>, verdicts: &Verdicts) -> Result<Table, Problem> {
     let rows = &verdicts.rows;
     let taken = input.take(&rows.iter().filter_map(|r| r.of.first().copied()).collect::<Vec<_>>())?;
     let mut b = TableBuilder::from_table(output, &taken);

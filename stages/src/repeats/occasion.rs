@@ -17,7 +17,7 @@ const SIDEREAL_DAY_S: f64 = 86_164.090_5;
 /// Evidence that two occupations do not share an error.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum Evidence {
+pub(crate) enum Evidence {
     /// At least `min_gap_s` between the end of one and the start of the other.
     TimeGap,
     /// The fix was lost and regained between them, or they are of two sessions `min_gap_s` or more apart.
@@ -32,11 +32,11 @@ pub enum Evidence {
 
 impl Evidence {
     /// All kinds, in the order of the reports.
-    pub const ALL: [Self; 5] = [Self::TimeGap, Self::NewFix, Self::OtherBase, Self::OtherSky, Self::PoleTurned];
+    pub(crate) const ALL: [Self; 5] = [Self::TimeGap, Self::NewFix, Self::OtherBase, Self::OtherSky, Self::PoleTurned];
 
     /// In words: when it is there, when it is not, and when the data do not tell.
     #[must_use]
-    pub const fn words(self, seen: Option<bool>) -> &'static str {
+    pub(crate) const fn words(self, seen: Option<bool>) -> &'static str {
         match (self, seen) {
             (Self::TimeGap, Some(true)) => "long gap",
             (Self::TimeGap, _) => "short gap",
@@ -57,7 +57,7 @@ impl Evidence {
 
 /// What two occupations share of their bases.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Bases {
+pub(crate) enum Bases {
     /// One and the same.
     Same,
     /// None of the one is among those of the other.
@@ -70,7 +70,7 @@ pub enum Bases {
 
 /// One occupation.
 #[derive(Clone, Debug, Default)]
-pub struct Occasion {
+pub(crate) struct Occasion {
     /// Its row.
     pub row: usize,
     /// Name that the crew gave.
@@ -104,34 +104,34 @@ pub struct Occasion {
 impl Occasion {
     /// Middle of the occupation, ns.
     #[must_use]
-    pub const fn middle(&self) -> i64 {
+    pub(crate) const fn middle(&self) -> i64 {
         self.time.0 + (self.time.1 - self.time.0) / 2
     }
 
     /// East, north, up of `other` seen from here, m.
     #[must_use]
-    pub fn to(&self, other: &Self) -> [f64; 3] {
+    pub(crate) fn to(&self, other: &Self) -> [f64; 3] {
         local::at(self.position[0], self.position[1], self.position[2]).enu(other.position[0], other.position[1], other.position[2])
     }
 
     /// Time between the two, s; 0 where they overlap.
     #[must_use]
     #[allow(clippy::cast_precision_loss)]
-    pub fn gap_s(&self, other: &Self) -> f64 {
+    pub(crate) fn gap_s(&self, other: &Self) -> f64 {
         let (a, b) = if self.time.0 <= other.time.0 { (self, other) } else { (other, self) };
         b.time.0.saturating_sub(a.time.1).max(0) as f64 / 1e9
     }
 
     /// Angle between the two headings, 0 to 180 deg; `None` when one is not known.
     #[must_use]
-    pub fn turned_deg(&self, other: &Self) -> Option<f64> {
+    pub(crate) fn turned_deg(&self, other: &Self) -> Option<f64> {
         let d = turn(self.heading, other.heading).abs();
         d.is_finite().then_some(d)
     }
 
     /// What the two share of their bases.
     #[must_use]
-    pub fn bases(&self, other: &Self) -> Bases {
+    pub(crate) fn bases(&self, other: &Self) -> Bases {
         let common = self.bases.iter().filter(|b| other.bases.contains(b)).count();
         match (self.bases.len(), other.bases.len(), common) {
             (0, ..) | (_, 0, _) => Bases::Unknown,
@@ -143,7 +143,7 @@ impl Occasion {
 
     /// Whether a kind of evidence is there that the two do not share an error; `None` when the data do not tell.
     #[must_use]
-    pub fn seen(&self, other: &Self, evidence: Evidence, min_gap_s: f64, turned_deg: f64) -> Option<bool> {
+    pub(crate) fn seen(&self, other: &Self, evidence: Evidence, min_gap_s: f64, turned_deg: f64) -> Option<bool> {
         let gap = self.gap_s(other);
         match evidence {
             Evidence::TimeGap => Some(gap >= min_gap_s),
@@ -167,7 +167,7 @@ impl Occasion {
 
     /// Name for messages.
     #[must_use]
-    pub fn title(&self) -> String {
+    pub(crate) fn title(&self) -> String {
         let name = if self.session.is_empty() { self.occupation.clone() } else { format!("{}/{}", self.session, self.occupation) };
         format!("`{name}`")
     }
@@ -176,7 +176,7 @@ impl Occasion {
 /// Instant (ns) after which a second occupation is useful: `min_gap_s` after the end of the first.
 #[must_use]
 #[allow(clippy::cast_possible_truncation)]
-pub fn useful_after(last: i64, min_gap_s: f64) -> i64 {
+pub(crate) fn useful_after(last: i64, min_gap_s: f64) -> i64 {
     last.saturating_add((min_gap_s * 1e9).round() as i64)
 }
 
@@ -184,7 +184,7 @@ pub fn useful_after(last: i64, min_gap_s: f64) -> i64 {
 ///
 /// # Errors
 /// Every column that is missing, and coordinates that are grid coordinates or heights already.
-pub fn check(schema: &Schema) -> Result<(), Vec<Problem>> {
+pub(crate) fn check(schema: &Schema) -> Result<(), Vec<Problem>> {
     let mut problems = vec![];
     for role in [Role::Point, Role::Occupation, Role::Time, Role::Latitude, Role::Longitude, Role::EllipsoidalHeight] {
         if schema.role(role).is_none() {
@@ -214,7 +214,7 @@ pub fn check(schema: &Schema) -> Result<(), Vec<Problem>> {
 ///
 /// # Errors
 /// When a column does not hold what its name says.
-pub fn read(table: &Table) -> Result<Vec<Occasion>, Problem> {
+pub(crate) fn read(table: &Table) -> Result<Vec<Occasion>, Problem> {
     let schema = &table.schema;
     let role = |r: Role| schema.role(r).map(|c| c.name.as_str());
     let named = |n: &'static str, holds: Holds| schema.named(n).filter(|c| c.holds == holds).map(|_| n);

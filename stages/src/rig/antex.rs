@@ -11,11 +11,11 @@ mod model;
 #[cfg(test)]
 mod tests;
 
-pub use model::{head_of, resolve};
+pub(crate) use model::resolve;
 
 /// One antenna at one frequency.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Pattern {
+pub(crate) struct Pattern {
     /// Antenna and radome, 20 characters.
     pub kind: String,
     /// Serial number; empty for the mean of a type.
@@ -34,7 +34,7 @@ pub struct Pattern {
 
 /// What an ANTEX file says about one antenna.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Found {
+pub(crate) struct Found {
     /// The wanted pattern.
     pub pattern: Option<Pattern>,
     /// Frequencies of the wanted antenna.
@@ -52,7 +52,7 @@ pub struct Found {
 
 /// A place where a file does not follow the format.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Broken {
+pub(crate) struct Broken {
     /// Line, counted from 1.
     pub line: u64,
     /// What is wrong.
@@ -96,7 +96,7 @@ struct Section {
 ///
 /// # Errors
 /// The first place that does not follow the format.
-pub fn read(text: &str, kind: &str, serial: Option<&str>, frequency: &str) -> Result<Found, Broken> {
+pub(crate) fn read(text: &str, kind: &str, serial: Option<&str>, frequency: &str) -> Result<Found, Broken> {
     let mut found = Found::default();
     let mut section: Option<Section> = None;
     let (mut header, mut version) = (true, false);
@@ -273,7 +273,7 @@ impl Section {
 impl Pattern {
     /// Variation at a zenith angle (deg), on a line between two of the file, mm; `None` outside.
     #[must_use]
-    pub fn variation_mm(&self, zenith_deg: f64) -> Option<f64> {
+    pub(crate) fn variation_mm(&self, zenith_deg: f64) -> Option<f64> {
         let place = (zenith_deg - self.zenith_deg.0) / self.zenith_deg.1;
         if place.is_nan() || place < 0.0 {
             return None;
@@ -290,7 +290,7 @@ impl Pattern {
     /// beside a constant (which the clock takes), over the sky above 10 degrees with satellites in even number
     /// on every part of the sphere.
     #[must_use]
-    pub fn height_of_variations_mm(&self) -> f64 {
+    pub(crate) fn height_of_variations_mm(&self) -> f64 {
         let (mut w, mut c, mut cc, mut v, mut vc) = (0.0, 0.0, 0.0, 0.0, 0.0);
         for k in 0..80_u32 {
             let zenith = f64::from(k) + 0.5;

@@ -37,7 +37,7 @@ pub(super) mod tests;
 /// A mark whose coordinates are known, in the frame of the corrections.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct KnownMark {
+pub(crate) struct KnownMark {
     /// Name in the field notes: the point of every shot at it.
     pub point: String,
     /// Latitude in the frame and epoch of the corrections, deg.
@@ -59,7 +59,7 @@ pub struct KnownMark {
 /// Sigmas that are small enough for the work.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Needed {
+pub(crate) struct Needed {
     /// Of the beam's direction, each axis, deg.
     #[serde(default = "beam")]
     #[schemars(range(min = 0.0001, max = 10.0))]
@@ -129,7 +129,7 @@ fn plot_file() -> String {
 /// Options of `calibrate-rig`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// Marks with known coordinates. The point of any other shot is a mark that is not known and is found along the way.
     #[serde(default)]
     pub marks: Vec<KnownMark>,
@@ -200,7 +200,7 @@ pub struct Options {
 }
 
 /// The bound stage.
-pub struct CalibrateRig {
+pub(crate) struct CalibrateRig {
     options: Options,
     reader: Reader,
     base_sigma: [f64; 2],

@@ -10,15 +10,15 @@
 //! * [`mod@fit`]: the adjustment, and the search for wrong looks.
 //! * [`geometry`]: what the attitudes do not determine, and which to add.
 
-pub mod fit;
-pub mod geometry;
-pub mod looks;
+pub(crate) mod fit;
+pub(crate) mod geometry;
+pub(crate) mod looks;
 pub(super) mod table;
-pub mod unknowns;
+pub(crate) mod unknowns;
 
 #[cfg(test)]
 mod tests;
 
-pub use fit::{Fitted, Unfit, fit};
-pub use looks::Look;
-pub use unknowns::{Chain, Kind, Unknown, Use};
+pub(crate) use fit::{Fitted, Unfit, fit};
+pub(crate) use looks::Look;
+pub(crate) use unknowns::{Chain, Kind, Unknown, Use};

@@ -47,7 +47,7 @@ fn file() -> String {
 /// Options of `daily-check`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// The known marks. Every shot whose point is one of them is a check shot; all other epochs are set aside here.
     pub marks: Vec<KnownMark>,
     /// What the shots were aimed with. Left out: `column` when the input has an `aim` column.
@@ -78,7 +78,7 @@ pub struct Options {
 }
 
 /// The bound stage.
-pub struct DailyCheck {
+pub(crate) struct DailyCheck {
     options: Options,
     reader: Reader,
     base_sigma: [f64; 2],

@@ -34,7 +34,7 @@ use signals::{Inputs as Movement, Match};
 /// Options of `estimate-lag`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// Files of the stream, plain or packed with gzip or zstd. `{session}` stands for the name of the session, `*` for any text.
     pub files: Vec<String>,
     /// How the files are laid out.
@@ -88,7 +88,7 @@ const fn tenth() -> f64 {
 }
 
 /// The bound stage.
-pub struct EstimateLag {
+pub(crate) struct EstimateLag {
     join: TimeJoin,
     reach_s: f64,
     warn_above_s: f64,

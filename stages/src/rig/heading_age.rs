@@ -32,7 +32,7 @@ const fn three() -> f64 {
 /// Options of `heading-age`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// The antenna moves when it is faster than this, m/s. *Common practice* for a walk.
     #[serde(default = "walking")]
     #[schemars(range(min = 0.01, max = 50.0))]
@@ -49,7 +49,7 @@ pub struct Options {
 }
 
 /// The bound stage.
-pub struct HeadingAge {
+pub(crate) struct HeadingAge {
     options: Options,
     schema: Arc<Schema>,
     /// Time, latitude, longitude.
@@ -151,7 +151,7 @@ sheet, or from `daily-check` shots after a long stand.
 }
 
 /// Time since the last motion for every epoch, s. Epochs in order of time.
-pub fn ages(times: &[i64], latitude: &[f64], longitude: &[f64], o: &Options) -> Vec<f64> {
+pub(crate) fn ages(times: &[i64], latitude: &[f64], longitude: &[f64], o: &Options) -> Vec<f64> {
     #[allow(clippy::cast_precision_loss)]
     let seconds = |from: i64, to: i64| to.saturating_sub(from) as f64 / 1e9;
     let step = |a: usize, b: usize| {

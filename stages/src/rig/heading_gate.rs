@@ -23,7 +23,7 @@ use std::collections::BTreeMap;
 /// Options of `heading-gate`.
 #[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// Largest error across the lean that passes, 1 sigma: horizontal arm times the sine of the heading's sigma, m. Left out: the
     /// horizontal budget of the reference, divided by 2.45 (95 % of a circle to 1 sigma).
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -43,7 +43,7 @@ pub struct Options {
 const CIRCLE_95: f64 = 2.447_746_830_680_816;
 
 /// The bound stage.
-pub struct HeadingGate {
+pub(crate) struct HeadingGate {
     max_across_m: f64,
     options: Options,
     sigma: String,

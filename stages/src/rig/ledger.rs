@@ -13,7 +13,7 @@ use serde::Serialize;
 /// What a chain ends at.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Aim {
+pub(crate) enum Aim {
     /// The tip of the pole.
     Tip,
     /// The surface that the laser hit.
@@ -22,7 +22,7 @@ pub enum Aim {
 
 /// One length of the chain.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Link {
+pub(crate) struct Link {
     /// Where it starts.
     pub from: &'static str,
     /// Where it ends.
@@ -38,7 +38,7 @@ pub struct Link {
 
 /// The chain to one kind of target, each link with one owner.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Ledger {
+pub(crate) struct Ledger {
     /// What it ends at.
     pub aim: Aim,
     /// The links in order.
@@ -48,26 +48,26 @@ pub struct Ledger {
 impl Ledger {
     /// The body vectors that `gunter` adds, in order.
     #[must_use]
-    pub fn to_add(&self) -> Vec<BodyVector> {
+    pub(crate) fn to_add(&self) -> Vec<BodyVector> {
         self.links.iter().filter(|l| l.owner == Owner::Gunter).filter_map(|l| l.vector).collect()
     }
 
     /// Standard deviations of the lengths that the receiver added, as variances, m2: they are in the
     /// coordinates all the same.
     #[must_use]
-    pub fn receiver_variance(&self) -> f64 {
+    pub(crate) fn receiver_variance(&self) -> f64 {
         self.links.iter().filter(|l| l.owner == Owner::Receiver).filter_map(|l| l.vector).map(|v| v.sigma_m * v.sigma_m).sum()
     }
 
     /// Whether anything has to be turned by the attitude.
     #[must_use]
-    pub fn needs_attitude(&self) -> bool {
+    pub(crate) fn needs_attitude(&self) -> bool {
         self.aim == Aim::Laser || self.links.iter().any(|l| l.owner == Owner::Gunter)
     }
 
     /// One line for people: `phase centre -(gunter)-> reference point -(receiver)-> tip`.
     #[must_use]
-    pub fn line(&self) -> String {
+    pub(crate) fn line(&self) -> String {
         let mut line = String::new();
         for link in &self.links {
             if line.is_empty() {
@@ -96,7 +96,7 @@ const TARGET: &str = "target";
 
 /// The name of a physical point as the rig file writes it.
 #[must_use]
-pub const fn point_word(point: PhysicalPoint) -> &'static str {
+pub(crate) const fn point_word(point: PhysicalPoint) -> &'static str {
     match point {
         PhysicalPoint::AntennaPhaseCentre => "antenna-phase-centre",
         PhysicalPoint::AntennaReferencePoint => "antenna-reference-point",
@@ -158,7 +158,7 @@ fn first(rig: &Rig, problems: &mut Vec<Problem>) -> Link {
 ///
 /// # Errors
 /// `rig/length-twice` and `rig/length-missing`, with the key of the rig file.
-pub fn to_tip(rig: &Rig) -> Result<Ledger, Vec<Problem>> {
+pub(crate) fn to_tip(rig: &Rig) -> Result<Ledger, Vec<Problem>> {
     let mut problems = output_means_a_point(rig);
     let head = first(rig, &mut problems);
     let vector = rig.pole.map(|p| p.reference_point_to_tip);
@@ -210,7 +210,7 @@ pub fn to_tip(rig: &Rig) -> Result<Ledger, Vec<Problem>> {
 ///
 /// # Errors
 /// `rig/length-twice`, `rig/length-missing` and `rig/laser-from-tip`, with the key of the rig file.
-pub fn to_laser(rig: &Rig) -> Result<Ledger, Vec<Problem>> {
+pub(crate) fn to_laser(rig: &Rig) -> Result<Ledger, Vec<Problem>> {
     let mut problems = output_means_a_point(rig);
     let Some(laser) = rig.laser else {
         problems.push(

@@ -12,7 +12,7 @@ use survey_geodesy::{Crs, magnetic};
 
 /// What is added to a heading to count it from true north.
 #[derive(Clone, Debug, PartialEq)]
-pub enum ToTrue {
+pub(crate) enum ToTrue {
     /// The same everywhere, deg: 0 for a true heading, the declination (east positive) for a
     /// magnetic one.
     Everywhere(f64),
@@ -25,7 +25,7 @@ pub enum ToTrue {
 impl ToTrue {
     /// In words, for the plan.
     #[must_use]
-    pub fn words(&self, place: Option<Locality>) -> String {
+    pub(crate) fn words(&self, place: Option<Locality>) -> String {
         match self {
             Self::Everywhere(0.0) => "true".to_owned(),
             Self::Everywhere(d) => format!("magnetic, declination {d:+.3} deg"),
@@ -45,7 +45,7 @@ impl ToTrue {
 /// # Errors
 /// `rig/which-north` when the declination or the CRS is missing, or the CRS has no grid;
 /// `rig/magnetic-model` when the model does not hold here or at this time.
-pub fn settle(attitude: &Attitude, place: Option<Locality>, notes: &mut Vec<Problem>) -> Result<(ToTrue, f64), Problem> {
+pub(crate) fn settle(attitude: &Attitude, place: Option<Locality>, notes: &mut Vec<Problem>) -> Result<(ToTrue, f64), Problem> {
     match attitude.north {
         North::True => Ok((ToTrue::Everywhere(0.0), 0.0)),
         North::Magnetic => magnetic_north(attitude, place, notes),
@@ -142,7 +142,7 @@ fn outside(model: MagneticModel, why: &str) -> Problem {
 }
 
 /// Gives the correction to true north, place after place.
-pub enum Turn<'a> {
+pub(crate) enum Turn<'a> {
     /// The same everywhere, deg.
     Same(f64),
     /// Convergence of a grid.
@@ -156,7 +156,7 @@ impl<'a> Turn<'a> {
     ///
     /// # Errors
     /// A broken promise when a grid north comes without its grid.
-    pub fn of(north: &ToTrue, convergence: Option<&'a Convergence>) -> Result<Self, Problem> {
+    pub(crate) fn of(north: &ToTrue, convergence: Option<&'a Convergence>) -> Result<Self, Problem> {
         match (north, convergence) {
             (ToTrue::Everywhere(degrees), _) => Ok(Self::Same(*degrees)),
             (ToTrue::Model(model), _) => Ok(Self::Model(*model, None)),
@@ -172,7 +172,7 @@ impl<'a> Turn<'a> {
     ///
     /// # Errors
     /// When the grid or the model has none there.
-    pub fn at(&mut self, latitude_deg: f64, longitude_deg: f64, height_m: f64, instant: Option<i64>) -> Result<f64, Problem> {
+    pub(crate) fn at(&mut self, latitude_deg: f64, longitude_deg: f64, height_m: f64, instant: Option<i64>) -> Result<f64, Problem> {
         match self {
             Self::Same(degrees) => Ok(*degrees),
             Self::Grid(reader) => reader.at(latitude_deg, longitude_deg),
@@ -210,7 +210,7 @@ type Cell = (i64, i64);
 /// the place alone, so the result does not depend on what else was asked, nor on threads. Between
 /// the corners it is interpolated on two lines; in a 0.05 degree cell of a conformal projection that
 /// is good to 0.0001 degree outside the polar caps.
-pub struct Convergence {
+pub(crate) struct Convergence {
     crs: String,
     /// South-west, south-east, north-west, north-east, deg.
     known: Mutex<BTreeMap<Cell, [f64; 4]>>,
@@ -219,13 +219,13 @@ pub struct Convergence {
 impl Convergence {
     /// For a projected CRS.
     #[must_use]
-    pub const fn new(crs: String) -> Self {
+    pub(crate) const fn new(crs: String) -> Self {
         Self { crs, known: Mutex::new(BTreeMap::new()) }
     }
 
     /// A reader for one partition, which remembers the last cell.
     #[must_use]
-    pub const fn reader(&self) -> Reader<'_> {
+    pub(crate) const fn reader(&self) -> Reader<'_> {
         Reader { parent: self, last: None }
     }
 
@@ -259,7 +259,7 @@ impl Convergence {
 }
 
 /// Reads the convergence, place after place.
-pub struct Reader<'a> {
+pub(crate) struct Reader<'a> {
     parent: &'a Convergence,
     last: Option<(Cell, [f64; 4])>,
 }
@@ -269,7 +269,7 @@ impl Reader<'_> {
     ///
     /// # Errors
     /// When the projection has none there.
-    pub fn at(&mut self, latitude_deg: f64, longitude_deg: f64) -> Result<f64, Problem> {
+    pub(crate) fn at(&mut self, latitude_deg: f64, longitude_deg: f64) -> Result<f64, Problem> {
         let (y, x) = (latitude_deg / CELL_DEG, longitude_deg / CELL_DEG);
         #[allow(clippy::cast_possible_truncation)]
         let cell = (y.floor() as i64, x.floor() as i64);

@@ -13,7 +13,7 @@ use survey_mathematics::rotation::{Rotation, boresight, cross};
 
 /// A symmetric covariance in local east, north, up, m2.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Covariance {
+pub(crate) struct Covariance {
     /// East.
     pub ee: f64,
     /// East with north.
@@ -49,7 +49,7 @@ impl Covariance {
 
     /// The sum of two independent covariances.
     #[must_use]
-    pub fn plus(&self, other: &Self) -> Self {
+    pub(crate) fn plus(&self, other: &Self) -> Self {
         Self {
             ee: self.ee + other.ee,
             en: self.en + other.en,
@@ -63,7 +63,7 @@ impl Covariance {
     /// The GNSS part from 1-sigma values to the east, north and up (m) and their correlation. East
     /// and north are taken as independent of up: no sentence carries more.
     #[must_use]
-    pub fn gnss(sigma_east_m: f64, sigma_north_m: f64, sigma_up_m: f64, correlation_east_north: f64) -> Self {
+    pub(crate) fn gnss(sigma_east_m: f64, sigma_north_m: f64, sigma_up_m: f64, correlation_east_north: f64) -> Self {
         Self {
             ee: sigma_east_m * sigma_east_m,
             en: correlation_east_north * sigma_east_m * sigma_north_m,
@@ -76,7 +76,7 @@ impl Covariance {
 
 /// Variances of the attitude, rad2 and s.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct AttitudeNoise {
+pub(crate) struct AttitudeNoise {
     heading_random: f64,
     tilt_random: f64,
     heading_systematic: f64,
@@ -89,13 +89,13 @@ pub struct AttitudeNoise {
 impl AttitudeNoise {
     /// Sigma of the correction to true north, deg.
     #[must_use]
-    pub fn north_sigma_deg(&self) -> f64 {
+    pub(crate) fn north_sigma_deg(&self) -> f64 {
         self.north.sqrt().to_degrees()
     }
 
     /// From the rig, with the standard deviation of the declination (deg) where north is magnetic.
     #[must_use]
-    pub fn new(attitude: &Attitude, declination_sigma_deg: f64) -> Self {
+    pub(crate) fn new(attitude: &Attitude, declination_sigma_deg: f64) -> Self {
         let square = |deg: f64| deg.to_radians().powi(2);
         Self {
             heading_random: square(attitude.heading_sigma_deg),
@@ -125,7 +125,7 @@ struct Beam {
 /// What leads from the logged point to one kind of target, with everything that does not change
 /// from epoch to epoch worked out once.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Model {
+pub(crate) struct Model {
     lever: [f64; 3],
     lever_variance: f64,
     beam: Option<Beam>,
@@ -134,7 +134,7 @@ pub struct Model {
 
 /// Attitude and range of one epoch.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Shot {
+pub(crate) struct Shot {
     /// Heading from true north, deg.
     pub heading_deg: f64,
     /// Pitch, deg.
@@ -152,7 +152,7 @@ pub struct Shot {
 }
 
 /// The contributors of a rig, without GNSS.
-pub const CONTRIBUTORS: [Contributor; 10] = [
+pub(crate) const CONTRIBUTORS: [Contributor; 10] = [
     Contributor::HeadingNoise,
     Contributor::TiltNoise,
     Contributor::RangeNoise,
@@ -167,12 +167,12 @@ pub const CONTRIBUTORS: [Contributor; 10] = [
 
 /// Covariance of one epoch by contributor, in the order of [`CONTRIBUTORS`].
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Contributions([Covariance; CONTRIBUTORS.len()]);
+pub(crate) struct Contributions([Covariance; CONTRIBUTORS.len()]);
 
 impl Contributions {
     /// Only lengths, the same in every direction, m2.
     #[must_use]
-    pub fn of_lengths(variance: f64) -> Self {
+    pub(crate) fn of_lengths(variance: f64) -> Self {
         let mut all = Self::default();
         all.of(Contributor::Lengths).add_everywhere(variance);
         all
@@ -199,32 +199,32 @@ impl Contributions {
 
     /// What changes from epoch to epoch, together.
     #[must_use]
-    pub fn random(&self) -> Covariance {
+    pub(crate) fn random(&self) -> Covariance {
         self.sum(Kind::Random)
     }
 
     /// What is the same for every epoch, together.
     #[must_use]
-    pub fn systematic(&self) -> Covariance {
+    pub(crate) fn systematic(&self) -> Covariance {
         self.sum(Kind::Systematic)
     }
 
     /// The part of each of [`CONTRIBUTORS`].
     #[must_use]
-    pub fn parts(&self) -> [Part; CONTRIBUTORS.len()] {
+    pub(crate) fn parts(&self) -> [Part; CONTRIBUTORS.len()] {
         self.0.map(|c| Part { ee: c.ee, en: c.en, nn: c.nn, uu: c.uu })
     }
 
     /// Which of [`CONTRIBUTORS`] add something.
     #[must_use]
-    pub fn present(&self) -> [bool; CONTRIBUTORS.len()] {
+    pub(crate) fn present(&self) -> [bool; CONTRIBUTORS.len()] {
         self.0.map(|c| c != Covariance::default())
     }
 }
 
 /// Where the target is, seen from the logged point.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Target {
+pub(crate) struct Target {
     /// East, north, up, m.
     pub enu: [f64; 3],
     /// Both covariances by contributor.
@@ -248,7 +248,7 @@ impl Model {
     /// From body vectors that are added one to the other (phase centre to reference point, reference
     /// point to tip or to laser), a laser and the attitude sensor.
     #[must_use]
-    pub fn new(links: &[BodyVector], laser: Option<&Laser>, noise: AttitudeNoise) -> Self {
+    pub(crate) fn new(links: &[BodyVector], laser: Option<&Laser>, noise: AttitudeNoise) -> Self {
         let mut lever = [0.0; 3];
         let mut lever_variance = 0.0;
         for link in links {
@@ -274,7 +274,7 @@ impl Model {
     /// so jitter times speed is a displacement; its direction is not known, so its variance is
     /// shared by east and north.
     #[must_use]
-    pub fn target(&self, shot: &Shot) -> Target {
+    pub(crate) fn target(&self, shot: &Shot) -> Target {
         let rotation = Rotation::new(shot.heading_deg, shot.pitch_deg, shot.roll_deg);
         let mut arm = rotation.apply(self.lever);
         let mut by = Contributions::of_lengths(self.lever_variance);
@@ -322,7 +322,7 @@ impl Model {
 
     /// Which of [`CONTRIBUTORS`] can add something to a target. `aged`: epochs have a sigma of their heading.
     #[must_use]
-    pub fn contributors(&self, aged: bool) -> [bool; CONTRIBUTORS.len()] {
+    pub(crate) fn contributors(&self, aged: bool) -> [bool; CONTRIBUTORS.len()] {
         // A shot at which everything acts; along a skew arm nothing cancels.
         let shot = Shot {
             heading_deg: 30.0,
@@ -339,7 +339,7 @@ impl Model {
     /// The same pole when nothing tells how the body is turned about its own axis, as with tilt and the azimuth of the lean: a
     /// sideways part of the lever points nowhere known and is systematic, shared by both axes.
     #[must_use]
-    pub fn spin_unknown(&self) -> Self {
+    pub(crate) fn spin_unknown(&self) -> Self {
         let [x, y, z] = self.lever;
         Self { lever: [0.0, 0.0, z], lever_variance: self.lever_variance + (x * x + y * y) / 2.0, ..*self }
     }
@@ -347,7 +347,7 @@ impl Model {
     /// Target of a leaned pole without a heading: its height is known, and horizontally the foot is anywhere on the circle of its
     /// arm. That is systematic within a shot: variance arm2 / 2 in east and in north about the place straight below.
     #[must_use]
-    pub fn side_unknown(&self, pitch_deg: f64, roll_deg: f64) -> Target {
+    pub(crate) fn side_unknown(&self, pitch_deg: f64, roll_deg: f64) -> Target {
         let shot = Shot {
             heading_deg: 0.0,
             pitch_deg,
@@ -374,7 +374,7 @@ impl Model {
     /// without knowing the lean. A sideways part of the lever points nowhere known and is
     /// systematic, shared by east and north.
     #[must_use]
-    pub fn vertical(&self, within_deg: f64) -> Target {
+    pub(crate) fn vertical(&self, within_deg: f64) -> Target {
         let [x, y, z] = self.lever;
         let lean = within_deg.to_radians().powi(2);
         let mut by = Contributions::of_lengths(self.lever_variance);

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 /// Finds files below a folder; enough of patterns for tests.
-pub struct Folder(pub PathBuf);
+pub(crate) struct Folder(pub PathBuf);
 
 impl Files for Folder {
     fn find(&self, pattern: &str) -> Result<Vec<(String, PathBuf)>, Problem> {
@@ -31,7 +31,7 @@ impl Files for Folder {
 }
 
 /// The columns of an epoch that this family looks at.
-pub fn schema(point: PhysicalPoint, with_aim: bool) -> Schema {
+pub(crate) fn schema(point: PhysicalPoint, with_aim: bool) -> Schema {
     let f = |name, unit, role| Column::maybe(name, Holds::Float, unit, role);
     let mut columns = vec![
         Column::always("session", Holds::Text, Unit::None, Role::Session),
@@ -70,7 +70,7 @@ pub fn schema(point: PhysicalPoint, with_aim: bool) -> Schema {
 
 /// One epoch; NaN is missing.
 #[derive(Clone, Debug)]
-pub struct Row {
+pub(crate) struct Row {
     pub time: i64,
     pub place: [f64; 3],
     pub attitude: [f64; 3],
@@ -86,7 +86,7 @@ impl Default for Row {
     }
 }
 
-pub fn table(schema: &Schema, rows: &[Row]) -> Table {
+pub(crate) fn table(schema: &Schema, rows: &[Row]) -> Table {
     let mut b = TableBuilder::new(Arc::new(schema.clone()), rows.len());
     b.text_everywhere("session", "s").text_everywhere("file", "s.nmea");
     let lines: Vec<i64> = (1..).take(rows.len()).collect();
@@ -108,21 +108,21 @@ pub fn table(schema: &Schema, rows: &[Row]) -> Table {
 }
 
 /// Gives a closure a bind context.
-pub fn bind_with<T>(inputs: &[Schema], rig: Option<&pipeline_base::rig::Rig>, folder: &Path, f: impl FnOnce(&BindCx) -> T) -> T {
+pub(crate) fn bind_with<T>(inputs: &[Schema], rig: Option<&pipeline_base::rig::Rig>, folder: &Path, f: impl FnOnce(&BindCx) -> T) -> T {
     let files = Folder(folder.to_owned());
     f(&BindCx { inputs, rig, reference: None, locality: None, files: &files, locked: None })
 }
 
 /// A world that remembers.
-pub fn world() -> Collect {
+pub(crate) fn world() -> Collect {
     Collect::new(Path::new("."))
 }
 
 /// SplitMix64 with the polar form of Box and Muller: small, seeded, and good enough to check a
 /// covariance.
-pub struct Dice(pub u64);
+pub(crate) struct Dice(pub u64);
 impl Dice {
-    pub fn unit(&mut self) -> f64 {
+    pub(crate) fn unit(&mut self) -> f64 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
         let mut z = self.0;
         z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
@@ -131,7 +131,7 @@ impl Dice {
         let unit = ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 53) as f64;
         unit
     }
-    pub fn normal(&mut self) -> f64 {
+    pub(crate) fn normal(&mut self) -> f64 {
         loop {
             let (a, b) = (2.0 * self.unit() - 1.0, 2.0 * self.unit() - 1.0);
             let s = a * a + b * b;

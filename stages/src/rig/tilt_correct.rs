@@ -39,7 +39,7 @@ use columns::{Columns, Done, Names, Out, added_columns, value};
 /// What the shots were aimed with.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum AimOption {
+pub(crate) enum AimOption {
     /// The tip of the pole, in every epoch.
     Tip,
     /// The laser, in every epoch.
@@ -51,7 +51,7 @@ pub enum AimOption {
 /// Where attitude and range come from.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum SensorsOption {
+pub(crate) enum SensorsOption {
     /// From the log: `sensors` of the rig must name every sensor that is needed.
     #[default]
     RigSensors,
@@ -62,7 +62,7 @@ pub enum SensorsOption {
 /// Options of `tilt-correct`.
 #[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// What the shots were aimed with. Left out: `column` when the input has an `aim` column; otherwise it must be said.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub aim: Option<AimOption>,
@@ -89,7 +89,7 @@ enum Way {
 }
 
 /// The bound stage.
-pub struct TiltCorrect {
+pub(crate) struct TiltCorrect {
     schema: Arc<Schema>,
     aim: AimOption,
     tip: Option<Way>,

@@ -41,7 +41,7 @@ use series::Series;
 /// Whether the movement of the antenna is compared with that of the attitude.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum MotionCheck {
+pub(crate) enum MotionCheck {
     /// The two streams must move at the same time.
     #[default]
     On,
@@ -52,7 +52,7 @@ pub enum MotionCheck {
 /// Options of `time-join`.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Options {
+pub(crate) struct Options {
     /// Files of the stream, plain or packed with gzip or zstd. `{session}` stands for the name of the session, `*` for any text.
     /// A pattern without `{session}` is looked at for every session.
     pub files: Vec<String>,
@@ -109,7 +109,7 @@ struct Quantity {
 }
 
 /// The bound stage.
-pub struct TimeJoin {
+pub(crate) struct TimeJoin {
     schema: Arc<Schema>,
     layout: Layout,
     clock: Clock,

@@ -6,7 +6,7 @@ use crate::noise::Noise;
 use crate::time;
 
 /// All of them: name and content.
-pub fn files() -> Vec<(String, Vec<u8>)> {
+pub(super) fn files() -> Vec<(String, Vec<u8>)> {
     let still = Still { count: 60, ..Still::at(27.158, -86.744, -22.7) };
     let good = nmea::bytes(&still.lines(), &[]);
     let mut n = Noise::new(SEED, "binary");

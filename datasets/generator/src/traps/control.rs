@@ -226,6 +226,6 @@ fn t19() -> Vec<(String, Vec<u8>)> {
 }
 
 /// All files of these traps.
-pub fn files() -> Vec<(String, Vec<u8>)> {
+pub(super) fn files() -> Vec<(String, Vec<u8>)> {
     [s9(), t09(), t19()].into_iter().flatten().collect()
 }

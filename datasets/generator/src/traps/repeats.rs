@@ -20,7 +20,7 @@ fn slow(latitude: f64, longitude: f64, height: f64, pieces: &[Piece]) -> Still {
 }
 
 /// The traps of this file.
-pub fn traps() -> Vec<Trap> {
+pub(super) fn traps() -> Vec<Trap> {
     let mark = Some("K-26");
     let mut t12 = trap(
         "T12",

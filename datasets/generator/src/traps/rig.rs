@@ -344,6 +344,6 @@ fn calibration() -> Files {
 }
 
 /// All files: name and content.
-pub fn files() -> Vec<(String, Vec<u8>)> {
+pub(super) fn files() -> Vec<(String, Vec<u8>)> {
     [base_changes(), unknown_antenna(), gps_time(), cold_heading(), calibration()].into_iter().flat_map(|f| f.out).collect()
 }

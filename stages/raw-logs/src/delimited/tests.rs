@@ -28,7 +28,7 @@ fn numbers() {
     assert_eq!(number("1.2.3", false), Err(NotANumber::Text));
 }
 
-pub fn read(bytes: &[u8], layout: &Layout, wanted: Vec<&str>) -> Result<(LineCount, Vec<String>, usize), Problem> {
+pub(super) fn read(bytes: &[u8], layout: &Layout, wanted: Vec<&str>) -> Result<(LineCount, Vec<String>, usize), Problem> {
     let mut lines = Lines::new(Box::new(std::io::Cursor::new(bytes.to_vec())), "t.csv", layout, wanted)?;
     let mut rows = vec![];
     while lines.next_row()? {

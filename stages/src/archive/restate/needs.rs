@@ -13,7 +13,7 @@ use survey_geodesy::{WGS84, packages, shelf};
 
 /// The time at which an operation is evaluated.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Time {
+pub(super) enum Time {
     /// It does not depend on time.
     Never,
     /// This decimal year.
@@ -24,7 +24,7 @@ pub enum Time {
 
 impl Time {
     /// The year for PROJ; `None` when the point has none and needs one.
-    pub fn year(self, own: Option<f64>) -> Option<f64> {
+    pub(super) fn year(self, own: Option<f64>) -> Option<f64> {
         match self {
             Self::Never => Some(f64::INFINITY),
             Self::At(year) => Some(year),
@@ -43,7 +43,7 @@ impl Time {
 
 /// The delivered point that is nearest to the middle of all, since one far from the others must not decide which
 /// operation is right for them.
-pub fn middle(points: &[Point]) -> Option<(f64, f64)> {
+pub(super) fn middle(points: &[Point]) -> Option<(f64, f64)> {
     let outward = |p: &Point| WGS84.geocentric(p.latitude_deg, p.longitude_deg, 0.0);
     let sum = points.iter().map(outward).fold([0.0; 3], |sum, at| [0, 1, 2].map(|i| sum[i] + at[i]));
     // Of points on one surface the one most in the direction of the mean is the nearest to it.
@@ -52,7 +52,7 @@ pub fn middle(points: &[Point]) -> Option<(f64, f64)> {
 }
 
 /// When the operation from the delivery is evaluated, or why there is no such time.
-pub fn time(source: &Crs, epoch: Epoch, target: &Target) -> Result<Time, String> {
+pub(super) fn time(source: &Crs, epoch: Epoch, target: &Target) -> Result<Time, String> {
     let wanted = target.epoch.unwrap_or(Epoch::Static);
     match (source.dynamic, target.crs.dynamic) {
         (true, _) if epoch == Epoch::Static => {
@@ -70,7 +70,7 @@ pub fn time(source: &Crs, epoch: Epoch, target: &Target) -> Result<Time, String>
 }
 
 /// Whether a delivery can be restated from its coordinates.
-pub enum Choice {
+pub(super) enum Choice {
     /// It can, when what is missing here is added.
     Go {
         /// Grids that are missing, in words.
@@ -106,7 +106,7 @@ fn absent(operation: &Official) -> Vec<String> {
 }
 
 /// Chooses the operation for positions and adds up what is missing.
-pub fn choose(target: &Target, source: &Crs, report: &mut Report, heights: &Heights, time: &Result<Time, String>) -> Choice {
+pub(super) fn choose(target: &Target, source: &Crs, report: &mut Report, heights: &Heights, time: &Result<Time, String>) -> Choice {
     let mut stuck: Vec<String> = time.as_ref().err().cloned().into_iter().collect();
     let mut missing = vec![];
     if !report.ways.same {
@@ -125,7 +125,7 @@ pub fn choose(target: &Target, source: &Crs, report: &mut Report, heights: &Heig
 
 /// How the heights of the reference come about.
 #[derive(Default)]
-pub struct Heights {
+pub(super) struct Heights {
     /// Geoid of the reference, when it is here and needed.
     geoid: Option<OpenGeoid>,
     /// Operation to the frame of the geoid; none when the delivery is in it.
@@ -142,7 +142,13 @@ pub struct Heights {
 
 impl Heights {
     /// Plans them.
-    pub fn plan(door: &Door, target: &Target, delivered: &Delivered, source: (&Crs, &Object), place: (f64, f64)) -> Result<Self, Problem> {
+    pub(super) fn plan(
+        door: &Door,
+        target: &Target,
+        delivered: &Delivered,
+        source: (&Crs, &Object),
+        place: (f64, f64),
+    ) -> Result<Self, Problem> {
         let mut plan = Self::default();
         let promised = &target.reference.delivery.heights;
         if !delivered.points.iter().any(|p| p.ellipsoidal_m.is_some()) {
@@ -191,7 +197,7 @@ impl Heights {
 
     /// The height that the reference promises, m, of a point: `moved` is its position in the frame of the geoid
     /// (vertical datum) or of the reference (ellipsoid).
-    pub fn height(&self, point: &Point, moved: [f64; 3]) -> Option<f64> {
+    pub(super) fn height(&self, point: &Point, moved: [f64; 3]) -> Option<f64> {
         point.ellipsoidal_m?;
         if self.ellipsoidal {
             return Some(moved[2]);
@@ -200,13 +206,13 @@ impl Heights {
     }
 
     /// Whether heights go with the positions, by the same operation.
-    pub const fn with_positions(&self) -> bool {
+    pub(super) const fn with_positions(&self) -> bool {
         self.ellipsoidal
     }
 }
 
 /// Whether the raw logs lead to the reference, where the coordinates do not.
-pub fn from_raw_logs(door: &Door, old: &Old, target: &Target, place: (f64, f64)) -> (Verdict, String) {
+pub(super) fn from_raw_logs(door: &Door, old: &Old, target: &Target, place: (f64, f64)) -> (Verdict, String) {
     let Some(reference) = &old.reference else {
         return (
             Verdict::Recompute,

@@ -61,7 +61,7 @@ pub(super) fn base(marks: &[Mark], reference: &Reference, limits: &Limits, place
 
 /// What the marks say about frame, grid and geoid.
 #[derive(Clone, Debug, Serialize)]
-pub struct Frames {
+pub(crate) struct Frames {
     /// Frame and epoch that the reference declares for the corrections.
     pub declared: String,
     /// Whether every check is good with them.
@@ -75,13 +75,13 @@ pub struct Frames {
 impl Frames {
     /// For the statistics: the declared frame, where the marks agree with it.
     #[must_use]
-    pub fn declared_fits(&self) -> String {
+    pub(crate) fn declared_fits(&self) -> String {
         if self.declared_fits { format!("the marks fit the declared {}; ", self.declared) } else { String::new() }
     }
 
     /// Which model the receiver used, where heights are not good (`control/receiver-geoid`).
     #[must_use]
-    pub fn receiver_geoid_note(&self, shots: &[Shot]) -> Option<Diagnostic> {
+    pub(crate) fn receiver_geoid_note(&self, shots: &[Shot]) -> Option<Diagnostic> {
         let fit = self.receiver_geoid.as_ref()?;
         let wrong = shots.iter().find(|s| s.dependent.is_none() && !s.vertical.iter().all(|t| *t))?;
         Some(

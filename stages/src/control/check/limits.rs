@@ -4,7 +4,7 @@ use survey_mathematics::distributions;
 
 /// What a check is held against.
 #[derive(Clone, Copy, Debug)]
-pub struct Limits {
+pub(crate) struct Limits {
     /// Flat, in plan, m.
     pub horizontal_m: f64,
     /// Flat, in height, m.
@@ -20,7 +20,7 @@ pub struct Limits {
 impl Limits {
     /// Limits at a confidence (%), with flat limits (m).
     #[must_use]
-    pub fn new(confidence_pct: f64, horizontal_m: f64, vertical_m: f64) -> Self {
+    pub(crate) fn new(confidence_pct: f64, horizontal_m: f64, vertical_m: f64) -> Self {
         let p = confidence_pct / 100.0;
         Self {
             horizontal_m,

@@ -18,7 +18,7 @@ struct Session<'a> {
 }
 
 /// Which rows go on: all of a session, or none. Says why a session is held.
-pub fn judge(table: &Table, shots: &[Shot], rule: Rule, cx: &Cx) -> Result<Vec<bool>, Problem> {
+pub(super) fn judge(table: &Table, shots: &[Shot], rule: Rule, cx: &Cx) -> Result<Vec<bool>, Problem> {
     let names = table.texts(&by_role(&table.schema, Role::Session)?.name)?;
     let members = Members::read(table)?;
     let mut sessions: Vec<Session> = vec![];

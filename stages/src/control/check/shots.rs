@@ -10,7 +10,7 @@ use pipeline_base::table::{Table, by_role};
 
 /// A shot on a mark.
 #[derive(Clone, Debug)]
-pub struct Shot {
+pub(crate) struct Shot {
     /// Delivered minus known.
     pub difference: Difference,
     /// Name of the point.
@@ -21,8 +21,6 @@ pub struct Shot {
     pub time: Option<i64>,
     /// Combined standard deviations east, north, up (true axes), m.
     pub sigma_m: [f64; 3],
-    /// Combined covariance of east and north, m2.
-    pub covariance_m2: f64,
     /// Why it proves nothing, when it does not.
     pub dependent: Option<&'static str>,
     /// Whether the horizontal difference is within its uncertainty, and within the flat limit.
@@ -32,7 +30,7 @@ pub struct Shot {
 }
 
 /// Shots of all rows that carry the name of a mark.
-pub fn of(
+pub(super) fn of(
     table: &Table,
     comparison: &Comparison,
     differences: &[Difference],
@@ -72,7 +70,6 @@ pub fn of(
             session: sessions[row].unwrap_or_default().to_owned(),
             time: times[row],
             sigma_m,
-            covariance_m2: covariance,
             dependent: dependent(mark, base),
             // A comparison with NaN is false: what cannot be tested has not passed.
             horizontal: [chi <= limits.chi_plane, e.hypot(n) <= limits.horizontal_m],
@@ -89,26 +86,26 @@ fn finite(v: f64) -> f64 {
 impl Shot {
     /// Whether it passes every test.
     #[must_use]
-    pub fn good(&self) -> bool {
+    pub(crate) fn good(&self) -> bool {
         self.horizontal.iter().chain(&self.vertical).all(|t| *t)
     }
 
     /// Horizontal difference, m.
     #[must_use]
-    pub fn horizontal_m(&self) -> f64 {
+    pub(crate) fn horizontal_m(&self) -> f64 {
         self.difference.enu_m[0].hypot(self.difference.enu_m[1])
     }
 
     /// Where, in words.
     #[must_use]
-    pub fn place(&self) -> String {
+    pub(crate) fn place(&self) -> String {
         let at = self.time.map_or_else(String::new, |t| format!(" at {}", crate::export::instant::iso_ms(t)));
         format!("point `{}`, session `{}`{at}", self.point, self.session)
     }
 
     /// The difference in words.
     #[must_use]
-    pub fn words(&self) -> String {
+    pub(crate) fn words(&self) -> String {
         let [e, n] = self.difference.grid_m;
         let up = self.difference.up_m.map_or_else(String::new, |u| format!(" dH {u:+.3} m"));
         format!("dE {e:+.3} m dN {n:+.3} m{up}")
@@ -116,7 +113,7 @@ impl Shot {
 
     /// What to say when it fails: one finding with both kinds of limit.
     #[must_use]
-    pub fn failed(&self, mark: &Mark, limits: &Limits) -> Diagnostic {
+    pub(crate) fn failed(&self, mark: &Mark, limits: &Limits) -> Diagnostic {
         let mut against = vec![];
         if !self.horizontal[0] {
             against.push(format!(

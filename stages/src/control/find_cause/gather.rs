@@ -20,7 +20,7 @@ use survey_mathematics::angle::turn;
 const LAGS: [f64; 17] = [0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 18.0];
 
 /// Columns that shots are made of.
-pub fn needed(schema: &Schema) -> Vec<Problem> {
+pub(super) fn needed(schema: &Schema) -> Vec<Problem> {
     [Role::Point, Role::Session, Role::Time, Role::SigmaEast, Role::SigmaNorth, Role::SigmaUp, Role::Latitude, Role::Longitude]
         .into_iter()
         .filter_map(|role| by_role(schema, role).err())

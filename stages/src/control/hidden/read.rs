@@ -8,7 +8,7 @@ use pipeline_core::stage::Resource;
 
 /// Kind of an observation.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Kind {
+pub(super) enum Kind {
     /// Horizontal distance.
     Distance,
     /// Bearing, from grid or true north.
@@ -26,14 +26,14 @@ pub enum Kind {
 
 impl Line {
     /// A label at its place in its file.
-    pub fn label(&self, text: &str) -> Label {
+    pub(super) fn label(&self, text: &str) -> Label {
         self.at.label(&self.file, text)
     }
 }
 
 /// One observation.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Line {
+pub(super) struct Line {
     /// Kind.
     pub kind: Kind,
     /// Known point.
@@ -52,7 +52,7 @@ pub struct Line {
 
 /// All observations of one new point.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Construction {
+pub(super) struct Construction {
     /// Name.
     pub point: String,
     /// Feature code.
@@ -73,7 +73,7 @@ fn wrong(file: &str, at: At, what: impl Into<String>, fix: &str) -> Problem {
 ///
 /// # Errors
 /// `control/hidden-bad-line` for each line that cannot be used; unreadable files.
-pub fn read(files: &[Resource]) -> Result<Vec<Construction>, Vec<Problem>> {
+pub(super) fn read(files: &[Resource]) -> Result<Vec<Construction>, Vec<Problem>> {
     let (mut out, mut problems) = (vec![], vec![]);
     for file in files {
         match bytes_of(&file.name, &file.path) {
@@ -85,7 +85,7 @@ pub fn read(files: &[Resource]) -> Result<Vec<Construction>, Vec<Problem>> {
 }
 
 /// Reads one file.
-pub fn parse(name: &str, bytes: &[u8], out: &mut Vec<Construction>, problems: &mut Vec<Problem>) {
+pub(super) fn parse(name: &str, bytes: &[u8], out: &mut Vec<Construction>, problems: &mut Vec<Problem>) {
     let records = match csv_records(name, bytes, &[BAD_LINE; 2], &["point", "kind", "from"]) {
         Ok(records) => records,
         Err(more) => {

@@ -8,7 +8,7 @@ use survey_mathematics::least_squares::{Adjustment, Linearised, Matrix, adjust};
 
 /// A known point.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Known {
+pub(crate) struct Known {
     /// Easting and northing, m.
     pub at_m: [f64; 2],
     /// Standard deviation of each axis, m.
@@ -17,7 +17,7 @@ pub struct Known {
 
 /// What was measured to the hidden point.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Observation {
+pub(crate) enum Observation {
     /// Horizontal distance from a known point.
     Distance {
         /// Number of the known point.
@@ -62,7 +62,7 @@ pub enum Observation {
 
 /// A solution.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Solution {
+pub(crate) struct Solution {
     /// Easting and northing, m.
     pub at_m: [f64; 2],
     /// Variances east and north and their covariance, m2.
@@ -266,7 +266,7 @@ fn from_start(known: &[Known], list: &[Observation], start: [f64; 2]) -> Option<
 /// All solutions that the observations allow, the best first: two for two distances. Empty when they determine
 /// no point (fewer than two, parallel lines, one point under two names).
 #[must_use]
-pub fn solve(known: &[Known], list: &[Observation]) -> Vec<Solution> {
+pub(crate) fn solve(known: &[Known], list: &[Observation]) -> Vec<Solution> {
     let mut out: Vec<Solution> = vec![];
     for start in starts(known, list) {
         let Some((_, s)) = from_start(known, list, start) else { continue };
@@ -282,7 +282,7 @@ pub fn solve(known: &[Known], list: &[Observation]) -> Vec<Solution> {
 
 /// Whether a point lies to the left of the line from one point to another.
 #[must_use]
-pub fn left_of(a: [f64; 2], b: [f64; 2], p: [f64; 2]) -> bool {
+pub(crate) fn left_of(a: [f64; 2], b: [f64; 2], p: [f64; 2]) -> bool {
     (b[0] - a[0]) * (p[1] - a[1]) - (b[1] - a[1]) * (p[0] - a[0]) > 0.0
 }
 

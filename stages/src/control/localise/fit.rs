@@ -12,7 +12,7 @@ const NON_CENTRALITY: f64 = 4.13;
 
 /// A mark in both systems.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Pair {
+pub(crate) struct Pair {
     /// Name.
     pub name: String,
     /// Easting, northing, height as measured, m.
@@ -25,7 +25,7 @@ pub struct Pair {
 
 /// Plan: site = scale rotation (measured - origin) + shift.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Plan {
+pub(crate) struct Plan {
     /// Centre of the marks as measured, m.
     pub origin_m: [f64; 2],
     /// Scale times cosine of the turn.
@@ -39,27 +39,27 @@ pub struct Plan {
 impl Plan {
     /// Site coordinates of a measured point, m.
     #[must_use]
-    pub fn apply(&self, easting: f64, northing: f64) -> [f64; 2] {
+    pub(crate) fn apply(&self, easting: f64, northing: f64) -> [f64; 2] {
         let (x, y) = (easting - self.origin_m[0], northing - self.origin_m[1]);
         [self.a * x - self.b * y + self.shift_m[0], self.b * x + self.a * y + self.shift_m[1]]
     }
 
     /// Scale.
     #[must_use]
-    pub fn scale(&self) -> f64 {
+    pub(crate) fn scale(&self) -> f64 {
         self.a.hypot(self.b)
     }
 
     /// Turn, counter-clockwise, deg.
     #[must_use]
-    pub fn turn_deg(&self) -> f64 {
+    pub(crate) fn turn_deg(&self) -> f64 {
         self.b.atan2(self.a).to_degrees()
     }
 }
 
 /// Height: site = measured + shift + slopes times distance from the origin.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Level {
+pub(crate) struct Level {
     /// Centre of the marks as measured, m.
     pub origin_m: [f64; 2],
     /// Shift at the origin, m.
@@ -71,14 +71,14 @@ pub struct Level {
 impl Level {
     /// What is added to a measured height, m.
     #[must_use]
-    pub fn correction(&self, easting: f64, northing: f64) -> f64 {
+    pub(crate) fn correction(&self, easting: f64, northing: f64) -> f64 {
         self.shift_m + self.slope[0] * (easting - self.origin_m[0]) + self.slope[1] * (northing - self.origin_m[1])
     }
 }
 
 /// How a fit stands at one mark. In plan the two axes together: the larger residual counts, the smaller redundancy.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct AtMark {
+pub(crate) struct AtMark {
     /// Name.
     pub name: String,
     /// Fitted minus known, m: two values in plan, one in height.
@@ -95,7 +95,7 @@ pub struct AtMark {
 
 /// A fit with its quality.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Fitted<T> {
+pub(crate) struct Fitted<T> {
     /// The transformation.
     pub model: T,
     /// At each mark.
@@ -214,7 +214,7 @@ fn report<T: Copy>(
 
 /// Fits in plan. `None` with fewer than two marks, or with all at one place.
 #[must_use]
-pub fn plan(pairs: &[Pair], rigid: bool) -> Option<Fitted<Plan>> {
+pub(crate) fn plan(pairs: &[Pair], rigid: bool) -> Option<Fitted<Plan>> {
     let residual = |m: &Plan, p: &Pair| {
         let at = m.apply(p.measured_m[0], p.measured_m[1]);
         vec![at[0] - p.site_m[0], at[1] - p.site_m[1]]
@@ -224,7 +224,7 @@ pub fn plan(pairs: &[Pair], rigid: bool) -> Option<Fitted<Plan>> {
 
 /// Fits in height, of the marks that have one. `None` with too few, or with all on one line for a plane.
 #[must_use]
-pub fn level(pairs: &[Pair], plane: bool) -> Option<Fitted<Level>> {
+pub(crate) fn level(pairs: &[Pair], plane: bool) -> Option<Fitted<Level>> {
     let known: Vec<Pair> = pairs.iter().filter(|p| p.site_m[2].is_finite() && p.measured_m[2].is_finite()).cloned().collect();
     let residual = |m: &Level, p: &Pair| vec![p.measured_m[2] + m.correction(p.measured_m[0], p.measured_m[1]) - p.site_m[2]];
     Some(report(&known, 1, level_only(&known, plane)?, |p| p.sigma_m[1], residual, |rest| Some(level_only(rest, plane)?.0)))

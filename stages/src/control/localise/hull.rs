@@ -2,7 +2,7 @@
 
 /// Corners of the convex hull of points, counter-clockwise (Andrew 1979, monotone chain).
 #[must_use]
-pub fn hull(points: &[[f64; 2]]) -> Vec<[f64; 2]> {
+pub(crate) fn hull(points: &[[f64; 2]]) -> Vec<[f64; 2]> {
     let mut sorted: Vec<[f64; 2]> = points.iter().copied().filter(|p| p.iter().all(|v| v.is_finite())).collect();
     sorted.sort_by(|a, b| a[0].total_cmp(&b[0]).then(a[1].total_cmp(&b[1])));
     sorted.dedup();
@@ -28,7 +28,7 @@ pub fn hull(points: &[[f64; 2]]) -> Vec<[f64; 2]> {
 
 /// Distance of a point from a hull, m; 0 inside. Infinite for an empty hull.
 #[must_use]
-pub fn outside(hull: &[[f64; 2]], p: [f64; 2]) -> f64 {
+pub(crate) fn outside(hull: &[[f64; 2]], p: [f64; 2]) -> f64 {
     let n = hull.len();
     if n > 2 {
         let inside = (0..n).all(|i| {

@@ -9,7 +9,7 @@ use pipeline_core::stage::Cx;
 const NO_CHANCE: f64 = 3.29;
 
 /// Columns of the report.
-pub const HEADER: [&str; 12] = [
+pub(super) const HEADER: [&str; 12] = [
     "point",
     "used",
     "residual_easting_m",
@@ -29,7 +29,7 @@ fn cell(v: Option<f64>) -> String {
 }
 
 /// Lines of the report: fitted marks, then check points.
-pub fn rows(result: &Result3) -> Vec<Vec<String>> {
+pub(super) fn rows(result: &Result3) -> Vec<Vec<String>> {
     let find = |name: &str| result.level.as_ref().and_then(|l| l.marks.iter().find(|m| m.name == name));
     let mut out: Vec<Vec<String>> = result
         .plan
@@ -102,7 +102,7 @@ fn detectable(list: &[&AtMark]) -> String {
 }
 
 /// Judges a fit; whether all points are held.
-pub fn fit(result: &Result3, options: &Options, cx: &Cx) -> bool {
+pub(super) fn fit(result: &Result3, options: &Options, cx: &Cx) -> bool {
     let mut holds = false;
     let marks = names(result.fitted.iter().map(|p| p.name.as_str()));
     let dropped = names(result.checks.iter().map(|(p, _)| p.name.as_str()));
@@ -266,7 +266,7 @@ fn alarms(result: &Result3, place: &str, options: &Options, cx: &Cx) -> bool {
 }
 
 /// A point outside the marks; whether it goes on.
-pub fn outside(point: &str, distance: f64, options: &Options, cx: &Cx) -> bool {
+pub(super) fn outside(point: &str, distance: f64, options: &Options, cx: &Cx) -> bool {
     let waived = cx.waiver("control/outside-fit", point);
     let goes = waived.is_some();
     let finding = Diagnostic::new(

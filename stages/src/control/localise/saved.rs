@@ -12,7 +12,7 @@ use std::path::Path;
 /// A site system that was fitted to control.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Saved {
+pub(crate) struct Saved {
     /// Version of the file format: 1.
     pub site_system: u32,
     /// Name.
@@ -95,7 +95,7 @@ impl Saved {
     ///
     /// # Errors
     /// `control/unreadable`.
-    pub fn read(name: &str, path: &Path) -> Result<Self, Problem> {
+    pub(crate) fn read(name: &str, path: &Path) -> Result<Self, Problem> {
         let bad = |what: String| {
             Problem::from(Diagnostic::new("control/unreadable", Verdict::Error, what))
                 .label(Label::file(name, "this file"))
@@ -115,7 +115,7 @@ impl Saved {
 /// WKT of the derived projected system: EPSG method 9624, affine parametric transformation,
 /// site easting = A0 + A1 easting + A2 northing, site northing = B0 + B1 easting + B2 northing.
 #[must_use]
-pub fn derived(name: &str, base_crs: &str, plan: &Plan) -> Option<String> {
+pub(crate) fn derived(name: &str, base_crs: &str, plan: &Plan) -> Option<String> {
     let base = survey_geodesy::wkt(base_crs, 2).ok()?;
     let at = base.strip_prefix("PROJCRS[")?;
     // The base inside a derived system has neither coordinate system nor usage of its own.

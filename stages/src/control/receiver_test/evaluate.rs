@@ -5,7 +5,7 @@ use survey_mathematics::distributions::{chi_square, fisher};
 
 /// One measurement of both marks: east, north, up of each, m.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Set {
+pub(super) struct Set {
     /// Series, from 1.
     pub series: usize,
     /// Set in its series, from 1.
@@ -17,7 +17,7 @@ pub struct Set {
 impl Set {
     /// Horizontal distance and height difference of the second mark from the first, m.
     #[must_use]
-    pub fn span(&self) -> (f64, f64) {
+    pub(super) fn span(&self) -> (f64, f64) {
         let [a, b] = self.marks;
         ((b[0] - a[0]).hypot(b[1] - a[1]), b[2] - a[2])
     }
@@ -25,7 +25,7 @@ impl Set {
 
 /// What is claimed and what is known.
 #[derive(Clone, Copy, Debug, Serialize)]
-pub struct Claim {
+pub(super) struct Claim {
     /// Standard deviation of a position in plan, east and north together, m.
     pub sigma_horizontal_m: f64,
     /// Standard deviation of a height, m.
@@ -39,21 +39,21 @@ pub struct Claim {
 impl Claim {
     /// Largest deviations of a good set in distance and height difference, m: 2.5 standard deviations of a difference.
     #[must_use]
-    pub fn limits(&self) -> (f64, f64) {
+    pub(super) fn limits(&self) -> (f64, f64) {
         let factor = 2.5 * std::f64::consts::SQRT_2;
         (factor * self.sigma_horizontal_m, factor * self.sigma_up_m)
     }
 
     /// Deviations of a set from the known distance and height difference, m.
     #[must_use]
-    pub fn deviations(&self, set: &Set) -> (f64, f64) {
+    pub(super) fn deviations(&self, set: &Set) -> (f64, f64) {
         let (distance, height) = set.span();
         (distance - self.distance_m, height - self.height_difference_m)
     }
 
     /// Whether a set holds a gross error.
     #[must_use]
-    pub fn gross(&self, set: &Set) -> bool {
+    pub(super) fn gross(&self, set: &Set) -> bool {
         let ((plan, up), (most_plan, most_up)) = (self.deviations(set), self.limits());
         plan.abs() > most_plan || up.abs() > most_up
     }
@@ -61,7 +61,7 @@ impl Claim {
 
 /// Standard deviations of a full test.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
-pub struct Experimental {
+pub(super) struct Experimental {
     /// East, m.
     pub east_m: f64,
     /// North, m.
@@ -82,7 +82,7 @@ pub struct Experimental {
 /// `None` for fewer than two sets.
 #[must_use]
 #[allow(clippy::cast_precision_loss)]
-pub fn experimental(sets: &[Set]) -> Option<Experimental> {
+pub(super) fn experimental(sets: &[Set]) -> Option<Experimental> {
     let n = sets.len();
     if n < 2 {
         return None;
@@ -106,7 +106,7 @@ pub fn experimental(sets: &[Set]) -> Option<Experimental> {
 
 /// One statistical question and its answer.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Question {
+pub(super) struct Question {
     /// In words.
     pub asks: &'static str,
     /// What was measured: m, or a ratio of variances.
@@ -127,7 +127,7 @@ impl Question {
 
 /// Standard deviations of an earlier test with the same number of sets.
 #[derive(Clone, Copy, Debug)]
-pub struct Earlier {
+pub(super) struct Earlier {
     /// In plan, m.
     pub horizontal_m: f64,
     /// Up, m.
@@ -137,7 +137,7 @@ pub struct Earlier {
 /// The questions of the full test at 95 %: is the claim reached, and is the result that of the earlier test?
 #[must_use]
 #[allow(clippy::cast_precision_loss)]
-pub fn questions(found: &Experimental, claim: &Claim, earlier: Option<Earlier>) -> Vec<Question> {
+pub(super) fn questions(found: &Experimental, claim: &Claim, earlier: Option<Earlier>) -> Vec<Question> {
     let up = found.freedom as f64;
     // East and north both speak for the plan.
     let plan = 2.0 * up;

@@ -9,7 +9,7 @@ use survey_geodesy::local::Tangent;
 
 /// One measurement of one mark.
 #[derive(Clone, Copy, Debug)]
-pub struct Shot {
+pub(super) struct Shot {
     /// Row of the table.
     pub row: usize,
     /// 0 or 1.
@@ -24,7 +24,7 @@ pub struct Shot {
 ///
 /// # Errors
 /// When a column is gone.
-pub fn shots(table: &Table, marks: &[String; 2], ellipsoid: Ellipsoid) -> Result<Vec<Shot>, Problem> {
+pub(super) fn shots(table: &Table, marks: &[String; 2], ellipsoid: Ellipsoid) -> Result<Vec<Shot>, Problem> {
     let name = |role| by_role(&table.schema, role).map(|c| c.name.as_str());
     let points = table.texts(name(Role::Point)?)?;
     let times = table.instants(name(Role::Time)?)?;
@@ -48,7 +48,7 @@ pub fn shots(table: &Table, marks: &[String; 2], ellipsoid: Ellipsoid) -> Result
 
 /// Measurements of one mark without one of the other beside them.
 #[derive(Clone, Debug, Default)]
-pub struct Grouped {
+pub(super) struct Grouped {
     /// Whole sets, in order.
     pub sets: Vec<(Set, [Shot; 2])>,
     /// Shots that found no partner.
@@ -58,7 +58,7 @@ pub struct Grouped {
 /// Divides shots into series where time stands still for longer than `gap_ns`, and pairs each shot with the next one
 /// when that is of the other mark.
 #[must_use]
-pub fn group(shots: &[Shot], gap_ns: i64) -> Grouped {
+pub(super) fn group(shots: &[Shot], gap_ns: i64) -> Grouped {
     let mut out = Grouped::default();
     for (series, own) in shots.chunk_by(|a, b| b.time - a.time <= gap_ns).enumerate() {
         let mut rest = own;

@@ -10,7 +10,7 @@ const LENGTH: usize = 8 + 1 + 4 + 24;
 
 /// A point as a geometry.
 #[must_use]
-pub fn write(srs: i32, xyz: [f64; 3]) -> Vec<u8> {
+pub(super) fn write(srs: i32, xyz: [f64; 3]) -> Vec<u8> {
     let mut out = Vec::with_capacity(LENGTH);
     out.extend_from_slice(b"GP");
     out.extend_from_slice(&[0, FLAGS]);
@@ -25,7 +25,7 @@ pub fn write(srs: i32, xyz: [f64; 3]) -> Vec<u8> {
 
 /// The identifier and the point of a geometry as [`write`] makes it; `None` for anything else.
 #[must_use]
-pub fn read(blob: &[u8]) -> Option<(i32, [f64; 3])> {
+pub(super) fn read(blob: &[u8]) -> Option<(i32, [f64; 3])> {
     let blob: &[u8; LENGTH] = blob.try_into().ok()?;
     let head = blob[..4] == [b'G', b'P', 0, FLAGS] && blob[8] == 1 && blob[9..13] == POINT_Z.to_le_bytes();
     let number = |at: usize| Some(f64::from_le_bytes(blob.get(at..at + 8)?.try_into().ok()?));

@@ -4,14 +4,14 @@
 //! extensions; the `epoch` column is that of `gpkg_crs_wkt_1_1`.
 
 /// `GPKG` as a number in the header of the file (requirement 2).
-pub const APPLICATION_ID: i64 = 0x4750_4B47;
+pub(super) const APPLICATION_ID: i64 = 0x4750_4B47;
 /// Version 1.4.0 of the standard (requirement 2).
-pub const USER_VERSION: i64 = 10_400;
+pub(super) const USER_VERSION: i64 = 10_400;
 /// Identifier of a CRS without an EPSG code.
-pub const OWN_SRS: i32 = 100_000;
+pub(super) const OWN_SRS: i32 = 100_000;
 
 /// All tables but the layer.
-pub const CREATE: &str = r"
+pub(super) const CREATE: &str = r"
 CREATE TABLE gpkg_spatial_ref_sys (
   srs_name TEXT NOT NULL,
   srs_id INTEGER NOT NULL PRIMARY KEY,
@@ -105,7 +105,7 @@ INSERT INTO gpkg_extensions VALUES
 ";
 
 /// The three coordinate systems that every file holds (requirement 11): name, id, organisation, code, WKT 1, WKT 2, description.
-pub const ALWAYS: [(&str, i32, &str, &str, &str, &str); 3] = [
+pub(super) const ALWAYS: [(&str, i32, &str, &str, &str, &str); 3] = [
     ("Undefined Cartesian SRS", -1, "NONE", "undefined", "undefined", "undefined Cartesian coordinate reference system"),
     ("Undefined geographic SRS", 0, "NONE", "undefined", "undefined", "undefined geographic coordinate reference system"),
     (
@@ -120,6 +120,6 @@ pub const ALWAYS: [(&str, i32, &str, &str, &str, &str); 3] = [
 
 /// A name as an SQL identifier.
 #[must_use]
-pub fn quoted(name: &str) -> String {
+pub(super) fn quoted(name: &str) -> String {
     format!("\"{}\"", name.replace('"', "\"\""))
 }

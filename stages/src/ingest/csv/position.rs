@@ -5,7 +5,7 @@ use raw_logs::delimited::{NotANumber, number};
 
 /// Why a text is no latitude or longitude.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum BadPosition {
+pub(super) enum BadPosition {
     /// Not of the declared format.
     Format,
     /// Not-a-number or infinite.
@@ -19,7 +19,7 @@ pub enum BadPosition {
 ///
 /// # Errors
 /// When it is not of the format, not finite, or beyond the limit.
-pub fn read(text: &str, format: PositionFormat, letters: [char; 2], limit: f64, decimal_comma: bool) -> Result<f64, BadPosition> {
+pub(super) fn read(text: &str, format: PositionFormat, letters: [char; 2], limit: f64, decimal_comma: bool) -> Result<f64, BadPosition> {
     if text.is_empty() {
         return Ok(f64::NAN);
     }

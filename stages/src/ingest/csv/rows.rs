@@ -35,7 +35,7 @@ const LEAN_AZIMUTH: usize = 18;
 const QUATERNION: [usize; 4] = [19, 20, 21, 22];
 
 /// Which field of a row is what.
-pub struct Plan {
+pub(super) struct Plan {
     wanted: Vec<String>,
     /// Column of the week or date.
     other: bool,
@@ -53,7 +53,7 @@ pub struct Plan {
 
 impl Plan {
     /// Settles the columns of the options.
-    pub fn new(o: &Options, rig: Option<&Rig>) -> Self {
+    pub(super) fn new(o: &Options, rig: Option<&Rig>) -> Self {
         let mut wanted = vec![o.time.column.clone()];
         let other = o.time.week_column.as_ref().or(o.time.date_column.as_ref());
         wanted.extend(other.cloned());
@@ -128,7 +128,7 @@ impl Plan {
     }
 
     /// The columns that are needed, in order.
-    pub fn wanted(&self) -> Vec<&str> {
+    pub(super) fn wanted(&self) -> Vec<&str> {
         self.wanted.iter().map(String::as_str).collect()
     }
 }
@@ -166,7 +166,7 @@ impl Seen {
 }
 
 /// Builds the epochs of a session, row by row.
-pub struct Reader<'a> {
+pub(super) struct Reader<'a> {
     plan: &'a Plan,
     clock: &'a Clock,
     comma: bool,
@@ -181,7 +181,7 @@ pub struct Reader<'a> {
 
 impl<'a> Reader<'a> {
     /// A reader without rows.
-    pub fn new(plan: &'a Plan, clock: &'a Clock, comma: bool) -> Self {
+    pub(super) fn new(plan: &'a Plan, clock: &'a Clock, comma: bool) -> Self {
         Self {
             plan,
             clock,
@@ -197,12 +197,12 @@ impl<'a> Reader<'a> {
 
     /// Starts the next file. A date of the options is that of the first row of the session: times of
     /// day run on over the files of a session.
-    pub fn begin(&mut self, file: &str) {
+    pub(super) fn begin(&mut self, file: &str) {
         self.columns.files.push(file.to_owned());
     }
 
     /// Takes the row that the lines stand at: an epoch, or a damaged line.
-    pub fn take(&mut self, lines: &mut Lines) {
+    pub(super) fn take(&mut self, lines: &mut Lines) {
         let row = lines.row();
         match self.epoch(&row) {
             Ok(()) => lines.used(),
@@ -344,7 +344,7 @@ impl<'a> Reader<'a> {
     }
 
     /// What is to be said of the session as a whole.
-    pub fn findings(&self, session: &str) -> Vec<Diagnostic> {
+    pub(super) fn findings(&self, session: &str) -> Vec<Diagnostic> {
         let mut found = vec![];
         let rows = self.columns.rows();
         let place = format!("session `{session}`");

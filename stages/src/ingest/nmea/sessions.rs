@@ -13,7 +13,7 @@ type Found = (Vec<Session>, Vec<Option<i64>>);
 ///
 /// # Errors
 /// All problems: neither or both of `files` and `sessions`, no such file, a wrong date, two sessions of one name.
-pub fn find(options: &Options, files: &dyn Files) -> Result<Found, Vec<Problem>> {
+pub(crate) fn find(options: &Options, files: &dyn Files) -> Result<Found, Vec<Problem>> {
     let mut problems = vec![];
     let date = options.date.as_deref().and_then(|text| day(text, "date", &mut problems));
     let mut sessions: Vec<Session> = vec![];

@@ -16,7 +16,7 @@ const LARGEST: u64 = 256 << 20;
 /// The length from the phase centre to the reference point in body axes: the offset of the file turned by the north mark, the other way
 /// round. The height that the variations make stays out of it, and goes into its sigma.
 #[must_use]
-pub fn head_of(pattern: &Pattern, model: &AntexModel) -> BodyVector {
+pub(crate) fn head_of(pattern: &Pattern, model: &AntexModel) -> BodyVector {
     let [north, east, up] = pattern.offset_mm.map(|v| v / 1000.0);
     let (s, c) = model.north_mark_azimuth_deg.to_radians().sin_cos();
     let (forward, right) = (north * c - east * s, north * s + east * c);
@@ -25,7 +25,7 @@ pub fn head_of(pattern: &Pattern, model: &AntexModel) -> BodyVector {
 }
 
 /// What resolving gave.
-pub struct Resolved {
+pub(crate) struct Resolved {
     /// The rig, with the length of the antenna filled in.
     pub rig: Rig,
     /// The file, when one was read.
@@ -41,7 +41,7 @@ pub struct Resolved {
 /// # Errors
 /// `rig/length-twice` when the length is given in two ways, `rig/antenna-file` for a file that cannot be read, `rig/antenna-not-in-file` and
 /// `rig/frequency-not-in-file` for what it does not hold.
-pub fn resolve(rig: &Rig) -> Result<Resolved, Vec<Problem>> {
+pub(crate) fn resolve(rig: &Rig) -> Result<Resolved, Vec<Problem>> {
     let plain = Resolved { rig: rig.clone(), resource: None, decided: None, notes: vec![] };
     let Some(antenna) = &rig.antenna else { return Ok(plain) };
     let Some(model) = &antenna.antex else { return Ok(plain) };

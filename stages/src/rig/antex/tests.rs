@@ -1,3 +1,4 @@
+use super::model::head_of;
 use super::*;
 use pipeline_base::rig::AntexModel;
 use proptest::prelude::*;
@@ -6,7 +7,7 @@ use std::io::Read as _;
 use std::path::Path;
 
 /// A file with two invented antennas.
-pub fn invented() -> String {
+pub(super) fn invented() -> String {
     let mut out = String::new();
     let mut line = |text: &str, label: &str| writeln!(out, "{text:<60}{label:<20}").unwrap();
     line("     1.4            M", "ANTEX VERSION / SYST");

@@ -43,7 +43,7 @@ fn put_vector(v: &mut BodyVector, new: [Option<f64>; 3], sigma: f64, key: &str, 
 }
 
 /// The rig with the new values.
-pub fn new_rig(old: &Rig, found: &Calibrated) -> Rig {
+pub(crate) fn new_rig(old: &Rig, found: &Calibrated) -> Rig {
     let mut rig = old.clone();
     if let Some(antenna) = rig.antenna.as_mut().filter(|a| a.antex.is_some()) {
         // The file stays the owner of that length.
@@ -110,7 +110,7 @@ fn yaml(value: &Value, indent: usize, out: &mut String) {
 }
 
 /// The rig file as text: the old values stand in the first lines and under `calibration.replaced`.
-pub fn rig_text(rig: &Rig) -> Result<String, Problem> {
+pub(crate) fn rig_text(rig: &Rig) -> Result<String, Problem> {
     let mut text = String::new();
     if let Some(c) = &rig.calibration {
         let _ = writeln!(text, "# Calibrated from shots to marks on {}; valid until {}.", c.date, c.expires);
@@ -233,7 +233,7 @@ fn plot(found: &Calibrated) -> String {
 ///
 /// # Errors
 /// When one cannot be written, or the rig file does not read as the rig that was written.
-pub fn write(old: &Rig, found: &Calibrated, cx: &Cx) -> Result<(), Problem> {
+pub(crate) fn write(old: &Rig, found: &Calibrated, cx: &Cx) -> Result<(), Problem> {
     let o = found.options;
     let rig = new_rig(old, found);
     let text = rig_text(&rig)?;

@@ -8,15 +8,15 @@ use pipeline_base::problem::Problem;
 use pipeline_base::rig::Rig;
 
 /// 97.5 % quantile of the unit normal.
-pub const NORMAL_95: f64 = 1.959_963_984_540_054;
+pub(super) const NORMAL_95: f64 = 1.959_963_984_540_054;
 
 /// JSON has no infinity.
-pub fn finite(v: f64) -> Option<f64> {
+pub(super) fn finite(v: f64) -> Option<f64> {
     v.is_finite().then_some(v)
 }
 
 /// A number with the digits of its unit.
-pub fn number(v: f64, unit: &str) -> String {
+pub(super) fn number(v: f64, unit: &str) -> String {
     match unit {
         "m" => format!("{v:.4} m"),
         "deg" => format!("{v:.3} deg"),
@@ -25,7 +25,7 @@ pub fn number(v: f64, unit: &str) -> String {
 }
 
 /// No look at all.
-pub fn nothing() -> Problem {
+pub(super) fn nothing() -> Problem {
     Problem::from(
         Diagnostic::new("rig/calibration-no-looks", Verdict::Block, "no epoch of an occupation has position, attitude and range")
             .place("the calibration shots")
@@ -36,7 +36,7 @@ pub fn nothing() -> Problem {
 }
 
 /// More than one session.
-pub fn sessions(count: usize) -> Problem {
+pub(super) fn sessions(count: usize) -> Problem {
     Problem::from(
         Diagnostic::new("rig/calibration-sessions", Verdict::Block, format!("the shots are of {count} sessions"))
             .place("the calibration shots")
@@ -47,7 +47,7 @@ pub fn sessions(count: usize) -> Problem {
 }
 
 /// A mark of the options at which nobody aimed.
-pub fn mark_without_shots(point: &str, have: &[String]) -> Diagnostic {
+pub(super) fn mark_without_shots(point: &str, have: &[String]) -> Diagnostic {
     let have: Vec<String> = have.iter().map(|m| format!("`{m}`")).collect();
     Diagnostic::new("rig/no-such-mark", Verdict::Block, format!("no shot is at the mark `{point}`"))
         .place(format!("option `marks`, mark `{point}`"))
@@ -57,7 +57,7 @@ pub fn mark_without_shots(point: &str, have: &[String]) -> Diagnostic {
 }
 
 /// The adjustment gives nothing.
-pub fn no_fit(why: Unfit, looks: usize) -> Problem {
+pub(super) fn no_fit(why: Unfit, looks: usize) -> Problem {
     let (code, what, why) = match why {
         Unfit::NoNoise => (
             "rig/calibration-no-noise",
@@ -85,7 +85,7 @@ pub fn no_fit(why: Unfit, looks: usize) -> Problem {
 }
 
 /// One look does not fit.
-pub fn look_off(point: &str, look: &Look, off: [f64; 3]) -> Diagnostic {
+pub(super) fn look_off(point: &str, look: &Look, off: [f64; 3]) -> Diagnostic {
     let size = (off[0].powi(2) + off[1].powi(2) + off[2].powi(2)).sqrt();
     Diagnostic::new("rig/calibration-look-off", Verdict::Warn, format!("the look {} does not fit the others and is not used", look.name))
         .place(format!("mark `{point}`, {} epochs", look.epochs))
@@ -95,7 +95,7 @@ pub fn look_off(point: &str, look: &Look, off: [f64; 3]) -> Diagnostic {
 }
 
 /// Residuals larger than the sigmas say.
-pub fn residuals(done: &Fitted) -> Diagnostic {
+pub(super) fn residuals(done: &Fitted) -> Diagnostic {
     let factor = done.inflation();
     Diagnostic::new(
         "rig/calibration-residuals",
@@ -109,7 +109,7 @@ pub fn residuals(done: &Fitted) -> Diagnostic {
 }
 
 /// What an undetermined beam does, in metres.
-pub fn harm(unknowns: &[Unknown], done: &Fitted, range_m: f64) -> String {
+pub(super) fn harm(unknowns: &[Unknown], done: &Fitted, range_m: f64) -> String {
     let beam = unknowns.iter().position(|u| u.kind == Kind::BeamSide && u.written);
     match beam {
         Some(side) => {
@@ -131,7 +131,14 @@ pub fn harm(unknowns: &[Unknown], done: &Fitted, range_m: f64) -> String {
 }
 
 /// The attitudes do not determine what would be written.
-pub fn not_determined(looks: usize, attitudes: usize, fewest: Option<u32>, open: &[Open], more: &[Proposal], size: String) -> Diagnostic {
+pub(super) fn not_determined(
+    looks: usize,
+    attitudes: usize,
+    fewest: Option<u32>,
+    open: &[Open],
+    more: &[Proposal],
+    size: String,
+) -> Diagnostic {
     let named: Vec<&str> = open.iter().take(4).map(|o| o.words.as_str()).collect();
     let few = fewest.map_or(String::new(), |n| {
         format!("; {attitudes} attitudes are fewer than {n} (`min_attitudes`): a wrong shot could not be told from a wrong beam")
@@ -155,7 +162,7 @@ pub fn not_determined(looks: usize, attitudes: usize, fewest: Option<u32>, open:
 }
 
 /// What rests on values that the rig file had before.
-pub fn rests(open: &[Open]) -> Diagnostic {
+pub(super) fn rests(open: &[Open]) -> Diagnostic {
     let named: Vec<&str> = open.iter().take(2).map(|o| o.words.as_str()).collect();
     Diagnostic::new("rig/calibration-rests-on-rig", Verdict::Note, format!("the shots alone leave open: {}", named.join("; ")))
         .place("the geometry of the shots")
@@ -165,7 +172,7 @@ pub fn rests(open: &[Open]) -> Diagnostic {
 }
 
 /// What was found.
-pub fn calibrated(rig: &Rig, looks: &Looks, chain: &Chain, unknowns: &[Unknown], done: &Fitted, attitudes: usize) -> Diagnostic {
+pub(super) fn calibrated(rig: &Rig, looks: &Looks, chain: &Chain, unknowns: &[Unknown], done: &Fitted, attitudes: usize) -> Diagnostic {
     let values: Vec<String> = unknowns
         .iter()
         .enumerate()

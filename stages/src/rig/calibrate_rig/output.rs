@@ -10,7 +10,7 @@ use pipeline_core::stage::Cx;
 use std::sync::Arc;
 
 /// Columns of one look.
-pub fn schema() -> Schema {
+pub(crate) fn schema() -> Schema {
     let metre = |name| Column::maybe(name, Holds::Float, Unit::Metre, Role::Other);
     let degree = |name| Column::always(name, Holds::Float, Unit::Degree, Role::Other);
     let columns = vec![
@@ -40,7 +40,7 @@ pub fn schema() -> Schema {
 ///
 /// # Errors
 /// When the set-aside table cannot be written.
-pub fn account(looks: &Looks, input: &Table, cx: &Cx) -> Result<(), Problem> {
+pub(crate) fn account(looks: &Looks, input: &Table, cx: &Cx) -> Result<(), Problem> {
     for (reason, rows) in &looks.aside {
         let detail = match *reason {
             "range-off" => "the range is further than `range_off_m` from the median of its look",
@@ -73,7 +73,7 @@ fn along_and_across(look: &crate::rig::calibration::Look, chain: &Chain, off: [f
 ///
 /// # Errors
 /// A broken promise.
-pub fn table(looks: &Looks, done: &Fitted, chain: &Chain, schema: Arc<Schema>) -> Result<Table, Problem> {
+pub(crate) fn table(looks: &Looks, done: &Fitted, chain: &Chain, schema: Arc<Schema>) -> Result<Table, Problem> {
     let n = looks.seen.len();
     let mut b = TableBuilder::new(schema, n);
     let seen = &looks.seen;

@@ -13,7 +13,7 @@ const EXACT: f64 = 1e-6;
 const MARK_NEEDED_M: f64 = 0.005;
 
 /// Everything that a calibration found.
-pub struct Result<'a> {
+pub(crate) struct Result<'a> {
     pub looks: &'a Looks,
     pub chain: &'a Chain,
     pub unknowns: &'a [Unknown],
@@ -22,7 +22,7 @@ pub struct Result<'a> {
 }
 
 /// Marks that make no sense.
-pub fn check_marks(marks: &[KnownMark], problems: &mut Vec<Problem>) {
+pub(crate) fn check_marks(marks: &[KnownMark], problems: &mut Vec<Problem>) {
     for (i, mark) in marks.iter().enumerate() {
         let numbers = [mark.latitude_deg, mark.longitude_deg, mark.ellipsoidal_height_m, mark.sigma_horizontal_m, mark.sigma_up_m];
         if !numbers.iter().all(|v| v.is_finite()) || mark.latitude_deg.abs() > 90.0 || mark.longitude_deg.abs() > 360.0 {
@@ -36,7 +36,7 @@ pub fn check_marks(marks: &[KnownMark], problems: &mut Vec<Problem>) {
 }
 
 /// Options that make no sense.
-pub fn check(o: &Options, problems: &mut Vec<Problem>) {
+pub(crate) fn check(o: &Options, problems: &mut Vec<Problem>) {
     check_marks(&o.marks, problems);
     if o.by.trim().is_empty() {
         problems.push(
@@ -59,7 +59,7 @@ pub fn check(o: &Options, problems: &mut Vec<Problem>) {
 }
 
 /// The chain's fixed parts.
-pub fn chain(reader: &Reader) -> Chain {
+pub(crate) fn chain(reader: &Reader) -> Chain {
     let laser = reader.rig.laser;
     Chain {
         head: reader.head(),
@@ -82,7 +82,7 @@ fn vector(out: &mut Vec<Unknown>, kind: fn(usize) -> Kind, v: &BodyVector, mount
 }
 
 /// The unknowns: what the job calibrates and everything else that is not exactly known.
-pub fn unknowns(reader: &Reader, looks: &Looks, o: &Options, base_sigma: [f64; 2]) -> Vec<Unknown> {
+pub(crate) fn unknowns(reader: &Reader, looks: &Looks, o: &Options, base_sigma: [f64; 2]) -> Vec<Unknown> {
     let laser_shots = looks.seen.iter().any(|s| s.look.aim == Aim::Laser);
     let tip_shots = looks.seen.iter().any(|s| s.look.aim == Aim::Tip);
     let attitude = reader.rig.attitude.as_ref();

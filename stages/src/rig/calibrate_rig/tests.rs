@@ -11,7 +11,7 @@ use survey_mathematics::rotation::{Rotation, boresight};
 const MARK: [f64; 3] = [40.0, -105.0, 1500.0];
 const LEVER: [f64; 3] = [0.062, -0.018, 0.745];
 
-pub fn rig() -> Rig {
+pub(crate) fn rig() -> Rig {
     let sensor = json!({"sentence": "XDR", "transducer": "X"});
     serde_json::from_value(json!({
         "rig": 1, "name": "pole-1", "receiver_output": "antenna-reference-point",
@@ -28,7 +28,7 @@ pub fn rig() -> Rig {
     .unwrap()
 }
 
-pub fn input() -> Schema {
+pub(crate) fn input() -> Schema {
     let mut s = schema(PhysicalPoint::AntennaReferencePoint, true);
     s.columns.push(Column::always("point", Holds::Text, Unit::None, Role::Point));
     s.columns.push(Column::always("occupation", Holds::Text, Unit::None, Role::Occupation));
@@ -36,7 +36,7 @@ pub fn input() -> Schema {
 }
 
 /// Shots to the mark with a beam that is really at this azimuth and elevation: heading, pitch, roll, range.
-pub fn shots(azimuth: f64, elevation: f64, poses: &[(f64, f64, f64, f64)]) -> Vec<Row> {
+pub(crate) fn shots(azimuth: f64, elevation: f64, poses: &[(f64, f64, f64, f64)]) -> Vec<Row> {
     let mut rows = vec![];
     for (k, (h, p, r, range)) in poses.iter().enumerate() {
         let rotation = Rotation::new(*h, *p, *r);
@@ -60,7 +60,7 @@ pub fn shots(azimuth: f64, elevation: f64, poses: &[(f64, f64, f64, f64)]) -> Ve
     rows
 }
 
-pub const EIGHT: [(f64, f64, f64, f64); 8] = [
+pub(crate) const EIGHT: [(f64, f64, f64, f64); 8] = [
     (0.0, 35.0, 0.0, 2.5),
     (95.0, -35.0, 0.0, 6.0),
     (190.0, 0.0, 35.0, 5.5),
@@ -71,7 +71,7 @@ pub const EIGHT: [(f64, f64, f64, f64); 8] = [
     (305.0, -25.0, 25.0, 4.0),
 ];
 
-pub fn named(rows: &[Row], points: impl Fn(usize) -> String) -> Table {
+pub(crate) fn named(rows: &[Row], points: impl Fn(usize) -> String) -> Table {
     let s = input();
     let plain = table(&schema(PhysicalPoint::AntennaReferencePoint, true), rows);
     let mut b = pipeline_base::table::TableBuilder::from_table(Arc::new(s), &plain);
@@ -87,7 +87,7 @@ fn bind(options: Value, rig: &Rig) -> Result<Bound<CalibrateRig>, Vec<Problem>> 
     bind_with(&[input()], Some(rig), Path::new("."), |cx| CalibrateRig::bind(options, cx))
 }
 
-pub fn mark() -> Value {
+pub(crate) fn mark() -> Value {
     json!([{"point": "NAIL", "latitude_deg": MARK[0], "longitude_deg": MARK[1], "ellipsoidal_height_m": MARK[2],
             "sigma_horizontal_m": 0.001, "sigma_up_m": 0.001}])
 }

@@ -8,7 +8,7 @@ use survey_mathematics::least_squares::{Adjustment, Cholesky, Linearised, Matrix
 
 /// A calibrated rig.
 #[derive(Clone, Debug)]
-pub struct Fitted {
+pub(crate) struct Fitted {
     /// Values of the unknowns.
     pub x: Vec<f64>,
     /// The adjustment.
@@ -29,7 +29,7 @@ pub struct Fitted {
 
 /// Why there is no calibration.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Unfit {
+pub(crate) enum Unfit {
     /// Some noise is zero or not finite.
     NoNoise,
     /// The adjustment did not converge.
@@ -44,13 +44,13 @@ const LARGEST_SHARE: f64 = 0.3;
 impl Fitted {
     /// Sigma of an unknown: by the declared sigmas, and larger when the residuals are larger than these say.
     #[must_use]
-    pub fn sigma(&self, i: usize) -> f64 {
+    pub(crate) fn sigma(&self, i: usize) -> f64 {
         self.adjustment.fit.sigma(i) * self.inflation()
     }
 
     /// Factor on all sigmas because of large residuals; 1 when they fit.
     #[must_use]
-    pub fn inflation(&self) -> f64 {
+    pub(crate) fn inflation(&self) -> f64 {
         if self.sigmas_fit { 1.0 } else { self.variance_factor.max(1.0).sqrt() }
     }
 }
@@ -159,7 +159,7 @@ fn tests(count: usize, factor: &Cholesky, design: &Matrix, done: &Adjustment) ->
 ///
 /// # Errors
 /// When there is no solution.
-pub fn fit(looks: &[Look], chain: &Chain, unknowns: &[Unknown], tau_s: f64) -> Result<Fitted, Unfit> {
+pub(crate) fn fit(looks: &[Look], chain: &Chain, unknowns: &[Unknown], tau_s: f64) -> Result<Fitted, Unfit> {
     let mut used = vec![true; looks.len()];
     let limit = chi_square(0.999, 3.0);
     #[allow(clippy::cast_precision_loss, clippy::cast_possible_truncation, clippy::cast_sign_loss)]

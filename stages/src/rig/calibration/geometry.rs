@@ -9,7 +9,7 @@ use survey_mathematics::rotation::Rotation;
 
 /// A direction in the space of unknowns that is not known well enough.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Open {
+pub(crate) struct Open {
     /// The direction; its sigma counts in sizes that are small enough for the work.
     pub direction: Direction,
     /// In plain words.
@@ -69,7 +69,7 @@ fn open(matrix: &Matrix, chain: &Chain, unknowns: &[Unknown], marks: &[String]) 
 ///
 /// # Errors
 /// When some noise is zero.
-pub fn undetermined(
+pub(crate) fn undetermined(
     looks: &[Look],
     chain: &Chain,
     unknowns: &[Unknown],
@@ -85,7 +85,7 @@ pub fn undetermined(
 ///
 /// # Errors
 /// When some noise is zero.
-pub fn resting_on_the_rig(
+pub(crate) fn resting_on_the_rig(
     looks: &[Look],
     chain: &Chain,
     unknowns: &[Unknown],
@@ -131,7 +131,7 @@ fn words(direction: &Direction, chain: &Chain, unknowns: &[Unknown], marks: &[St
 
 /// An attitude that could be added.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Proposal {
+pub(crate) struct Proposal {
     /// Heading, deg.
     pub heading_deg: f64,
     /// Lean of the pole, deg.
@@ -146,7 +146,7 @@ pub struct Proposal {
 impl Proposal {
     /// In plain words.
     #[must_use]
-    pub fn words(&self) -> String {
+    pub(crate) fn words(&self) -> String {
         let lean = if self.lean_deg == 0.0 {
             "pole upright".to_owned()
         } else {
@@ -224,7 +224,14 @@ fn openness(fit: &Fit, unknowns: &[Unknown]) -> f64 {
 ///
 /// # Errors
 /// When some noise is zero.
-pub fn proposals(looks: &[Look], chain: &Chain, unknowns: &[Unknown], tau_s: f64, x: &[f64], least: usize) -> Result<Vec<Proposal>, Unfit> {
+pub(crate) fn proposals(
+    looks: &[Look],
+    chain: &Chain,
+    unknowns: &[Unknown],
+    tau_s: f64,
+    x: &[f64],
+    least: usize,
+) -> Result<Vec<Proposal>, Unfit> {
     let list: Vec<&Look> = looks.iter().collect();
     let mut matrix = design(&list, chain, unknowns, tau_s, x)?;
     let aim = if looks.iter().any(|l| l.aim == Aim::Laser) { Aim::Laser } else { Aim::Tip };

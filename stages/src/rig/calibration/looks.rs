@@ -5,12 +5,12 @@ use crate::rig::ledger::Aim;
 use survey_mathematics::rotation::Rotation;
 
 /// Three by three values.
-pub type Three = [[f64; 3]; 3];
+pub(crate) type Three = [[f64; 3]; 3];
 
 /// Epochs of one attitude at one mark. The chain is linear in the rotation, so the means below give exactly the mean
 /// of the epochs' targets.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Look {
+pub(crate) struct Look {
     /// Name for people: point and time.
     pub name: String,
     /// Tip or laser.
@@ -35,14 +35,14 @@ pub struct Look {
 
 /// The rows of a rotation in east, north, up.
 #[must_use]
-pub const fn enu_rows(rotation: &Rotation) -> Three {
+pub(crate) const fn enu_rows(rotation: &Rotation) -> Three {
     let [n, e, [a, b, c]] = rotation.rows;
     [e, n, [-a, -b, -c]]
 }
 
 /// A matrix times a vector.
 #[must_use]
-pub fn times(m: &Three, v: [f64; 3]) -> [f64; 3] {
+pub(crate) fn times(m: &Three, v: [f64; 3]) -> [f64; 3] {
     [0, 1, 2].map(|i| m[i][0] * v[0] + m[i][1] * v[1] + m[i][2] * v[2])
 }
 
@@ -60,7 +60,7 @@ fn clockwise([e, n, u]: [f64; 3], deg: f64) -> [f64; 3] {
 impl Look {
     /// Where the chain ends minus where the mark is, east, north, up, m, and its derivative by every unknown.
     #[must_use]
-    pub fn misclosure(&self, chain: &Chain, unknowns: &[Unknown], x: &[f64]) -> ([f64; 3], Vec<[f64; 3]>) {
+    pub(crate) fn misclosure(&self, chain: &Chain, unknowns: &[Unknown], x: &[f64]) -> ([f64; 3], Vec<[f64; 3]>) {
         let get = |kind| value(unknowns, x, kind);
         let heading = get(Kind::Heading);
         let mut length = chain.head;
@@ -107,7 +107,7 @@ impl Look {
 
     /// Angle between the attitudes of two looks, deg.
     #[must_use]
-    pub fn turned_from(&self, other: &Self) -> f64 {
+    pub(crate) fn turned_from(&self, other: &Self) -> f64 {
         let trace: f64 = (0..3).map(|i| (0..3).map(|j| self.turn[i][j] * other.turn[i][j]).sum::<f64>()).sum();
         ((trace - 1.0) / 2.0).clamp(-1.0, 1.0).acos().to_degrees()
     }
@@ -118,7 +118,7 @@ pub(super) const SAME_ATTITUDE_DEG: f64 = 8.0;
 
 /// How many attitudes differ from each other by more than 8 degrees, counted one after the other.
 #[must_use]
-pub fn attitudes<'a>(looks: impl Iterator<Item = &'a Look>) -> usize {
+pub(crate) fn attitudes<'a>(looks: impl Iterator<Item = &'a Look>) -> usize {
     let mut kept: Vec<&Look> = vec![];
     for look in looks {
         if kept.iter().all(|k| k.turned_from(look) > SAME_ATTITUDE_DEG) {

@@ -18,7 +18,7 @@ use survey_mathematics::correlation::{effective_epochs, tau_of_rest};
 use survey_mathematics::rotation::Rotation;
 
 /// What stays the same for every table: the rig with its chains, and where the columns are.
-pub struct Reader {
+pub(crate) struct Reader {
     pub names: Names,
     /// Columns of occupation, point and session.
     occupation: String,
@@ -38,7 +38,7 @@ pub struct Reader {
 }
 
 /// How looks are cut and weighted.
-pub struct Cut {
+pub(crate) struct Cut {
     /// Epochs within this angle of the first of a look belong to it, deg.
     pub look_deg: f64,
     /// Sigma of aiming at the mark, each axis, m.
@@ -48,7 +48,7 @@ pub struct Cut {
 }
 
 /// One look with what people want to see of it.
-pub struct Seen {
+pub(crate) struct Seen {
     pub look: Look,
     pub point: String,
     /// First epoch, ns since 1970 UTC.
@@ -58,7 +58,7 @@ pub struct Seen {
 }
 
 /// All looks of a table.
-pub struct Looks {
+pub(crate) struct Looks {
     pub seen: Vec<Seen>,
     /// Names of the marks, in the order of their numbers.
     pub marks: Vec<String>,
@@ -96,7 +96,7 @@ fn plus(a: &Three, b: &Three) -> Three {
 
 impl Reader {
     /// Finds columns and chains; all that is wrong is added to `problems`.
-    pub fn bind(
+    pub(crate) fn bind(
         aim: Option<AimOption>,
         sensors: SensorsOption,
         cx: &BindCx,
@@ -165,7 +165,7 @@ impl Reader {
     }
 
     /// The fixed length before the lever arm or the pole, body axes, m.
-    pub fn head(&self) -> [f64; 3] {
+    pub(crate) fn head(&self) -> [f64; 3] {
         let vectors = self.laser.as_ref().or(self.tip.as_ref()).map(Ledger::to_add).unwrap_or_default();
         if vectors.len() < 2 { [0.0; 3] } else { [vectors[0].x_m, vectors[0].y_m, vectors[0].z_m] }
     }
@@ -174,7 +174,7 @@ impl Reader {
     ///
     /// # Errors
     /// When a column is not as promised.
-    pub fn looks(&self, table: &Table, cut: &Cut) -> Result<Looks, Problem> {
+    pub(crate) fn looks(&self, table: &Table, cut: &Cut) -> Result<Looks, Problem> {
         let columns = Columns::of(&self.names, self.aim, table)?;
         let (occupation, point, session) = (table.texts(&self.occupation)?, table.texts(&self.point)?, table.texts(&self.session)?);
         let time = table.instants(&self.names.time)?;
@@ -326,7 +326,7 @@ impl Reader {
     }
 
     /// Covariance of what is the same for every epoch of a look, by the rig's own sigmas, m2.
-    pub fn systematic(&self, seen: &Seen) -> Covariance {
+    pub(crate) fn systematic(&self, seen: &Seen) -> Covariance {
         let laser = seen.look.aim == Aim::Laser;
         let Some(ledger) = (if laser { &self.laser } else { &self.tip }) else { return Covariance::default() };
         if !ledger.needs_attitude() {
@@ -341,7 +341,7 @@ impl Reader {
     }
 
     /// Where the mark of a look is by the rig's own values, east, north, up, m.
-    pub fn mark_by_rig(&self, look: &Look) -> [f64; 3] {
+    pub(crate) fn mark_by_rig(&self, look: &Look) -> [f64; 3] {
         let ledger = if look.aim == Aim::Laser { &self.laser } else { &self.tip };
         let mut body = [0.0; 3];
         for v in ledger.as_ref().map(Ledger::to_add).unwrap_or_default() {

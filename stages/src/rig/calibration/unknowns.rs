@@ -7,7 +7,7 @@ use survey_mathematics::rotation::boresight;
 /// How a part of the rig takes part in the calibration.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum Use {
+pub(crate) enum Use {
     /// Found from the shots alone; the rig's value is only the start.
     Free,
     /// The rig's value with its sigma counts as one more observation, for example a length taken with a tape. The result is
@@ -19,7 +19,7 @@ pub enum Use {
 
 /// One unknown.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum Kind {
+pub(crate) enum Kind {
     /// The beam across its azimuth, clockwise seen from above, deg.
     BeamSide,
     /// The beam in elevation, up positive, deg.
@@ -40,7 +40,7 @@ pub enum Kind {
 
 /// An unknown with what is known of it.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Unknown {
+pub(crate) struct Unknown {
     /// Which.
     pub kind: Kind,
     /// Value of the rig, in its own unit; 0 for the beam's two angles.
@@ -56,7 +56,7 @@ pub struct Unknown {
 impl Kind {
     /// In words, for messages. `steep`: the beam points nearly along the pole, where an azimuth means nothing.
     #[must_use]
-    pub fn words(self, steep: bool, marks: &[String]) -> String {
+    pub(crate) fn words(self, steep: bool, marks: &[String]) -> String {
         let axis = |i: usize| ["forward", "to the right", "along the pole"].get(i).copied().unwrap_or_default();
         match self {
             Self::BeamSide if steep => "the beam to the right".to_owned(),
@@ -78,7 +78,7 @@ impl Kind {
 
     /// Unit of the value.
     #[must_use]
-    pub const fn unit(self) -> &'static str {
+    pub(crate) const fn unit(self) -> &'static str {
         match self {
             Self::BeamSide | Self::BeamUp | Self::Heading => "deg",
             Self::Scale => "ppm",
@@ -89,7 +89,7 @@ impl Kind {
 
 /// The fixed lengths of the chains and the direction that the beam is counted from.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Chain {
+pub(crate) struct Chain {
     /// From the logged point to the antenna reference point, body axes, m; zero when the log gives that point.
     pub head: [f64; 3],
     /// Azimuth of the rig's beam, deg.
@@ -101,7 +101,7 @@ pub struct Chain {
 impl Chain {
     /// The beam and its two directions across, body axes.
     #[must_use]
-    pub fn beam_axes(&self) -> [[f64; 3]; 3] {
+    pub(crate) fn beam_axes(&self) -> [[f64; 3]; 3] {
         let (sa, ca) = self.azimuth_deg.to_radians().sin_cos();
         let (se, ce) = self.elevation_deg.to_radians().sin_cos();
         [boresight(self.azimuth_deg, self.elevation_deg), [-sa, ca, 0.0], [-se * ca, -se * sa, -ce]]
@@ -109,13 +109,13 @@ impl Chain {
 
     /// Whether the beam points nearly along the pole.
     #[must_use]
-    pub fn steep(&self) -> bool {
+    pub(crate) fn steep(&self) -> bool {
         self.elevation_deg.abs() > 80.0
     }
 
     /// The beam turned by two small angles (deg), and its derivatives by them (per deg).
     #[must_use]
-    pub fn beam(&self, side_deg: f64, up_deg: f64) -> [[f64; 3]; 3] {
+    pub(crate) fn beam(&self, side_deg: f64, up_deg: f64) -> [[f64; 3]; 3] {
         let [along, side, up] = self.beam_axes();
         let (a, c) = (side_deg.to_radians(), up_deg.to_radians());
         let length = (1.0 + a * a + c * c).sqrt();
@@ -130,7 +130,7 @@ impl Chain {
     /// Azimuth and elevation of the beam turned by two small angles, deg. A beam along the pole keeps the
     /// rig's azimuth.
     #[must_use]
-    pub fn angles(&self, side_deg: f64, up_deg: f64) -> (f64, f64) {
+    pub(crate) fn angles(&self, side_deg: f64, up_deg: f64) -> (f64, f64) {
         let [[x, y, z], ..] = self.beam(side_deg, up_deg);
         let flat = x.hypot(y);
         let azimuth = if flat < 1e-9 { self.azimuth_deg } else { y.atan2(x).to_degrees() };

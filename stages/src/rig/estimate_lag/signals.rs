@@ -24,7 +24,7 @@ const DEGREE_M: f64 = 111_195.0;
 const RESOLUTION_S: f64 = 0.000_3;
 
 /// What is compared.
-pub struct Inputs<'a> {
+pub(super) struct Inputs<'a> {
     /// Epochs, ns, ascending.
     pub times: &'a [i64],
     /// Latitude, longitude (deg) and height (m).
@@ -41,7 +41,7 @@ pub struct Inputs<'a> {
 
 /// The best lag by one way.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Match {
+pub(super) struct Match {
     /// The way.
     pub by: &'static str,
     /// What it found.
@@ -50,7 +50,7 @@ pub struct Match {
 
 impl Match {
     /// Whether the peak stands out.
-    pub fn clear(&self) -> bool {
+    pub(super) fn clear(&self) -> bool {
         // Fisher's z makes a difference of correlations comparable wherever they lie.
         let z = |r: f64| r.clamp(-0.999_999, 0.999_999).atanh();
         let apart = (z(self.peak.correlation) - z(self.peak.rival)) * (self.peak.effective - 3.0).max(1.0).sqrt();
@@ -137,7 +137,7 @@ fn change<'a>(series: [Option<&'a Series>; 3], gap: i64) -> Says<'a> {
 }
 
 /// Compares in every way that the data allow.
-pub fn compare(i: &Inputs, reach_s: f64) -> Vec<Match> {
+pub(super) fn compare(i: &Inputs, reach_s: f64) -> Vec<Match> {
     let pairs = intervals(i);
     let mut out = vec![];
     let gap = i.max_gap_ns;

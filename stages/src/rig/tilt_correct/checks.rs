@@ -16,7 +16,7 @@ use survey_geodesy::findings::named_group;
 use survey_geodesy::{Ellipsoid, ellipsoid_of};
 
 /// The frame of the epochs: geographic, ellipsoidal, at the point that the rig says.
-pub fn frame(input: &Schema, rig: &Rig) -> Vec<Problem> {
+pub(crate) fn frame(input: &Schema, rig: &Rig) -> Vec<Problem> {
     let Some(frame) = &input.frame else {
         return vec![
             Problem::new("plan/frame-mismatch", "`tilt-correct` needs positions and its input has none").fix("put it after `occupations`"),
@@ -55,7 +55,7 @@ pub fn frame(input: &Schema, rig: &Rig) -> Vec<Problem> {
 }
 
 /// The ellipsoid of the frame.
-pub fn ellipsoid(input: &Schema, cx: &BindCx, problems: &mut Vec<Problem>) -> Option<Ellipsoid> {
+pub(crate) fn ellipsoid(input: &Schema, cx: &BindCx, problems: &mut Vec<Problem>) -> Option<Ellipsoid> {
     let frame = input.frame.as_ref()?;
     if let Some(problem) = cx.reference.and_then(|r| named_group(r, cx.locality)) {
         problems.push(problem);
@@ -65,7 +65,7 @@ pub fn ellipsoid(input: &Schema, cx: &BindCx, problems: &mut Vec<Problem>) -> Op
 }
 
 /// The columns, by role.
-pub fn names(input: &Schema, problems: &mut Vec<Problem>) -> Option<Names> {
+pub(crate) fn names(input: &Schema, problems: &mut Vec<Problem>) -> Option<Names> {
     let before = problems.len();
     let mut need = |role| match by_role(input, role) {
         Ok(column) => column.name.clone(),
@@ -99,7 +99,7 @@ pub fn names(input: &Schema, problems: &mut Vec<Problem>) -> Option<Names> {
 }
 
 /// What is aimed with.
-pub fn aim(options: &Options, input: &Schema, problems: &mut Vec<Problem>) -> Option<AimOption> {
+pub(crate) fn aim(options: &Options, input: &Schema, problems: &mut Vec<Problem>) -> Option<AimOption> {
     let column = input.role(Role::Aim).is_some();
     match options.aim {
         None if column => Some(AimOption::Column),
@@ -126,7 +126,7 @@ pub fn aim(options: &Options, input: &Schema, problems: &mut Vec<Problem>) -> Op
 
 /// The ledgers that are needed. With `aim: column` each chain that the rig declares must be whole; a
 /// row whose aim the rig does not declare at all is set aside when the data is read.
-pub fn ledgers(rig: &Rig, aim: AimOption, problems: &mut Vec<Problem>) -> (Option<Ledger>, Option<Ledger>) {
+pub(crate) fn ledgers(rig: &Rig, aim: AimOption, problems: &mut Vec<Problem>) -> (Option<Ledger>, Option<Ledger>) {
     let by_receiver = rig.receiver_output == PhysicalPoint::PoleTip;
     let (tip, laser) = match aim {
         AimOption::Tip => (true, false),
@@ -152,7 +152,7 @@ pub fn ledgers(rig: &Rig, aim: AimOption, problems: &mut Vec<Problem>) -> (Optio
 }
 
 /// The option for a pole without a sensor.
-pub fn vertical(options: &Options, rig: &Rig, tip: Option<&Ledger>, laser: Option<&Ledger>, problems: &mut Vec<Problem>) {
+pub(crate) fn vertical(options: &Options, rig: &Rig, tip: Option<&Ledger>, laser: Option<&Ledger>, problems: &mut Vec<Problem>) {
     let turned = [tip, laser].into_iter().flatten().any(Ledger::needs_attitude);
     match options.pole_held_vertical_within_deg {
         Some(within) if !(0.0..=10.0).contains(&within) => problems.push(
@@ -193,7 +193,7 @@ pub fn vertical(options: &Options, rig: &Rig, tip: Option<&Ledger>, laser: Optio
 }
 
 /// Every sensor that is needed must be named.
-pub fn sensors(rig: &Rig, from: SensorsOption, laser: bool, problems: &mut Vec<Problem>) {
+pub(crate) fn sensors(rig: &Rig, from: SensorsOption, laser: bool, problems: &mut Vec<Problem>) {
     let Some(attitude) = &rig.attitude else { return };
     kind_is_whole(attitude, laser, problems);
     if from == SensorsOption::Joined {
@@ -255,7 +255,7 @@ fn kind_is_whole(attitude: &Attitude, laser: bool, problems: &mut Vec<Problem>) 
 }
 
 /// A sentence that says by its own definition which north it counts from must not be declared otherwise.
-pub fn north_of_sentence(rig: &Rig, locality: Option<Locality>, problems: &mut Vec<Problem>, notes: &mut Vec<Problem>) {
+pub(crate) fn north_of_sentence(rig: &Rig, locality: Option<Locality>, problems: &mut Vec<Problem>, notes: &mut Vec<Problem>) {
     let (Some(attitude), Some(heading)) = (&rig.attitude, &rig.sensors.heading) else { return };
     match (heading.sentence, attitude.north) {
         (Sentence::HDT, North::Grid) => {
@@ -295,7 +295,12 @@ pub fn north_of_sentence(rig: &Rig, locality: Option<Locality>, problems: &mut V
 }
 
 /// North and noise of the attitude.
-pub fn settled(rig: &Rig, place: Option<Locality>, problems: &mut Vec<Problem>, notes: &mut Vec<Problem>) -> (ToTrue, AttitudeNoise) {
+pub(crate) fn settled(
+    rig: &Rig,
+    place: Option<Locality>,
+    problems: &mut Vec<Problem>,
+    notes: &mut Vec<Problem>,
+) -> (ToTrue, AttitudeNoise) {
     let Some(attitude) = &rig.attitude else { return (ToTrue::Everywhere(0.0), AttitudeNoise::default()) };
     if attitude.time_tag_sigma_s > 0.0 && rig.sensors.turn_rate.is_none() {
         notes.push(Problem::from(
@@ -314,7 +319,7 @@ pub fn settled(rig: &Rig, place: Option<Locality>, problems: &mut Vec<Problem>, 
 }
 
 /// Dates of the calibration: last day as days since 1970, and as written.
-pub fn calibration(rig: &Rig, turned: bool, problems: &mut Vec<Problem>, notes: &mut Vec<Problem>) -> Option<(i64, String)> {
+pub(crate) fn calibration(rig: &Rig, turned: bool, problems: &mut Vec<Problem>, notes: &mut Vec<Problem>) -> Option<(i64, String)> {
     let Some(calibration) = &rig.calibration else {
         if turned {
             notes.push(
@@ -355,7 +360,7 @@ pub fn calibration(rig: &Rig, turned: bool, problems: &mut Vec<Problem>, notes: 
 
 /// The finding of an expired calibration. It names days and no counts, so that it is the same for
 /// every part of a session.
-pub fn expired(rig: &str, day: i64, last_day: i64, written: &str, session: Option<&str>) -> Diagnostic {
+pub(crate) fn expired(rig: &str, day: i64, last_day: i64, written: &str, session: Option<&str>) -> Diagnostic {
     let place = session.map_or_else(|| format!("rig `{rig}`"), |s| format!("rig `{rig}`, session `{s}`"));
     Diagnostic::new(
         "rig/calibration-expired",

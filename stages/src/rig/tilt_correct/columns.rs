@@ -10,7 +10,7 @@ use pipeline_base::table::{Table, TableBuilder};
 use std::borrow::Cow;
 
 /// Names of the columns, found by role.
-pub struct Names {
+pub(crate) struct Names {
     pub time: String,
     pub latitude: String,
     pub longitude: String,
@@ -35,11 +35,11 @@ const PARTS: [&str; 6] = ["ee", "en", "eu", "nn", "nu", "uu"];
 /// Parts of the GNSS covariance that can differ from zero.
 const GNSS_PARTS: [&str; 4] = ["ee", "en", "nn", "uu"];
 
-pub const fn parts(c: &Covariance) -> [f64; 6] {
+pub(crate) const fn parts(c: &Covariance) -> [f64; 6] {
     [c.ee, c.en, c.eu, c.nn, c.nu, c.uu]
 }
 
-pub fn added_columns(by: &[Contributor]) -> Vec<Column> {
+pub(crate) fn added_columns(by: &[Contributor]) -> Vec<Column> {
     let mut columns = vec![
         Column::maybe("tilt_deg", Holds::Float, Unit::Degree, Role::Other),
         Column::always("arm_m", Holds::Float, Unit::Metre, Role::Other),
@@ -54,7 +54,7 @@ pub fn added_columns(by: &[Contributor]) -> Vec<Column> {
 }
 
 /// The columns of one partition.
-pub struct Columns<'a> {
+pub(crate) struct Columns<'a> {
     pub latitude: Cow<'a, [f64]>,
     pub longitude: Cow<'a, [f64]>,
     pub height: Cow<'a, [f64]>,
@@ -68,12 +68,12 @@ pub struct Columns<'a> {
     pub aim: Vec<Option<&'a str>>,
 }
 
-pub fn value(column: &[f64], row: usize) -> f64 {
+pub(crate) fn value(column: &[f64], row: usize) -> f64 {
     column.get(row).copied().unwrap_or(f64::NAN)
 }
 
 /// One epoch, done.
-pub struct Done {
+pub(crate) struct Done {
     pub place: (f64, f64, f64),
     pub target: Target,
     pub gnss: Covariance,
@@ -85,7 +85,7 @@ impl<'a> Columns<'a> {
     ///
     /// # Errors
     /// When one is not as promised.
-    pub fn of(n: &Names, aim: AimOption, input: &'a Table) -> Result<Self, Problem> {
+    pub(crate) fn of(n: &Names, aim: AimOption, input: &'a Table) -> Result<Self, Problem> {
         let optional = |name: &Option<String>| match name {
             Some(name) => input.floats(name),
             None => Ok(Cow::Borrowed(&[][..])),
@@ -117,7 +117,7 @@ impl<'a> Columns<'a> {
     }
 
     /// GNSS covariance of a row, and whether it is the rig's assumption.
-    pub fn gnss_of(&self, rig: &Gnss, row: usize) -> (Covariance, bool) {
+    pub(crate) fn gnss_of(&self, rig: &Gnss, row: usize) -> (Covariance, bool) {
         let [east, north, up, correlation] = [0, 1, 2, 3].map(|i| value(&self.gnss[i], row));
         let said = self.assumed.get(row).copied().unwrap_or(false);
         if east.is_finite() && north.is_finite() && up.is_finite() {
@@ -130,7 +130,7 @@ impl<'a> Columns<'a> {
 }
 
 /// The output columns, as they grow.
-pub struct Out {
+pub(crate) struct Out {
     pub latitude: Vec<f64>,
     pub longitude: Vec<f64>,
     pub height: Vec<f64>,
@@ -145,7 +145,7 @@ pub struct Out {
 }
 
 impl Out {
-    pub fn new(rows: usize, by: &[Contributor]) -> Self {
+    pub(crate) fn new(rows: usize, by: &[Contributor]) -> Self {
         let column = || Vec::with_capacity(rows);
         let present = (0..CONTRIBUTORS.len()).filter(|k| by.contains(&CONTRIBUTORS[*k]));
         Self {
@@ -162,7 +162,7 @@ impl Out {
         }
     }
 
-    pub fn push(&mut self, done: &Done) {
+    pub(crate) fn push(&mut self, done: &Done) {
         self.latitude.push(done.place.0);
         self.longitude.push(done.place.1);
         self.height.push(done.place.2);
@@ -186,7 +186,7 @@ impl Out {
         self.assumed.push(done.assumed);
     }
 
-    pub fn table(self, stage: &TiltCorrect, kept: &Table) -> Result<Table, Problem> {
+    pub(crate) fn table(self, stage: &TiltCorrect, kept: &Table) -> Result<Table, Problem> {
         let mut builder = TableBuilder::from_table(stage.schema.clone(), kept);
         builder.floats(&stage.names.latitude, self.latitude);
         builder.floats(&stage.names.longitude, self.longitude);

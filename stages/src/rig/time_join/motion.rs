@@ -26,7 +26,7 @@ const STILL_DEG_S: f64 = 2.0;
 
 /// The lag that fits best.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Lag {
+pub(super) struct Lag {
     /// Stream time minus log time, s.
     pub lag_s: f64,
     /// Half of the 95 % interval, s.
@@ -41,7 +41,7 @@ pub struct Lag {
 
 /// Compares the movements. `None` when there is too little movement to compare.
 #[must_use]
-pub fn compare(times: &[i64], latitude: &[f64], longitude: &[f64], turning: &[&Series]) -> Option<Lag> {
+pub(super) fn compare(times: &[i64], latitude: &[f64], longitude: &[f64], turning: &[&Series]) -> Option<Lag> {
     let (intervals, moved) = antenna(times, latitude, longitude);
     let path = Path::new(turning)?;
     if intervals.len() < FEWEST {
@@ -71,7 +71,7 @@ fn steps_within(seconds: f64) -> usize {
 impl Lag {
     /// A finding when the streams fit clearly better at another lag. Never when they fit as declared.
     #[must_use]
-    pub fn finding(&self, session: &str, gps_minus_utc_s: i64) -> Option<Diagnostic> {
+    pub(super) fn finding(&self, session: &str, gps_minus_utc_s: i64) -> Option<Diagnostic> {
         let clear = self.correlation > 0.6 && self.correlation - self.at_zero > 0.2 && self.lag_s.abs() > 2.0 * self.within_95_s;
         if !clear || self.lag_s.abs() < 0.2 {
             return None;

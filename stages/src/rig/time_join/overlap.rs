@@ -14,7 +14,7 @@ const WORST: f64 = 0.9;
 ///
 /// # Errors
 /// `time/streams-do-not-overlap`, with the difference and, where one fits, its explanation.
-pub fn check(times: &[i64], series: &[Series], stage: &TimeJoin, session: &str) -> Result<(), Problem> {
+pub(super) fn check(times: &[i64], series: &[Series], stage: &TimeJoin, session: &str) -> Result<(), Problem> {
     let (Some(&start), Some(&end)) = (times.iter().min(), times.iter().max()) else { return Ok(()) };
     let place = format!("session `{session}`: log {} to {}", clock::instant_text(start), clock::instant_text(end));
     let spans: Vec<(i64, i64)> = series.iter().filter_map(Series::span).collect();

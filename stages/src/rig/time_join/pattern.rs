@@ -1,11 +1,11 @@
 //! Which file of a stream belongs to which session.
 
 /// What stands for the name of the session in a pattern.
-pub const SESSION: &str = "{session}";
+pub(super) const SESSION: &str = "{session}";
 
 /// The pattern under which files of all sessions are looked for.
 #[must_use]
-pub fn search(pattern: &str) -> String {
+pub(super) fn search(pattern: &str) -> String {
     // Two stars side by side mean folders at any depth, which nobody asked for here.
     let mut plain = pattern.to_owned();
     for pair in [format!("*{SESSION}"), format!("{SESSION}*")] {
@@ -19,7 +19,7 @@ pub fn search(pattern: &str) -> String {
 /// Whether a file name fits a pattern for a session. `*` is any text, `?` one character; the name of
 /// the session is taken to the letter, whatever characters it has.
 #[must_use]
-pub fn matches(pattern: &str, session: &str, name: &str) -> bool {
+pub(super) fn matches(pattern: &str, session: &str, name: &str) -> bool {
     let plain = |s: &str| s.strip_prefix("./").unwrap_or(s).replace('\\', "/");
     let mut tokens = vec![];
     for (i, part) in plain(pattern).split(SESSION).enumerate() {

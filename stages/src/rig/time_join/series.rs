@@ -4,7 +4,7 @@ use survey_mathematics::angle::turn;
 
 /// Samples in order of time.
 #[derive(Clone, Debug, Default)]
-pub struct Series {
+pub(crate) struct Series {
     times: Vec<i64>,
     values: Vec<f64>,
     circular: bool,
@@ -17,12 +17,12 @@ pub struct Series {
 impl Series {
     /// An empty series. `circular`: an angle, interpolated on the shorter arc.
     #[must_use]
-    pub fn new(circular: bool) -> Self {
+    pub(crate) fn new(circular: bool) -> Self {
         Self { circular, ..Self::default() }
     }
 
     /// Adds a sample: time in ns, value.
-    pub fn push(&mut self, time: i64, value: f64) {
+    pub(crate) fn push(&mut self, time: i64, value: f64) {
         if self.times.last().is_some_and(|last| time < *last) {
             self.out_of_order += 1;
         }
@@ -31,7 +31,7 @@ impl Series {
     }
 
     /// Sorts by time and keeps the first of samples at one time, as they stood in the file.
-    pub fn finish(&mut self) {
+    pub(crate) fn finish(&mut self) {
         if self.out_of_order > 0 {
             let mut order: Vec<usize> = (0..self.times.len()).collect();
             order.sort_by_key(|i| self.times[*i]);
@@ -54,19 +54,19 @@ impl Series {
 
     /// First and last time, ns.
     #[must_use]
-    pub fn span(&self) -> Option<(i64, i64)> {
+    pub(crate) fn span(&self) -> Option<(i64, i64)> {
         Some((*self.times.first()?, *self.times.last()?))
     }
 
     /// Number of samples.
     #[must_use]
-    pub fn count(&self) -> usize {
+    pub(crate) fn count(&self) -> usize {
         self.times.len()
     }
 
     /// Median time between two samples, ns.
     #[must_use]
-    pub fn typical_step(&self) -> Option<i64> {
+    pub(crate) fn typical_step(&self) -> Option<i64> {
         let mut steps: Vec<i64> = self.times.windows(2).map(|w| w[1] - w[0]).collect();
         let middle = steps.len() / 2;
         (!steps.is_empty()).then(|| *steps.select_nth_unstable(middle).1)
@@ -75,7 +75,7 @@ impl Series {
     /// Value at a time: a sample's own, or between two samples at most `max_gap` (ns) apart. Never
     /// outside. NaN when there is none, and on a circle when both ways round are the same length.
     #[must_use]
-    pub fn at(&self, time: i64, max_gap: i64) -> f64 {
+    pub(crate) fn at(&self, time: i64, max_gap: i64) -> f64 {
         let after = self.times.partition_point(|t| *t < time);
         let Some(&next) = self.times.get(after) else { return f64::NAN };
         if next == time {
@@ -105,7 +105,7 @@ impl Series {
     /// The samples around a time: their times and values, the same one twice when it is at the very time; `None` where [`Self::at`] has no
     /// value.
     #[must_use]
-    pub fn around(&self, time: i64, max_gap: i64) -> Option<(i64, i64, f64, f64)> {
+    pub(crate) fn around(&self, time: i64, max_gap: i64) -> Option<(i64, i64, f64, f64)> {
         let after = self.times.partition_point(|t| *t < time);
         let next = *self.times.get(after)?;
         if next == time {
@@ -118,7 +118,7 @@ impl Series {
 
     /// Whether there is a value at a time, without computing it.
     #[must_use]
-    pub fn covers(&self, time: i64, max_gap: i64) -> bool {
+    pub(crate) fn covers(&self, time: i64, max_gap: i64) -> bool {
         let after = self.times.partition_point(|t| *t < time);
         match self.times.get(after) {
             None => false,
@@ -129,7 +129,7 @@ impl Series {
 
     /// Times and values.
     #[must_use]
-    pub fn samples(&self) -> (&[i64], &[f64]) {
+    pub(crate) fn samples(&self) -> (&[i64], &[f64]) {
         (&self.times, &self.values)
     }
 }

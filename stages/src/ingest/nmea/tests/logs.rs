@@ -5,7 +5,7 @@ use pipeline_base::time::date_text;
 use std::fmt::Write;
 
 /// A good log of 5 Hz from 10:00:00: GGA, GST, RMC, GSA, GSV, HDT, XDR.
-pub fn day(epochs: usize) -> String {
+pub(crate) fn day(epochs: usize) -> String {
     let mut text = String::new();
     for i in 0..epochs {
         let (s, f) = (i / 5, i % 5 * 20);
