@@ -4,7 +4,7 @@
 
 use pipeline_base::diag::codes;
 use pipeline_core::stage::Inputs;
-use plugin_host::examine::{Given, examine, examine_options};
+use plugin_host::examine::{StageTables, examine, examine_options};
 use std::collections::BTreeSet;
 use std::path::Path;
 
@@ -70,7 +70,7 @@ fn built_in_stages_pass_the_suite_of_plug_ins() {
     side_files(folder.path());
     let mut wrong = vec![];
     let mut not_run = vec![];
-    let given = Given::by(&stages::behind::chain().unwrap()).unwrap();
+    let given = StageTables::by(&stages::behind::chain().unwrap()).unwrap();
     for kind in stages::builtin() {
         let name = kind.spec().name;
         // These two search long for the looks at one nail, which no made-up table holds: their own tests hold them.

@@ -5,7 +5,7 @@ use crate::{DATA, DONE, JOB, print};
 use pipeline_base::diag::{Diagnostic, Verdict};
 use pipeline_base::pin::MadeWith;
 use pipeline_core::lock;
-use pipeline_core::lock::{Difference, Lock};
+use pipeline_core::lock::{Lock, LockDifference};
 use pipeline_core::plan;
 use pipeline_core::registry::Registry;
 use std::fmt::Write;
@@ -78,7 +78,7 @@ fn read(path: &Path) -> Result<Option<Lock>, Box<Diagnostic>> {
     serde_json::from_str(&text).map(Some).map_err(|e| bad(e.to_string()))
 }
 
-fn refuse(path: &Path, differences: &[Difference], format: Format) -> u8 {
+fn refuse(path: &Path, differences: &[LockDifference], format: Format) -> u8 {
     let finding = Diagnostic::new(
         "lock/exists",
         Verdict::Block,
@@ -96,7 +96,7 @@ fn refuse(path: &Path, differences: &[Difference], format: Format) -> u8 {
 }
 
 /// One phrase for each difference.
-fn lines(differences: &[Difference]) -> Vec<String> {
+fn lines(differences: &[LockDifference]) -> Vec<String> {
     differences
         .iter()
         .map(|d| {
@@ -110,7 +110,7 @@ fn lines(differences: &[Difference]) -> Vec<String> {
         .collect()
 }
 
-fn text(path: &Path, lock: &Lock, differences: Option<&[Difference]>) -> String {
+fn text(path: &Path, lock: &Lock, differences: Option<&[LockDifference]>) -> String {
     let mut out = String::new();
     let a = &lock.area;
     let _ = writeln!(out, "{}: written with {}, {}", path.display(), lock.made_with.library, lock.made_with.registry);

@@ -11,7 +11,7 @@ use pipeline_core::registry::Registry;
 #[cfg(feature = "plugins")]
 use plugin_host::NativeHost;
 #[cfg(feature = "plugins")]
-use plugin_host::examine::{self, Given, Tried};
+use plugin_host::examine::{self, StageTables, Trial};
 use std::path::{Path, PathBuf};
 
 /// An entry of a job for a file of the command line.
@@ -50,8 +50,8 @@ pub(crate) fn check(file: &Path, folder: Option<&Path>, isolate: bool, format: F
     let beside = file.parent().unwrap_or(Path::new("")).to_owned();
     let folder = folder.map_or(beside, Path::to_path_buf);
     // Without them a stage that needs such tables is said to be not tried.
-    let given = stages::behind::chain().and_then(|chain| Given::by(&chain)).unwrap_or_default();
-    let tried: Vec<Tried> = loaded.kinds.iter().flat_map(|k| examine::examine(k.as_ref(), &folder, &given)).collect();
+    let given = stages::behind::chain().and_then(|chain| StageTables::by(&chain)).unwrap_or_default();
+    let tried: Vec<Trial> = loaded.kinds.iter().flat_map(|k| examine::examine(k.as_ref(), &folder, &given)).collect();
     let broken = tried.iter().filter(|t| t.kept == Some(false)).count();
     match format {
         Format::Json => print::json(&serde_json::json!({"plugin": loaded.info, "tried": tried})),

@@ -5,7 +5,7 @@ use crate::print;
 use pipeline_base::diag::Diagnostic;
 use pipeline_core::plan::Plan;
 use pipeline_core::run::Outcome;
-use pipeline_core::verdict::{Action, Line, lines, shared_holds};
+use pipeline_core::verdict::{Action, PointVerdict, lines, shared_holds};
 use std::fmt::Write;
 
 /// Prints the verdict of a run. What stops the whole job, or holds many points at once, goes to standard error first.
@@ -31,7 +31,7 @@ pub(crate) fn show(plan: &Plan, outcome: &Outcome, format: Format) {
     }
 }
 
-fn text(plan: &Plan, list: &[Line], stopped: bool) -> String {
+fn text(plan: &Plan, list: &[PointVerdict], stopped: bool) -> String {
     let count = |action: Action| list.iter().filter(|l| l.action == action).count();
     let mut out = String::new();
     let stopped = if stopped { "; nothing of the job can be delivered as it is" } else { "" };
@@ -70,7 +70,7 @@ fn first_sentence(fix: &str) -> &str {
     fix.split("; ").next().unwrap_or(fix)
 }
 
-fn numbers(line: &Line) -> String {
+fn numbers(line: &PointVerdict) -> String {
     let Some(n) = &line.standing else { return String::new() };
     let metre = |v: Option<f64>| v.map_or_else(|| "?".to_owned(), |v| format!("{v:.3}"));
     let class = n.class.as_ref().map_or_else(String::new, |c| format!(", class {c}"));

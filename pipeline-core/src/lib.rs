@@ -1,8 +1,8 @@
 #![doc = include_str!("../README.md")]
 
+pub mod compact;
 pub mod job;
 pub mod lock;
-pub mod packed;
 pub mod plan;
 pub mod plugin;
 pub mod record;

@@ -60,7 +60,7 @@ pub(crate) fn reference_document<'a>(name: Option<&str>, documents: &'a [Documen
 
 /// How far one pipeline of a plan is from an older lock.
 #[derive(Clone, Debug, Serialize)]
-pub struct Difference {
+pub struct LockDifference {
     /// Step.
     pub step: String,
     /// Part.
@@ -75,11 +75,11 @@ pub struct Difference {
 
 /// Largest of the differences, in words.
 #[must_use]
-pub fn size_of(differences: &[Difference]) -> String {
+pub fn size_of(differences: &[LockDifference]) -> String {
     if differences.is_empty() {
         return "0.000 m at every probe point of the lock".to_owned();
     }
-    let largest = |f: fn(&Difference) -> Option<f64>| differences.iter().filter_map(f).reduce(f64::max);
+    let largest = |f: fn(&LockDifference) -> Option<f64>| differences.iter().filter_map(f).reduce(f64::max);
     let mut out = match (largest(|d| d.horizontal_m), largest(|d| d.up_m)) {
         (Some(h), Some(v)) => format!("up to {h:.3} m horizontally and {v:.3} m in height at the probe points of the lock"),
         _ => "unknown in metres".to_owned(),
@@ -137,7 +137,7 @@ pub struct Step<'a> {
 
 /// Compares an older lock with what a plan would do now, at the older lock's own points.
 #[must_use]
-pub fn differences(old: &Lock, steps: &[Step]) -> Vec<Difference> {
+pub fn differences(old: &Lock, steps: &[Step]) -> Vec<LockDifference> {
     let mut all = vec![];
     let mut seen = vec![];
     for pin in &old.operations {
@@ -148,7 +148,7 @@ pub fn differences(old: &Lock, steps: &[Step]) -> Vec<Difference> {
             .and_then(|s| s.stage.pins(&at).ok())
             .and_then(|pins| pins.into_iter().find(|p| p.part == pin.part));
         seen.push((pin.step.clone(), pin.part.clone()));
-        let mut one = Difference { step: pin.step.clone(), part: pin.part.clone(), changed: vec![], horizontal_m: None, up_m: None };
+        let mut one = LockDifference { step: pin.step.clone(), part: pin.part.clone(), changed: vec![], horizontal_m: None, up_m: None };
         let Some(now) = now else {
             one.changed.push("gone, or it cannot be computed".to_owned());
             all.push(one);
@@ -183,7 +183,7 @@ pub fn differences(old: &Lock, steps: &[Step]) -> Vec<Difference> {
         for pin in step.stage.pins(&[]).unwrap_or_default() {
             if !seen.iter().any(|(id, part)| id == step.id && *part == pin.part) {
                 let changed = vec![format!("new: `{}`", pin.name)];
-                all.push(Difference { step: step.id.to_owned(), part: pin.part, changed, horizontal_m: None, up_m: None });
+                all.push(LockDifference { step: step.id.to_owned(), part: pin.part, changed, horizontal_m: None, up_m: None });
             }
         }
     }

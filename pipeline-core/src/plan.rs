@@ -68,7 +68,7 @@ pub struct Plan {
 }
 
 /// All that is wrong with a job, and the texts that it points into.
-pub struct Refused {
+pub struct RefusedJob {
     /// The findings, in the order of their places.
     pub findings: Vec<Diagnostic>,
     /// Job, rig and reference as far as they could be read.
@@ -91,7 +91,7 @@ impl Plan {
 ///
 /// # Errors
 /// Every mistake that can be seen, not only the first.
-pub fn compile(path: &Path, registry: &Registry) -> Result<Plan, Box<Refused>> {
+pub fn compile(path: &Path, registry: &Registry) -> Result<Plan, Box<RefusedJob>> {
     compile_with(path, registry, true)
 }
 
@@ -99,7 +99,7 @@ pub fn compile(path: &Path, registry: &Registry) -> Result<Plan, Box<Refused>> {
 ///
 /// # Errors
 /// Every mistake that can be seen, not only the first.
-pub fn compile_unlocked(path: &Path, registry: &Registry) -> Result<Plan, Box<Refused>> {
+pub fn compile_unlocked(path: &Path, registry: &Registry) -> Result<Plan, Box<RefusedJob>> {
     compile_with(path, registry, false)
 }
 
@@ -107,17 +107,17 @@ pub fn compile_unlocked(path: &Path, registry: &Registry) -> Result<Plan, Box<Re
 ///
 /// # Errors
 /// Every mistake in it.
-pub fn reference(path: &Path, registry: &Registry) -> Result<Reference, Box<Refused>> {
+pub fn reference(path: &Path, registry: &Registry) -> Result<Reference, Box<RefusedJob>> {
     let mut compiler = Compiler::new(registry, false);
     let name = path.to_string_lossy().into_owned();
     let read = compiler.read_text(&name, path, None).and_then(|document| compiler.typed::<Reference>(document));
     match read {
         Some(reference) => Ok(Reference { folder: path.parent().map_or_else(PathBuf::new, Path::to_path_buf), ..reference }),
-        None => Err(Box::new(Refused { findings: compiler.findings, documents: compiler.documents, plugins: vec![], results: None })),
+        None => Err(Box::new(RefusedJob { findings: compiler.findings, documents: compiler.documents, plugins: vec![], results: None })),
     }
 }
 
-fn compile_with(path: &Path, registry: &Registry, locked: bool) -> Result<Plan, Box<Refused>> {
+fn compile_with(path: &Path, registry: &Registry, locked: bool) -> Result<Plan, Box<RefusedJob>> {
     let mut compiler = Compiler::new(registry, locked);
     match compiler.compile(path) {
         Some(plan) if compiler.findings.iter().all(|d| !d.verdict.stops_delivery()) => {
@@ -130,7 +130,7 @@ fn compile_with(path: &Path, registry: &Registry, locked: bool) -> Result<Plan, 
                 let stops = !d.verdict.stops_delivery();
                 d.labels.first().map_or((stops, 0, 0), |l| (stops, order(&l.file), l.range.as_ref().map_or(0, |r| r.start)))
             });
-            Err(Box::new(Refused { findings, documents: compiler.documents, plugins: compiler.plugins, results: compiler.results }))
+            Err(Box::new(RefusedJob { findings, documents: compiler.documents, plugins: compiler.plugins, results: compiler.results }))
         }
     }
 }

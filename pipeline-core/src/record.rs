@@ -4,7 +4,7 @@
 //! the thread count; `happened` may differ each time. No absolute paths, users or machine names.
 
 use crate::plan::{Plan, print};
-use crate::run::shelf::OnShelf;
+use crate::run::temporary_store::StoredValue;
 use pipeline_base::diag::Diagnostic;
 use pipeline_base::digest::sha256_hex;
 use pipeline_base::document::Document;
@@ -65,7 +65,7 @@ pub struct Fact {
     /// Key.
     pub key: String,
     /// Value.
-    pub value: OnShelf,
+    pub value: StoredValue,
 }
 
 /// One step in the record.

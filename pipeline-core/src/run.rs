@@ -5,22 +5,22 @@
 //! largest sessions in flight and never by their number. `whole` steps see all sessions together,
 //! in the order of the sessions, so results cannot depend on the thread count.
 
-pub mod desk;
-mod earlier;
-pub mod left;
+mod earlier_run;
+pub mod services;
+pub mod session_rows;
 pub mod set_aside;
-pub mod shelf;
+pub mod temporary_store;
 
 use crate::plan::{Node, Plan};
 use crate::record::{self, Decided, Fact, Happened, Material, Product, Record, Rows, StepRecord};
 use crate::stage::{Cx, Grain, Session};
-use crate::verdict::{self, Held, Standing};
-use desk::Desk;
-use earlier::Earlier;
-use left::{Left, Lost};
+use crate::verdict::{self, DeliveredPoint, HeldPoint};
+use earlier_run::EarlierRun;
 use pipeline_base::diag::{Diagnostic, Verdict};
 use pipeline_base::problem::Problem;
 use pipeline_base::table::Table;
+use services::RunServices;
+use session_rows::{SessionRows, StackFailure};
 use std::collections::{BTreeMap, HashSet};
 use std::io::Write;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -54,9 +54,9 @@ pub struct Outcome {
     /// Why the record could not be written.
     pub record_error: Option<std::io::Error>,
     /// The points of the first delivery, when the settings ask for them.
-    pub standings: Vec<Standing>,
+    pub standings: Vec<DeliveredPoint>,
     /// Points that steps over everything set aside, for the verdict.
-    pub held: Vec<Held>,
+    pub held: Vec<HeldPoint>,
 }
 
 impl Outcome {
@@ -105,7 +105,7 @@ pub fn survey(plan: &Plan) -> Vec<Diagnostic> {
 pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Sync)) -> Outcome {
     let started = SystemTime::now();
     let clock = Instant::now();
-    let desk = Desk::new(
+    let desk = RunServices::new(
         &plan.results,
         settings.overwrite || !settings.deliver,
         &plan.job.waivers,
@@ -123,13 +123,13 @@ pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Syn
         standings: Mutex::default(),
         watch,
     };
-    let mut published = desk::Published::default();
-    let earlier = settings.deliver.then(|| Earlier::read(&record_path)).flatten();
+    let mut published = services::RenamedDeliveries::default();
+    let earlier = settings.deliver.then(|| EarlierRun::read(&record_path)).flatten();
     let previous_in_the_way = earlier.is_some() && !settings.overwrite;
     let result = run
         .prepare(previous_in_the_way)
         .and_then(|()| run.all())
-        .and_then(|()| desk.shelf_failure().map_or(Ok(()), |e| Err(desk::cannot_write(RECORD, &e))));
+        .and_then(|()| desk.shelf_failure().map_or(Ok(()), |e| Err(services::cannot_write(RECORD, &e))));
     if let Err(problem) = result {
         run.findings.push(*problem.finding);
     }
@@ -187,10 +187,10 @@ pub fn execute(plan: &Plan, settings: &Settings, watch: &(dyn Fn(u64, u64) + Syn
 ///
 /// An earlier delivery in the same folder keeps its record; then, and when the job could not be read
 /// far enough to know its folder, nothing is written and `None` comes back.
-pub fn record_refusal(refused: &crate::plan::Refused) -> Option<PathBuf> {
+pub fn record_refusal(refused: &crate::plan::RefusedJob) -> Option<PathBuf> {
     let results = refused.results.as_ref()?;
     let path = results.join(RECORD);
-    if Earlier::read(&path).is_some() {
+    if EarlierRun::read(&path).is_some() {
         return None;
     }
     let now = SystemTime::now();
@@ -228,14 +228,14 @@ fn happened(started: SystemTime, seconds: f64, threads: usize, steps: Vec<(Strin
 struct Run<'a> {
     plan: &'a Plan,
     settings: &'a Settings,
-    desk: &'a Desk,
+    desk: &'a RunServices,
     /// Rows in and out of each node, by session.
     counts: Mutex<Vec<BTreeMap<usize, (u64, u64)>>>,
     times: Vec<Mutex<f64>>,
     outputs: Vec<Option<Table>>,
     findings: Vec<Diagnostic>,
     /// Points of each step that delivers some; the first of them counts.
-    standings: Mutex<BTreeMap<usize, Vec<Standing>>>,
+    standings: Mutex<BTreeMap<usize, Vec<DeliveredPoint>>>,
     watch: &'a (dyn Fn(u64, u64) + Sync),
 }
 
@@ -256,7 +256,7 @@ impl Run<'_> {
                 .fix("move it away, choose another `results` folder in the job, or run with `--overwrite`"),
             ));
         }
-        std::fs::create_dir_all(&self.plan.results).map_err(|e| desk::cannot_write(&self.plan.results_name, &e))?;
+        std::fs::create_dir_all(&self.plan.results).map_err(|e| services::cannot_write(&self.plan.results_name, &e))?;
         for node in &self.plan.nodes {
             for resource in node.bound.stage.resources() {
                 self.desk.hash(&resource)?;
@@ -350,7 +350,7 @@ impl Run<'_> {
         let total: u64 = sessions.iter().flat_map(|s| &s.files).filter_map(|f| std::fs::metadata(&f.path).ok()).map(|m| m.len()).sum();
         let next = AtomicUsize::new(0);
         let mark = self.desk.mark();
-        let results: Mutex<BTreeMap<usize, Result<Vec<Left>, Problem>>> = Mutex::default();
+        let results: Mutex<BTreeMap<usize, Result<Vec<SessionRows>, Problem>>> = Mutex::default();
         let this = &*self;
         let work = || {
             loop {
@@ -359,7 +359,8 @@ impl Run<'_> {
                 if this.desk.given_up(i) {
                     break;
                 }
-                let keep = |table| if sessions.len() == 1 { Ok(Left::Here(table)) } else { left::put(this.desk.shelf(), &table) };
+                let keep =
+                    |table| if sessions.len() == 1 { Ok(SessionRows::Here(table)) } else { session_rows::put(this.desk.shelf(), &table) };
                 let tables = this.session(i, session, &members, &leaving);
                 let result = tables.and_then(|all| all.into_iter().map(keep).collect());
                 if result.is_err() {
@@ -392,16 +393,16 @@ impl Run<'_> {
             let mut counts = lock(&self.counts);
             members.iter().for_each(|n| counts[*n].retain(|session, _| session <= failed));
         }
-        let mut tables: Vec<Vec<Left>> = leaving.iter().map(|_| vec![]).collect();
+        let mut tables: Vec<Vec<SessionRows>> = leaving.iter().map(|_| vec![]).collect();
         for (_, result) in results {
             for (all, own) in tables.iter_mut().zip(result?) {
                 all.push(own);
             }
         }
         for (n, all) in leaving.iter().zip(tables) {
-            let table = left::together(self.desk.shelf(), all, &self.plan.nodes[*n].bound.output).map_err(|lost| match lost {
-                Lost::Disk(e) => desk::cannot_write(&self.plan.results_name, &e),
-                Lost::Broken(problem) => problem,
+            let table = session_rows::together(self.desk.shelf(), all, &self.plan.nodes[*n].bound.output).map_err(|lost| match lost {
+                StackFailure::Disk(e) => services::cannot_write(&self.plan.results_name, &e),
+                StackFailure::Broken(problem) => problem,
             })?;
             self.outputs[*n] = Some(table);
         }
@@ -568,7 +569,7 @@ impl Run<'_> {
     }
 
     /// Writes the set-aside table, then gives every delivery its final name.
-    fn publish(&self) -> Result<desk::Published, Problem> {
+    fn publish(&self) -> Result<services::RenamedDeliveries, Problem> {
         let undelivered = {
             let kept = self.desk.kept();
             kept.pending.iter().find(|(_, _, name)| !kept.delivered.iter().any(|(n, _)| n == name)).map(|(_, _, name)| name.clone())
@@ -577,7 +578,7 @@ impl Run<'_> {
             return Err(Problem::broken(format!("`{name}` was begun and never finished")));
         }
         let world = self.desk.for_session(usize::MAX);
-        let overwriting = Desk::new(&self.plan.results, true, &[], vec![]);
+        let overwriting = RunServices::new(&self.plan.results, true, &[], vec![]);
         // The record decides whether results may be replaced; its companion follows it.
         let file = crate::stage::cx::World::create(&overwriting.for_session(usize::MAX), SET_ASIDE, "")?;
         let written = std::fs::File::create(&file.path).and_then(|out| {
@@ -587,7 +588,7 @@ impl Run<'_> {
         });
         let rows = written.map_err(|e| {
             let _ = std::fs::remove_file(&file.path);
-            desk::cannot_write(SET_ASIDE, &e)
+            services::cannot_write(SET_ASIDE, &e)
         })?;
         self.desk.kept().pending.push((self.plan.results.join(SET_ASIDE), file.path.clone(), SET_ASIDE.to_owned()));
         crate::stage::cx::World::delivered(&world, &file, rows);

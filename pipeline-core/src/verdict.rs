@@ -12,7 +12,7 @@ use std::collections::BTreeMap;
 
 /// A point that a run delivers.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
-pub struct Standing {
+pub struct DeliveredPoint {
     /// Its name.
     pub point: String,
     /// Session.
@@ -35,7 +35,7 @@ pub struct Standing {
 ///
 /// # Errors
 /// When a column does not hold what its schema says.
-pub fn standings(table: &Table) -> Result<Vec<Standing>, Problem> {
+pub fn standings(table: &Table) -> Result<Vec<DeliveredPoint>, Problem> {
     let role = |r: Role| table.schema.role(r).map(|c| c.name.as_str());
     let named = |n: &'static str, holds: Holds| table.schema.named(n).filter(|c| c.holds == holds).map(|_| n);
     let Some(point) = role(Role::Point) else { return Ok(vec![]) };
@@ -56,7 +56,7 @@ pub fn standings(table: &Table) -> Result<Vec<Standing>, Problem> {
     };
     let names = texts(Some(point))?;
     Ok((0..table.rows())
-        .map(|r| Standing {
+        .map(|r| DeliveredPoint {
             point: names[r].clone().unwrap_or_default(),
             session: session[r].clone(),
             occupation: occupation[r].clone(),
@@ -71,7 +71,7 @@ pub fn standings(table: &Table) -> Result<Vec<Standing>, Problem> {
 
 /// A point that is good by itself and goes no further, because of something that it shares with others.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Held {
+pub struct HeldPoint {
     /// Its name.
     pub point: String,
     /// Step of the job that set it aside.
@@ -96,7 +96,7 @@ pub enum Action {
 
 /// The line of a point.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Line {
+pub struct PointVerdict {
     /// What to do.
     pub action: Action,
     /// The point.
@@ -139,7 +139,7 @@ pub struct Numbers {
 /// A point of which one occupation failed and another is delivered stands with the one that is delivered,
 /// and its line says so: that is how a repeated shot clears its own finding.
 #[must_use]
-pub fn lines(findings: &[Diagnostic], delivered: &[Standing], held: &[Held]) -> Vec<Line> {
+pub fn lines(findings: &[Diagnostic], delivered: &[DeliveredPoint], held: &[HeldPoint]) -> Vec<PointVerdict> {
     let mut failed: BTreeMap<&str, Vec<&Diagnostic>> = BTreeMap::new();
     let mut order: Vec<&str> = vec![];
     for f in findings.iter().filter(|f| matches!(f.verdict, Verdict::Hold | Verdict::Reshoot) && f.waived.is_none()) {
@@ -151,7 +151,7 @@ pub fn lines(findings: &[Diagnostic], delivered: &[Standing], held: &[Held]) -> 
             list.push(f);
         }
     }
-    let mut out: Vec<(Action, u8, f64, usize, Line)> = vec![];
+    let mut out: Vec<(Action, u8, f64, usize, PointVerdict)> = vec![];
     for (place, point) in order.into_iter().enumerate() {
         if delivered.iter().any(|s| s.point == point) {
             continue;
@@ -164,7 +164,7 @@ pub fn lines(findings: &[Diagnostic], delivered: &[Standing], held: &[Held]) -> 
         } else {
             String::new()
         };
-        let line = Line {
+        let line = PointVerdict {
             action: Action::ShootAgain,
             point: point.to_owned(),
             session: None,
@@ -188,7 +188,7 @@ pub fn lines(findings: &[Diagnostic], delivered: &[Standing], held: &[Held]) -> 
                 codes.push(&f.code);
             }
         }
-        let line = Line {
+        let line = PointVerdict {
             action: Action::Held,
             point: h.point.clone(),
             session: None,
@@ -214,7 +214,7 @@ pub fn lines(findings: &[Diagnostic], delivered: &[Standing], held: &[Held]) -> 
             why.push_str(&list.iter().map(|f| f.code.as_str()).collect::<Vec<_>>().join(", "));
         }
         let worst = s.horizontal_95_m.unwrap_or(0.0).max(s.vertical_95_m.unwrap_or(0.0));
-        let line = Line {
+        let line = PointVerdict {
             action,
             point: s.point.clone(),
             session: s.session.clone(),
@@ -249,8 +249,8 @@ fn grade(f: &Diagnostic) -> u8 {
 mod tests {
     use super::*;
 
-    fn standing(point: &str, check: Option<&str>, v95: f64) -> Standing {
-        Standing {
+    fn standing(point: &str, check: Option<&str>, v95: f64) -> DeliveredPoint {
+        DeliveredPoint {
             point: point.to_owned(),
             check: check.map(str::to_owned),
             horizontal_95_m: Some(0.02),
@@ -279,7 +279,7 @@ mod tests {
             standing("D", Some("checked"), 0.06),
             standing("W", None, 0.01),
         ];
-        let held = |point: &str| Held { point: point.into(), step: "control".into(), why: "the session is not good".into() };
+        let held = |point: &str| HeldPoint { point: point.into(), step: "control".into(), why: "the session is not good".into() };
         let lines = lines(&findings, &delivered, &[held("S"), held("D"), held("H"), held("S")]);
         let short: Vec<String> = lines.iter().map(|l| format!("{:?} {}", l.action, l.point)).collect();
         assert_eq!(

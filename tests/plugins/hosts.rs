@@ -11,7 +11,7 @@ use pipeline_core::plugin::{Loaded, Policy};
 use pipeline_core::stage::cx::Collect;
 use pipeline_core::stage::{BindCx, Cx};
 use plugin_host::NativeHost;
-use plugin_host::examine::{Given, examine};
+use plugin_host::examine::{StageTables, examine};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -299,7 +299,7 @@ fn the_examples_keep_their_promises_in_this_process() {
     compile(&root().join("plugins/example-c/steady.c"), &steady, &[]);
     for library in [steady, built("linetrace")] {
         let plugin = open(&library, false).unwrap();
-        let tried = examine(plugin.kinds[0].as_ref(), folder.path(), &Given::by(&stages::behind::chain().unwrap()).unwrap());
+        let tried = examine(plugin.kinds[0].as_ref(), folder.path(), &StageTables::by(&stages::behind::chain().unwrap()).unwrap());
         assert!(tried.iter().all(|t| t.kept != Some(false)) && tried.len() >= 12, "{tried:#?}");
     }
 }

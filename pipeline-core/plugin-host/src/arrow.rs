@@ -1,13 +1,13 @@
 //! A table as Arrow, for a plug-in: five column types, and with each column what it means.
 //!
 //! Text crosses as large UTF-8 and never as views or dictionaries, which consumers fail on. Unit, role and frame
-//! travel as metadata; what comes back is a [`Claim`], which is compared with the promise of the plan
+//! travel as metadata; what comes back is a [`StatedSchema`], which is compared with the promise of the plan
 //! and never believed.
 
+pub mod export;
+pub mod import;
 pub mod ipc;
-pub mod lend;
-pub mod sheet;
-pub mod take;
+pub mod shared_table;
 mod views;
 
 use pipeline_base::table::schema::{Column as Spec, Holds, Schema};
@@ -32,7 +32,7 @@ pub fn format(holds: Holds) -> &'static str {
 
 /// What a plug-in says about one column that it delivers.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct ClaimedColumn {
+pub struct StatedColumn {
     /// Name.
     pub name: String,
     /// Type.
@@ -45,18 +45,18 @@ pub struct ClaimedColumn {
 
 /// What a plug-in says about the table that it delivers.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Claim {
+pub struct StatedSchema {
     /// The columns.
-    pub columns: Vec<ClaimedColumn>,
+    pub columns: Vec<StatedColumn>,
     /// The frame as JSON, when it said so.
     pub frame: Option<String>,
 }
 
 /// What came back from a plug-in: checked to be readable, not yet compared with the promise.
 #[derive(Debug)]
-pub struct Answer {
+pub struct ReturnedTable {
     /// What it says.
-    pub claim: Claim,
+    pub claim: StatedSchema,
     /// The columns, in the order of the claim.
     pub columns: Vec<Column>,
     /// Rows.
@@ -64,7 +64,7 @@ pub struct Answer {
 }
 
 /// Why an answer cannot be read: what is wrong, in words.
-pub type Unreadable = String;
+pub type ReadFailure = String;
 
 /// Unit and role of a column as JSON.
 #[must_use]
@@ -80,12 +80,12 @@ pub fn frame_json(schema: &Schema) -> String {
 
 /// The claim that says what a schema says.
 #[must_use]
-pub fn claim_of(schema: &Schema) -> Claim {
-    Claim {
+pub fn claim_of(schema: &Schema) -> StatedSchema {
+    StatedSchema {
         columns: schema
             .columns
             .iter()
-            .map(|c| ClaimedColumn { name: c.name.clone(), holds: c.holds, nullable: c.nullable, meaning: Some(meaning_json(c)) })
+            .map(|c| StatedColumn { name: c.name.clone(), holds: c.holds, nullable: c.nullable, meaning: Some(meaning_json(c)) })
             .collect(),
         frame: Some(frame_json(schema)),
     }
@@ -103,7 +103,7 @@ pub(crate) fn arrow_type(holds: Holds) -> ArrowDataType {
 }
 
 /// The values of a column in one piece, of the type that the schema says.
-fn in_one_piece(column: &Column, holds: Holds) -> Result<Series, Unreadable> {
+fn in_one_piece(column: &Column, holds: Holds) -> Result<Series, ReadFailure> {
     let series = column.as_materialized_series().rechunk();
     if *series.dtype() != dtype(holds) {
         return Err(format!("column `{}` holds {} and not {holds:?}", series.name(), series.dtype()));
@@ -115,7 +115,7 @@ fn in_one_piece(column: &Column, holds: Holds) -> Result<Series, Unreadable> {
 ///
 /// # Errors
 /// When the column does not hold what the schema says.
-pub(crate) fn array(column: &Column, holds: Holds) -> Result<Box<dyn Array>, Unreadable> {
+pub(crate) fn array(column: &Column, holds: Holds) -> Result<Box<dyn Array>, ReadFailure> {
     let series = in_one_piece(column, holds)?;
     let wrong = |e: PolarsError| e.to_string();
     Ok(match holds {
@@ -130,7 +130,7 @@ pub(crate) fn array(column: &Column, holds: Holds) -> Result<Box<dyn Array>, Unr
     })
 }
 
-fn text(column: &StringChunked) -> Result<Utf8Array<i64>, Unreadable> {
+fn text(column: &StringChunked) -> Result<Utf8Array<i64>, ReadFailure> {
     let texts = column.downcast_as_array();
     let all = 0..texts.len();
     let mut bytes = vec![0_u8; views::length(texts, all.clone())];
@@ -142,7 +142,7 @@ fn text(column: &StringChunked) -> Result<Utf8Array<i64>, Unreadable> {
 }
 
 /// Where the last text ends, when the offsets of a column only grow and stay below `most`.
-pub(crate) fn offsets_end(offsets: &[i64], most: i64, name: &str) -> Result<usize, Unreadable> {
+pub(crate) fn offsets_end(offsets: &[i64], most: i64, name: &str) -> Result<usize, ReadFailure> {
     let last = offsets.last().copied().unwrap_or(0);
     if offsets.first().is_some_and(|f| *f < 0) || last > most || offsets.windows(2).any(|w| w[0] > w[1]) {
         return Err(format!("the texts of {name} have offsets that go back or beyond the end"));
@@ -151,7 +151,12 @@ pub(crate) fn offsets_end(offsets: &[i64], most: i64, name: &str) -> Result<usiz
 }
 
 /// Texts of a column whose offsets were looked at.
-pub(crate) fn text_array(offsets: Buffer<i64>, bytes: Buffer<u8>, known: Option<Bitmap>, name: &str) -> Result<Box<dyn Array>, Unreadable> {
+pub(crate) fn text_array(
+    offsets: Buffer<i64>,
+    bytes: Buffer<u8>,
+    known: Option<Bitmap>,
+    name: &str,
+) -> Result<Box<dyn Array>, ReadFailure> {
     let offsets = OffsetsBuffer::try_from(offsets).map_err(|e| format!("{name}: {e}"))?;
     let texts = Utf8Array::<i64>::try_new(ArrowDataType::LargeUtf8, offsets, bytes, known);
     Ok(texts.map_err(|_| format!("{name} holds bytes that are no UTF-8"))?.boxed())
@@ -161,7 +166,7 @@ pub(crate) fn text_array(offsets: Buffer<i64>, bytes: Buffer<u8>, known: Option<
 ///
 /// # Errors
 /// When a type is not the claimed one or a number is not finite: missing is null, never NaN.
-pub(crate) fn column(name: &str, holds: Holds, pieces: &[Box<dyn Array>], first_row: usize) -> Result<Column, Unreadable> {
+pub(crate) fn column(name: &str, holds: Holds, pieces: &[Box<dyn Array>], first_row: usize) -> Result<Column, ReadFailure> {
     let other = || format!("column `{name}` is not what its own schema says");
     let short = PlSmallStr::from_str(name);
     let mut row = first_row;
@@ -204,7 +209,7 @@ pub(crate) fn column(name: &str, holds: Holds, pieces: &[Box<dyn Array>], first_
 }
 
 /// Missing is null: a NaN or an infinity would pass every comparison below and reach a delivery.
-fn finite(name: &str, values: &[f64], known: Option<&Bitmap>, first_row: usize) -> Result<(), Unreadable> {
+fn finite(name: &str, values: &[f64], known: Option<&Bitmap>, first_row: usize) -> Result<(), ReadFailure> {
     let bad = |i: usize| known.is_none_or(|k| k.get_bit(i)) && !values[i].is_finite();
     if values.iter().all(|v| v.is_finite()) {
         return Ok(());
@@ -219,7 +224,7 @@ fn finite(name: &str, values: &[f64], known: Option<&Bitmap>, first_row: usize) 
 ///
 /// # Errors
 /// When a column does not hold what the schema says.
-pub(crate) fn arrays(table: &Table) -> Result<Vec<Box<dyn Array>>, Unreadable> {
+pub(crate) fn arrays(table: &Table) -> Result<Vec<Box<dyn Array>>, ReadFailure> {
     table.data.columns().iter().zip(&table.schema.columns).map(|(c, s)| array(c, s.holds)).collect()
 }
 

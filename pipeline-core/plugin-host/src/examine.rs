@@ -2,10 +2,10 @@
 //!
 //! The same suite is run on built-in stages by the tests and on a plug-in by `gunter plugin check`.
 
+mod settings;
 mod tables;
-mod world;
 
-use super::about;
+use super::description;
 use pipeline_base::diag::Diagnostic;
 use pipeline_base::problem::Problem;
 use pipeline_base::table::Table;
@@ -14,13 +14,13 @@ use pipeline_core::stage::cx::Collect;
 use pipeline_core::stage::{Cx, DynBound, Grain, Inputs, StageKind};
 use serde::Serialize;
 use serde_json::Value;
+use settings::TrialSettings;
 use std::path::Path;
 use std::sync::Arc;
-use world::World;
 
 /// One thing that was tried.
 #[derive(Clone, Debug, Serialize)]
-pub struct Tried {
+pub struct Trial {
     /// Stage.
     pub stage: String,
     /// What was tried.
@@ -34,15 +34,15 @@ pub struct Tried {
 /// Tables that other stages gave, one after the other: what a stage is tried on besides made-up tables, so that it also meets the
 /// columns that only those stages make.
 #[derive(Clone, Debug, Default)]
-pub struct Given(Vec<(String, Table)>);
+pub struct StageTables(Vec<(String, Table)>);
 
-impl Given {
+impl StageTables {
     /// Runs stages with their options on a made-up table of the antenna, delivered on a grid with a geoid.
     ///
     /// # Errors
     /// Why one of them does not run, in words.
     pub fn by(chain: &[(Arc<dyn StageKind>, Value)]) -> Result<Self, String> {
-        let world = World::new(&[], Path::new("")).map_err(|e| e.to_string())?;
+        let world = TrialSettings::new(&[], Path::new("")).map_err(|e| e.to_string())?;
         let around = world.arounds.iter().find(|a| a.on_a_grid()).ok_or("no made-up reference is on a grid")?;
         let mut table = tables::of_the_antenna().ok_or("no table of the antenna can be made up")?;
         let mut given = vec![];
@@ -61,10 +61,10 @@ impl Given {
 /// description does not bring are looked for below `folder`; a geoid (`geoid.gtx`) and marks of control (`control.csv`) of the
 /// made-up place are always there.
 #[must_use]
-pub fn examine(kind: &dyn StageKind, folder: &Path, given: &Given) -> Vec<Tried> {
+pub fn examine(kind: &dyn StageKind, folder: &Path, given: &StageTables) -> Vec<Trial> {
     let mut report = Report { stage: kind.spec().name.to_owned(), all: vec![] };
     let schema = report.options(kind);
-    match World::new(kind.example_files(), folder) {
+    match TrialSettings::new(kind.example_files(), folder) {
         Ok(world) => examples(kind).iter().for_each(|(title, options)| report.example(kind, (&world, given), title, options, &schema)),
         Err(e) => report.say("the examples run", None, format!("the files of the examples cannot be written: {e}")),
     }
@@ -73,7 +73,7 @@ pub fn examine(kind: &dyn StageKind, folder: &Path, given: &Given) -> Vec<Tried>
 
 /// Tries only what needs no table: the options and whether the examples fit them.
 #[must_use]
-pub fn examine_options(kind: &dyn StageKind) -> Vec<Tried> {
+pub fn examine_options(kind: &dyn StageKind) -> Vec<Trial> {
     let mut report = Report { stage: kind.spec().name.to_owned(), all: vec![] };
     let schema = report.options(kind);
     examples(kind).iter().for_each(|(title, options)| drop(report.fits(title, options, &schema)));
@@ -89,11 +89,11 @@ fn examples(kind: &dyn StageKind) -> Vec<(String, String)> {
 }
 
 /// A way to run a stage again, whose outcomes must be the same.
-type Way = fn(&DynBound, &[Table], &World) -> Result<Vec<Ran>, Problem>;
+type RerunMethod = fn(&DynBound, &[Table], &TrialSettings) -> Result<Vec<RunResult>, Problem>;
 
 struct Report {
     stage: String,
-    all: Vec<Tried>,
+    all: Vec<Trial>,
 }
 
 fn words(problems: &[Problem]) -> String {
@@ -107,19 +107,19 @@ fn is_finding(problem: &Problem) -> bool {
 }
 
 /// What a run came to, in a form that can be compared.
-struct Ran {
+struct RunResult {
     table: Table,
     refused: usize,
     used: u64,
     wrote: bool,
 }
 
-fn run(bound: &DynBound, inputs: &[Table], around: &World) -> Result<Ran, Problem> {
+fn run(bound: &DynBound, inputs: &[Table], around: &TrialSettings) -> Result<RunResult, Problem> {
     let world = Collect::new(around.folder.path());
     let table = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| bound.stage.run(inputs, &Cx::new(&world, "step", None))))
         .unwrap_or_else(|_| Err(Problem::broken("it broke down (panic)")))?;
     let said = world.said();
-    Ok(Ran {
+    Ok(RunResult {
         table,
         refused: said.set_aside.iter().map(|(.., rows)| rows.rows()).sum(),
         used: said.used,
@@ -129,7 +129,7 @@ fn run(bound: &DynBound, inputs: &[Table], around: &World) -> Result<Ran, Proble
 
 impl Report {
     fn say(&mut self, what: &str, kept: Option<bool>, detail: impl Into<String>) {
-        self.all.push(Tried { stage: self.stage.clone(), what: what.to_owned(), kept, detail: detail.into() });
+        self.all.push(Trial { stage: self.stage.clone(), what: what.to_owned(), kept, detail: detail.into() });
     }
 
     fn verdict(&mut self, what: &str, result: Result<(), String>) {
@@ -142,7 +142,7 @@ impl Report {
     /// Gives the schema of the options.
     fn options(&mut self, kind: &dyn StageKind) -> Value {
         let schema = kind.options_schema();
-        let closed = about::options(&self.stage, &schema);
+        let closed = description::options(&self.stage, &schema);
         self.verdict("every option is explained, and no other is taken", closed);
         let refused = parse::read("job", b"options: {no_such_option: 1}").is_ok_and(|document| {
             let found = conform::conform(&document, "options", &document.value["options"], &schema);
@@ -174,7 +174,7 @@ impl Report {
         found.is_empty().then_some(document.value)
     }
 
-    fn example(&mut self, kind: &dyn StageKind, (world, given): (&World, &Given), title: &str, yaml: &str, schema: &Value) {
+    fn example(&mut self, kind: &dyn StageKind, (world, given): (&TrialSettings, &StageTables), title: &str, yaml: &str, schema: &Value) {
         let Some(options) = self.fits(title, yaml, schema) else { return };
         if kind.spec().inputs == Inputs::None {
             return self.say("runs", None, "it takes no table: it reads files of its own");
@@ -222,7 +222,14 @@ impl Report {
         self.say(&format!("example `{title}` runs"), None, format!("it takes none of the made-up tables: {}", distinct(refusals)));
     }
 
-    fn behaviour(&mut self, world: &World, bound: &DynBound, again: Result<DynBound, Vec<Problem>>, tables: &[Table], whole: &Ran) {
+    fn behaviour(
+        &mut self,
+        world: &TrialSettings,
+        bound: &DynBound,
+        again: Result<DynBound, Vec<Problem>>,
+        tables: &[Table],
+        whole: &RunResult,
+    ) {
         let table = &tables[0];
         self.verdict(
             "bind is pure: asked twice, it promises the same",
@@ -273,7 +280,7 @@ impl Report {
         self.verdict("values that are missing everywhere are no surprise", bare);
     }
 
-    fn same(&mut self, what: &str, bound: &DynBound, tables: &[Table], whole: &Ran, world: &World, way: Way) {
+    fn same(&mut self, what: &str, bound: &DynBound, tables: &[Table], whole: &RunResult, world: &TrialSettings, way: RerunMethod) {
         let result = way(bound, tables, world).map_err(|p| p.finding.what).and_then(|all| {
             let good = all.iter().all(|r| r.refused == whole.refused && r.table.data.equals_missing(&whole.table.data));
             if good { Ok(()) } else { Err("the output differs".into()) }
@@ -281,12 +288,12 @@ impl Report {
         self.verdict(what, result);
     }
 
-    fn repeated(bound: &DynBound, tables: &[Table], world: &World) -> Result<Vec<Ran>, Problem> {
+    fn repeated(bound: &DynBound, tables: &[Table], world: &TrialSettings) -> Result<Vec<RunResult>, Problem> {
         Ok(vec![run(bound, tables, world)?])
     }
 
     /// The first table in pieces of several sizes, stacked again.
-    fn split(bound: &DynBound, tables: &[Table], world: &World) -> Result<Vec<Ran>, Problem> {
+    fn split(bound: &DynBound, tables: &[Table], world: &TrialSettings) -> Result<Vec<RunResult>, Problem> {
         let table = &tables[0];
         let mut all = vec![];
         for size in [1, 7, 64] {
@@ -299,12 +306,12 @@ impl Report {
                 used += ran.used;
                 pieces.push(ran.table);
             }
-            all.push(Ran { table: Table::stack(pieces, bound.output.clone())?, refused, used, wrote: false });
+            all.push(RunResult { table: Table::stack(pieces, bound.output.clone())?, refused, used, wrote: false });
         }
         Ok(all)
     }
 
-    fn threads(bound: &DynBound, tables: &[Table], world: &World) -> Result<Vec<Ran>, Problem> {
+    fn threads(bound: &DynBound, tables: &[Table], world: &TrialSettings) -> Result<Vec<RunResult>, Problem> {
         std::thread::scope(|scope| {
             let all: Vec<_> = (0..4).map(|_| scope.spawn(|| run(bound, tables, world))).collect();
             all.into_iter().map(|t| t.join().unwrap_or_else(|_| Err(Problem::broken("a thread broke down")))).collect()

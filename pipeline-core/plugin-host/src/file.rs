@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 /// Shared library or program.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Kind {
+pub(crate) enum FileKind {
     /// A shared library.
     Library,
     /// A program, or a script that names its interpreter.
@@ -13,16 +13,16 @@ pub(crate) enum Kind {
 }
 
 /// A plug-in's file.
-pub(crate) struct Look {
+pub(crate) struct PluginFile {
     /// Absolute path without links.
     pub(crate) path: PathBuf,
     pub(crate) sha256: String,
     pub(crate) bytes: u64,
-    pub(crate) kind: Kind,
+    pub(crate) kind: FileKind,
 }
 
 /// Looks at a file: is it there, what is it, for which processor.
-pub(crate) fn look(path: &Path) -> Result<Look, (&'static str, String)> {
+pub(crate) fn look(path: &Path) -> Result<PluginFile, (&'static str, String)> {
     let absolute = path.canonicalize().map_err(|e| ("plugin/not-found", format!("cannot be read: {e}")))?;
     if absolute.is_dir() {
         return Err(("plugin/not-found", "is a folder and not a file".into()));
@@ -30,28 +30,28 @@ pub(crate) fn look(path: &Path) -> Result<Look, (&'static str, String)> {
     let bytes = std::fs::read(&absolute).map_err(|e| ("plugin/not-found", format!("cannot be read: {e}")))?;
     let kind = kind(&bytes)?;
     #[cfg(unix)]
-    if kind == Kind::Program {
+    if kind == FileKind::Program {
         use std::os::unix::fs::PermissionsExt;
         let mode = std::fs::metadata(&absolute).map_or(0, |m| m.permissions().mode());
         if mode & 0o111 == 0 {
             return Err(("plugin/cannot-start", "is a program and may not be executed: `chmod +x` is missing".into()));
         }
     }
-    Ok(Look { path: absolute, sha256: sha256_hex(&bytes), bytes: bytes.len() as u64, kind })
+    Ok(PluginFile { path: absolute, sha256: sha256_hex(&bytes), bytes: bytes.len() as u64, kind })
 }
 
-fn kind(bytes: &[u8]) -> Result<Kind, (&'static str, String)> {
+fn kind(bytes: &[u8]) -> Result<FileKind, (&'static str, String)> {
     if bytes.starts_with(b"#!") {
-        return Ok(Kind::Program);
+        return Ok(FileKind::Program);
     }
-    if cfg!(target_os = "linux") { elf(bytes) } else { Ok(Kind::Library) }
+    if cfg!(target_os = "linux") { elf(bytes) } else { Ok(FileKind::Library) }
 }
 
 /// Processor numbers of the ELF format (System V ABI, field `e_machine`).
 const MACHINES: [(u16, &str); 8] =
     [(3, "x86"), (8, "mips"), (20, "powerpc"), (21, "powerpc64"), (40, "arm"), (62, "x86_64"), (183, "aarch64"), (243, "riscv64")];
 
-fn elf(bytes: &[u8]) -> Result<Kind, (&'static str, String)> {
+fn elf(bytes: &[u8]) -> Result<FileKind, (&'static str, String)> {
     const NOT: &str = "plugin/not-a-library";
     let Some(head) = bytes.get(..64).filter(|h| h.starts_with(b"\x7fELF")) else {
         return Err((NOT, "is neither a shared library nor a program with a `#!` line".into()));
@@ -71,9 +71,9 @@ fn elf(bytes: &[u8]) -> Result<Kind, (&'static str, String)> {
         return Err(("plugin/wrong-architecture", format!("is built for {word}{bits}, and this machine is {}", std::env::consts::ARCH)));
     }
     match u16_at(16) {
-        2 => Ok(Kind::Program),
-        3 if has_interpreter(bytes) => Ok(Kind::Program),
-        3 => Ok(Kind::Library),
+        2 => Ok(FileKind::Program),
+        3 if has_interpreter(bytes) => Ok(FileKind::Program),
+        3 => Ok(FileKind::Library),
         _ => Err((NOT, "is an object file that was not linked to a shared library".into())),
     }
 }
@@ -101,12 +101,12 @@ mod tests {
 
     #[test]
     fn files_are_told_apart() {
-        assert_eq!(kind(b"#!/bin/sh\n").unwrap(), Kind::Program);
+        assert_eq!(kind(b"#!/bin/sh\n").unwrap(), FileKind::Program);
         assert_eq!(elf(b"\x7fELF").unwrap_err().0, "plugin/not-a-library");
         assert_eq!(elf(&[b'x'; 200]).unwrap_err().0, "plugin/not-a-library");
         let own = std::fs::read(std::env::current_exe().unwrap()).unwrap();
         if cfg!(target_os = "linux") {
-            assert_eq!(elf(&own).unwrap(), Kind::Program);
+            assert_eq!(elf(&own).unwrap(), FileKind::Program);
             let mut other = own.clone();
             other[18] = 0xf7; // a processor that nobody runs this on
             assert_eq!(elf(&other).unwrap_err().0, "plugin/wrong-architecture");

@@ -1,11 +1,10 @@
 //! A plug-in's stage as an ordinary kind of stage: asked at planning, called at run time, believed in nothing.
 
 mod compare;
-mod desk;
+mod reports;
 
-use super::about::{StageAbout, Takes, Threads};
-use super::{Ask, BoundHost, Fault, Host, answers, said};
-use desk::Desk;
+use super::description::{InputCount, StageDescription, Threads};
+use super::{BindRequest, BoundHost, Host, HostFault, host_findings, reported};
 use gunter_plugin_abi::code;
 use pipeline_base::diag::{Diagnostic, Verdict};
 use pipeline_base::pin::{Pin, ProbeAt};
@@ -18,6 +17,7 @@ use pipeline_core::plugin::PluginInfo;
 use pipeline_core::stage::{
     AnyBound, BindCx, Cx, DynBound, Example, Facts, Grain, Inputs, Resource, ResourceRole, Session, Spec, StageKind,
 };
+use reports::CallReports;
 use serde::Deserialize;
 use serde_json::{Value, json};
 use std::collections::HashSet;
@@ -54,7 +54,7 @@ fn forever_examples(examples: Vec<Example>) -> &'static [Example] {
 }
 
 /// The kind of one stage.
-pub(super) fn make(about: StageAbout, host: Arc<dyn Host>, info: &PluginInfo) -> Arc<dyn StageKind> {
+pub(super) fn make(about: StageDescription, host: Arc<dyn Host>, info: &PluginInfo) -> Arc<dyn StageKind> {
     let examples: Vec<Example> =
         about.examples.into_iter().map(|e| Example { title: forever(e.title), options: forever(e.options) }).collect();
     let spec = Spec {
@@ -63,8 +63,8 @@ pub(super) fn make(about: StageAbout, host: Arc<dyn Host>, info: &PluginInfo) ->
         summary: forever(about.summary),
         doc: forever(about.doc),
         inputs: match about.inputs {
-            Takes::One => Inputs::One,
-            Takes::Many => Inputs::Many,
+            InputCount::One => Inputs::One,
+            InputCount::Many => Inputs::Many,
         },
         delivers: false,
         examples: forever_examples(examples),
@@ -80,12 +80,12 @@ pub(super) fn make(about: StageAbout, host: Arc<dyn Host>, info: &PluginInfo) ->
 }
 
 /// A fault as the finding that names the plug-in.
-fn blame(fault: Fault, info: &PluginInfo, stage: &str, table: Option<&Table>, verdict: Verdict) -> Vec<Problem> {
+fn blame(fault: HostFault, info: &PluginInfo, stage: &str, table: Option<&Table>, verdict: Verdict) -> Vec<Problem> {
     match fault {
-        Fault::Said(answer, json) => {
-            let mut all = said::problems(&json, verdict, info, stage, table);
+        HostFault::Said(answer, json) => {
+            let mut all = reported::problems(&json, verdict, info, stage, table);
             if !matches!(answer, code::BAD_OPTION | code::BAD_DATA) {
-                let (why, fix) = answers::why_and_fix("plugin/said");
+                let (why, fix) = host_findings::why_and_fix("plugin/said");
                 for finding in all.iter_mut().map(|p| &mut p.finding) {
                     let fill = |text: &mut String, words: &str| {
                         if text.is_empty() {
@@ -98,8 +98,8 @@ fn blame(fault: Fault, info: &PluginInfo, stage: &str, table: Option<&Table>, ve
             }
             all
         }
-        Fault::Found(code, what) => {
-            let (why, fix) = answers::why_and_fix(code);
+        HostFault::Found(code, what) => {
+            let (why, fix) = host_findings::why_and_fix(code);
             let what = format!("stage `{stage}` of plug-in `{}` ({}): {what}", info.name, info.path);
             vec![Problem::from(Diagnostic::new(code, verdict, what).why(why).fix(fix))]
         }
@@ -108,7 +108,7 @@ fn blame(fault: Fault, info: &PluginInfo, stage: &str, table: Option<&Table>, ve
 
 /// A file that the stage will read.
 #[derive(Deserialize)]
-struct FileAsked {
+struct RequestedFile {
     path: String,
     #[serde(default)]
     option: String,
@@ -116,13 +116,13 @@ struct FileAsked {
 
 /// What `bind` answers.
 #[derive(Deserialize)]
-struct BoundAnswer {
+struct BindAnswer {
     grain: Grain,
     output: Schema,
     #[serde(default)]
     options: Option<Value>,
     #[serde(default)]
-    files: Vec<FileAsked>,
+    files: Vec<RequestedFile>,
     #[serde(default)]
     notes: Vec<Value>,
     #[serde(default)]
@@ -131,7 +131,7 @@ struct BoundAnswer {
 
 impl PluginKind {
     fn blame(&self, code: &'static str, what: impl Into<String>) -> Vec<Problem> {
-        blame(Fault::found(code, what), &self.info, self.spec.name, None, Verdict::Error)
+        blame(HostFault::found(code, what), &self.info, self.spec.name, None, Verdict::Error)
     }
 
     fn context(cx: &BindCx) -> Value {
@@ -197,7 +197,7 @@ impl StageKind for PluginKind {
     }
 
     fn bind(&self, options: Value, cx: &BindCx) -> Result<DynBound, Vec<Problem>> {
-        let ask = Ask {
+        let ask = BindRequest {
             stage: self.spec.name,
             options: options.to_string(),
             inputs: serde_json::to_string(cx.inputs).map_err(|e| vec![Problem::broken(e)])?,
@@ -206,7 +206,7 @@ impl StageKind for PluginKind {
         };
         let seat = self.host.bind(&ask).map_err(|f| blame(f, &self.info, self.spec.name, None, Verdict::Error))?;
         let reader = &mut serde_json::Deserializer::from_str(seat.bound_json());
-        let answer: BoundAnswer = serde_path_to_error::deserialize(reader)
+        let answer: BindAnswer = serde_path_to_error::deserialize(reader)
             .map_err(|e| self.blame("plugin/bad-answer", format!("what it answers at planning cannot be read: {e}")))?;
         let output = Arc::new(self.promise(answer.output, cx)?);
         let mut resources = vec![];
@@ -216,7 +216,7 @@ impl StageKind for PluginKind {
             }
         }
         let notes: Vec<Problem> =
-            answer.notes.iter().flat_map(|n| said::problems(&n.to_string(), Verdict::Note, &self.info, self.spec.name, None)).collect();
+            answer.notes.iter().flat_map(|n| reported::problems(&n.to_string(), Verdict::Note, &self.info, self.spec.name, None)).collect();
         let grain = answer.grain;
         let bound = PluginBound {
             seat,
@@ -251,7 +251,7 @@ struct PluginBound {
 
 impl PluginBound {
     /// The first of several findings ends the run; the others are said beside it.
-    fn stop(&self, fault: Fault, table: Option<&Table>, cx: &Cx) -> Problem {
+    fn stop(&self, fault: HostFault, table: Option<&Table>, cx: &Cx) -> Problem {
         let mut all = blame(fault, &self.info, self.stage, table, Verdict::Block).into_iter();
         let mut first = all.next().unwrap_or_else(|| Problem::broken("a plug-in failed without a word"));
         if !first.finding.verdict.stops_delivery() {
@@ -291,7 +291,7 @@ impl AnyBound for PluginBound {
         let first = inputs.first().ok_or_else(|| Problem::broken("a stage of a plug-in was called without a table"))?;
         let files: Vec<Value> = self.resources.iter().map(|r| json!({"name": r.name, "path": r.path})).collect();
         let run_json = json!({"step": cx.step(), "session": cx.session().map(|s| &s.name), "files": files}).to_string();
-        let desk = Desk::new(cx, first, &self.info, self.stage, self.grain);
+        let desk = CallReports::new(cx, first, &self.info, self.stage, self.grain);
         let most = (self.grain == Grain::Rows).then(|| first.rows());
         let answer = {
             let _alone = self.one.as_ref().map(|m| m.lock().unwrap_or_else(PoisonError::into_inner));
@@ -301,7 +301,7 @@ impl AnyBound for PluginBound {
         let rows = answer.rows;
         let kept = desk.close().and_then(|account| account.holds(rows));
         let table = kept.and_then(|()| compare::table(answer, &self.output)).map_err(|(code, what)| {
-            let fault = Fault::found(code, what);
+            let fault = HostFault::found(code, what);
             self.stop(fault, None, cx)
         })?;
         Ok(table)

@@ -1,19 +1,19 @@
 #![doc = include_str!("../README.md")]
 
-pub(crate) mod about;
-mod answers;
 pub mod arrow;
-mod child;
+pub(crate) mod description;
 pub mod examine;
 mod file;
-mod inprocess;
+mod host_findings;
+mod in_process;
 mod kind;
-mod said;
-mod segment;
-mod serve;
+mod library_process;
+mod process_host;
+mod reported;
+mod shared_memory;
 mod spawn;
 
-use crate::arrow::Answer;
+use crate::arrow::ReturnedTable;
 use gunter_plugin_abi::code;
 use pipeline_base::diag::{Diagnostic, Verdict};
 use pipeline_base::table::Table;
@@ -23,19 +23,19 @@ use polars::prelude::Column;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-pub use serve::serve;
+pub use library_process::serve;
 pub use spawn::{own_stdout, watch};
 
 /// Why a plug-in did not do what it was asked.
 #[derive(Clone, Debug)]
-pub(crate) enum Fault {
+pub(crate) enum HostFault {
     /// It said so itself: the code of the header, and findings as JSON.
     Said(i32, String),
     /// The host found it: code and what is wrong.
     Found(&'static str, String),
 }
 
-impl Fault {
+impl HostFault {
     pub(crate) fn found(code: &'static str, what: impl Into<String>) -> Self {
         Self::Found(code, what.into())
     }
@@ -44,7 +44,7 @@ impl Fault {
     pub(crate) fn answered(answer: i32, json: String) -> Self {
         match answer {
             code::CANCELLED => Self::found("run/cancelled", "the run was stopped"),
-            code::PANICKED => Self::found("plugin/panicked", said::plain(&json)),
+            code::PANICKED => Self::found("plugin/panicked", reported::plain(&json)),
             _ => Self::Said(answer, json),
         }
     }
@@ -53,13 +53,13 @@ impl Fault {
     pub(crate) fn into_code_and_words(self) -> (&'static str, String) {
         match self {
             Self::Found(code, what) => (code, what),
-            Self::Said(_, json) => ("plugin/refused", format!("it will not start: {}", said::plain(&json))),
+            Self::Said(_, json) => ("plugin/refused", format!("it will not start: {}", reported::plain(&json))),
         }
     }
 }
 
 /// What a plug-in may say while it runs; the same for both hosts.
-pub(crate) trait Door: Sync {
+pub(crate) trait CallReporter: Sync {
     fn set_aside(&self, rows: &[u64], reason: &str, detail: &str);
     fn used(&self, rows: u64);
     fn find(&self, json: &str);
@@ -68,7 +68,7 @@ pub(crate) trait Door: Sync {
 }
 
 /// What `bind` is asked with.
-pub(crate) struct Ask<'a> {
+pub(crate) struct BindRequest<'a> {
     pub(crate) stage: &'a str,
     pub(crate) options: String,
     pub(crate) inputs: String,
@@ -79,14 +79,14 @@ pub(crate) struct Ask<'a> {
 
 /// A plug-in on either side of a process boundary.
 pub(crate) trait Host: Send + Sync {
-    fn bind(&self, ask: &Ask) -> Result<Box<dyn BoundHost>, Fault>;
+    fn bind(&self, ask: &BindRequest) -> Result<Box<dyn BoundHost>, HostFault>;
 }
 
 /// A bound stage on either side of a process boundary.
 pub(crate) trait BoundHost: Send + Sync {
     fn bound_json(&self) -> &str;
     /// `most` is the number of rows that cannot be exceeded.
-    fn run(&self, run_json: &str, inputs: &[Table], most: Option<usize>, door: &dyn Door) -> Result<Answer, Fault>;
+    fn run(&self, run_json: &str, inputs: &[Table], most: Option<usize>, door: &dyn CallReporter) -> Result<ReturnedTable, HostFault>;
 }
 
 /// The columns of all tables that go in, numbered through.
@@ -95,13 +95,13 @@ fn columns(inputs: &[Table]) -> Vec<&Column> {
 }
 
 /// What a plug-in said about itself when it was opened.
-pub(crate) struct Hello {
+pub(crate) struct OpenedPlugin {
     pub(crate) abi: String,
     pub(crate) about: String,
 }
 
 fn refused(code: &str, key: &'static str, what: String) -> Refused {
-    let (why, fix) = answers::why_and_fix(code);
+    let (why, fix) = host_findings::why_and_fix(code);
     Box::new((Diagnostic::new(code, Verdict::Error, what).why(why).fix(fix), key))
 }
 
@@ -125,11 +125,11 @@ impl PluginHost for NativeHost {
             refused.0.fix = format!("after a review, add `sha256: {}` to this plug-in", look.sha256);
             return Err(refused);
         }
-        let isolated = entry.isolate || look.kind == file::Kind::Program;
-        let opened: Result<(Arc<dyn Host>, Hello), Fault> = if isolated {
-            child::open(&look, entry, policy).map(|(host, hello)| (host as Arc<dyn Host>, hello))
+        let isolated = entry.isolate || look.kind == file::FileKind::Program;
+        let opened: Result<(Arc<dyn Host>, OpenedPlugin), HostFault> = if isolated {
+            process_host::open(&look, entry, policy).map(|(host, hello)| (host as Arc<dyn Host>, hello))
         } else {
-            inprocess::open(&look.path, &look.sha256).map(|(host, hello)| (Arc::new(host) as Arc<dyn Host>, hello))
+            in_process::open(&look.path, &look.sha256).map(|(host, hello)| (Arc::new(host) as Arc<dyn Host>, hello))
         };
         let (host, hello) = opened.map_err(|fault| {
             let (code, what) = fault.into_code_and_words();
@@ -139,7 +139,7 @@ impl PluginHost for NativeHost {
         if file::look(&look.path).map(|again| again.sha256).ok().as_ref() != Some(&look.sha256) {
             return Err(no("plugin/digest-differs", "path", format!("`{name}` was changed while it was opened")));
         }
-        let about = about::read(&hello.about).map_err(|what| no("plugin/bad-description", "path", format!("`{name}`: {what}")))?;
+        let about = description::read(&hello.about).map_err(|what| no("plugin/bad-description", "path", format!("`{name}`: {what}")))?;
         let info = PluginInfo {
             name: about.plugin.clone(),
             version: about.version.clone(),

@@ -13,7 +13,7 @@ use std::sync::mpsc::{Sender, channel};
 use std::sync::{LazyLock, Mutex, PoisonError};
 
 /// What to start.
-pub(super) struct Start {
+pub(super) struct StartCommand {
     pub(super) program: PathBuf,
     pub(super) words: Vec<std::ffi::OsString>,
     /// This program, which can keep watch over what is started.
@@ -24,7 +24,7 @@ pub(super) struct Start {
 }
 
 /// A process that was started. Whatever it starts itself inherits its mark, also when it leaves the group.
-pub(super) struct Started {
+pub(super) struct StartedProcess {
     pub(super) child: Child,
     mark: String,
 }
@@ -33,12 +33,12 @@ pub(super) struct Started {
 const MARK: &str = "GUNTER_PLUGIN_PROCESS";
 static NEXT_MARK: AtomicU64 = AtomicU64::new(1);
 
-type Order = (Start, Sender<io::Result<Started>>);
+type StartRequest = (StartCommand, Sender<io::Result<StartedProcess>>);
 
 /// One thread starts all processes and lives as long as this one: the kernel ends a child together with the *thread* that
 /// started it, and the workers of a run come and go.
-static STARTER: LazyLock<Mutex<Sender<Order>>> = LazyLock::new(|| {
-    let (orders, list) = channel::<Order>();
+static STARTER: LazyLock<Mutex<Sender<StartRequest>>> = LazyLock::new(|| {
+    let (orders, list) = channel::<StartRequest>();
     std::thread::spawn(move || {
         for (start, answer) in list {
             let _ = answer.send(begin(start));
@@ -48,7 +48,7 @@ static STARTER: LazyLock<Mutex<Sender<Order>>> = LazyLock::new(|| {
 });
 
 /// Starts a process in a group of its own, which ends with this process.
-pub(super) fn start(start: Start) -> io::Result<Started> {
+pub(super) fn start(start: StartCommand) -> io::Result<StartedProcess> {
     let (answer, wait) = channel();
     let gone = || io::Error::other("the thread that starts processes is gone");
     STARTER.lock().unwrap_or_else(PoisonError::into_inner).send((start, answer)).map_err(|_| gone())?;
@@ -82,7 +82,7 @@ pub fn watch(runner: u32) {
     }
 }
 
-fn begin(start: Start) -> io::Result<Started> {
+fn begin(start: StartCommand) -> io::Result<StartedProcess> {
     if let Some(program) = &start.watchman {
         keep_watch(program);
     }
@@ -129,19 +129,19 @@ fn begin(start: Start) -> io::Result<Started> {
             Ok(())
         });
     }
-    Ok(Started { child: command.spawn()?, mark })
+    Ok(StartedProcess { child: command.spawn()?, mark })
 }
 
 /// How a process ended: by which signal, or with which code.
 #[derive(Clone, Copy, Debug)]
-pub(super) enum End {
+pub(super) enum ProcessEnd {
     Signal(i32),
     Code(i32),
 }
 
-impl Started {
+impl StartedProcess {
     /// How it ended, when it has. It stays to be waited for, so that its number remains its own.
-    pub(super) fn ended(&self) -> Option<End> {
+    pub(super) fn ended(&self) -> Option<ProcessEnd> {
         // SAFETY: zeroes are a valid empty struct of numbers.
         let mut info: libc::siginfo_t = unsafe { std::mem::zeroed() };
         let flags = libc::WEXITED | libc::WNOHANG | libc::WNOWAIT;
@@ -152,7 +152,7 @@ impl Started {
         if failed || number == 0 {
             return None;
         }
-        Some(if info.si_code == libc::CLD_EXITED { End::Code(status) } else { End::Signal(status) })
+        Some(if info.si_code == libc::CLD_EXITED { ProcessEnd::Code(status) } else { ProcessEnd::Signal(status) })
     }
 
     /// Ends the process and all that it started, and waits for it.

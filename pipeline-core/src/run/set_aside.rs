@@ -14,7 +14,7 @@ use std::io::Write;
 
 /// What all rows of one call have in common.
 #[derive(Clone, Copy, Debug)]
-pub struct Cause<'a> {
+pub struct SetAsideReason<'a> {
     /// Step that refused the rows.
     pub step: &'a str,
     /// Index of the step, for order.
@@ -27,7 +27,7 @@ pub struct Cause<'a> {
 
 /// One line of the set-aside table.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Range<'a> {
+pub struct SetAsideRange<'a> {
     /// Session.
     pub session: &'a str,
     /// Raw file.
@@ -51,9 +51,9 @@ pub struct Range<'a> {
 }
 
 /// A text column, or nothing where the schema has none.
-struct Texts<'a>(Option<&'a StringChunked>);
+struct OptionalTexts<'a>(Option<&'a StringChunked>);
 
-impl<'a> Texts<'a> {
+impl<'a> OptionalTexts<'a> {
     fn of(table: &'a Table, role: Role) -> Result<Self, Problem> {
         let column = table.schema.role(role).map(|c| table.data.column(&c.name)).transpose().map_err(Problem::broken)?;
         Ok(Self(column.map(|c| c.as_materialized_series().str()).transpose().map_err(Problem::broken)?))
@@ -70,12 +70,13 @@ impl<'a> Texts<'a> {
 ///
 /// # Errors
 /// When a column of the schema is not in the table, or the table has no such row.
-pub fn ranges(table: &Table, rows: impl Iterator<Item = usize>) -> Result<Vec<Range<'_>>, Problem> {
+pub fn ranges(table: &Table, rows: impl Iterator<Item = usize>) -> Result<Vec<SetAsideRange<'_>>, Problem> {
     let ints = |role: Role| table.schema.role(role).map(|c| table.whole_numbers(&c.name)).transpose();
-    let (sessions, files, points) = (Texts::of(table, Role::Session)?, Texts::of(table, Role::File)?, Texts::of(table, Role::Point)?);
+    let (sessions, files, points) =
+        (OptionalTexts::of(table, Role::Session)?, OptionalTexts::of(table, Role::File)?, OptionalTexts::of(table, Role::Point)?);
     let (firsts, lasts, epochs) = (ints(Role::LineFirst)?, ints(Role::LineLast)?, ints(Role::Epoch)?);
     let times = ints(Role::Time)?;
-    let mut out: Vec<Range> = vec![];
+    let mut out: Vec<SetAsideRange> = vec![];
     for row in rows {
         if row >= table.rows() {
             return Err(Problem::broken(format!("row {row} was set aside and does not exist")));
@@ -97,7 +98,7 @@ pub fn ranges(table: &Table, rows: impl Iterator<Item = usize>) -> Result<Vec<Ra
             range.time_last = time;
             continue;
         }
-        out.push(Range {
+        out.push(SetAsideRange {
             session,
             file,
             point,
@@ -125,7 +126,7 @@ const HEAD: usize = 24;
 
 /// The lines of one call as bytes for the shelf, each behind its first epoch, the index of its step and its length.
 #[must_use]
-pub fn piece(cause: &Cause, ranges: &[Range]) -> Vec<u8> {
+pub fn piece(cause: &SetAsideReason, ranges: &[SetAsideRange]) -> Vec<u8> {
     let mut out = Vec::with_capacity(ranges.len() * 160);
     for r in ranges {
         let head = out.len();

@@ -1,6 +1,6 @@
 //! A table as an Arrow IPC file, for a plug-in in another process.
 
-use super::{Answer, Claim, ClaimedColumn, Unreadable, arrow_type, column};
+use super::{ReadFailure, ReturnedTable, StatedColumn, StatedSchema, arrow_type, column};
 use gunter_plugin_abi::{COLUMN_KEY, FRAME_KEY};
 use pipeline_base::table::schema::Holds;
 use polars_arrow::array::Array;
@@ -15,7 +15,7 @@ use std::sync::Arc;
 ///
 /// # Errors
 /// When the file cannot be written.
-pub(crate) fn write(path: &Path, claim: &Claim, rows: usize, arrays: Vec<Box<dyn Array>>) -> Result<(), Unreadable> {
+pub(crate) fn write(path: &Path, claim: &StatedSchema, rows: usize, arrays: Vec<Box<dyn Array>>) -> Result<(), ReadFailure> {
     let wrong = |e: &dyn std::fmt::Display| format!("`{}` cannot be written: {e}", name(path));
     let mut schema = ArrowSchema::default();
     for c in &claim.columns {
@@ -47,20 +47,20 @@ fn name(path: &Path) -> String {
 ///
 /// # Errors
 /// When it is not an Arrow file of the five types, is cut, or holds a number that is not finite.
-pub(crate) fn read(path: &Path) -> Result<Answer, Unreadable> {
+pub(crate) fn read(path: &Path) -> Result<ReturnedTable, ReadFailure> {
     // The reader checks what it reads; should a check of it end in a panic, that is an answer too.
     std::panic::catch_unwind(|| read_checked(path)).unwrap_or_else(|_| Err(format!("`{}` is not a whole Arrow file", name(path))))
 }
 
-fn read_checked(path: &Path) -> Result<Answer, Unreadable> {
+fn read_checked(path: &Path) -> Result<ReturnedTable, ReadFailure> {
     let wrong = |e: &dyn std::fmt::Display| format!("`{}` cannot be read as an Arrow file: {e}", name(path));
     let mut file = std::fs::File::open(path).map_err(|e| wrong(&e))?;
     let metadata = read_file_metadata(&mut file).map_err(|e| wrong(&e))?;
-    let mut claim = Claim::default();
+    let mut claim = StatedSchema::default();
     let own = metadata.custom_schema_metadata.as_ref().and_then(|m| m.get(FRAME_KEY));
     claim.frame = own.or_else(|| metadata.schema.metadata().get(FRAME_KEY)).map(ToString::to_string);
     for field in metadata.schema.iter_values() {
-        claim.columns.push(ClaimedColumn {
+        claim.columns.push(StatedColumn {
             name: field.name.to_string(),
             holds: holds(field)?,
             nullable: field.is_nullable,
@@ -77,10 +77,10 @@ fn read_checked(path: &Path) -> Result<Answer, Unreadable> {
         }
     }
     let columns = claim.columns.iter().zip(&pieces).map(|(c, p)| column(&c.name, c.holds, p, 0)).collect::<Result<_, _>>()?;
-    Ok(Answer { claim, columns, rows })
+    Ok(ReturnedTable { claim, columns, rows })
 }
 
-fn holds(field: &Field) -> Result<Holds, Unreadable> {
+fn holds(field: &Field) -> Result<Holds, ReadFailure> {
     let found = super::FORMATS.iter().find(|(h, _)| arrow_type(*h) == field.dtype).map(|(h, _)| *h);
     found.ok_or_else(|| {
         let kind = match &field.dtype {

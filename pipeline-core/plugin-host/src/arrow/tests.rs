@@ -46,7 +46,7 @@ fn rows() -> impl Strategy<Value = Vec<Row>> {
 }
 
 /// Through the C interface; `forget` leaves out what was lent, so that every value is read again.
-fn through(_: &Turn, table: &Table, forget: bool) -> Result<Answer, Unreadable> {
+fn through(_: &Turn, table: &Table, forget: bool) -> Result<ReturnedTable, ReadFailure> {
     let mut lent = vec![];
     let mut stream = Taken(lend::stream(table, &mut lent).unwrap());
     if forget {
@@ -56,7 +56,7 @@ fn through(_: &Turn, table: &Table, forget: bool) -> Result<Answer, Unreadable> 
     take::stream(&mut stream, &lent, Some(table.rows()))?.answer(&inputs)
 }
 
-fn same(answer: Answer, table: &Table) {
+fn same(answer: ReturnedTable, table: &Table) {
     assert_eq!(answer.claim, claim_of(&table.schema));
     let back = Table::new(DataFrame::new(answer.rows, answer.columns).unwrap(), table.schema.clone()).unwrap();
     assert!(back.data.equals_missing(&table.data), "{:?}\n{:?}", back.data, table.data);

@@ -27,7 +27,7 @@ const EPOCHS_OF_A_POINT: usize = 20;
 
 /// What a made-up table holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Made {
+pub(super) enum MadeUpTable {
     /// Epochs of a target, without points.
     Epochs,
     /// Epochs of a target that belong to points.
@@ -40,7 +40,7 @@ pub(super) enum Made {
     GridPoints,
 }
 
-impl Made {
+impl MadeUpTable {
     /// In words.
     pub(super) const fn words(self) -> &'static str {
         match self {
@@ -74,7 +74,7 @@ impl Made {
     }
 }
 
-fn columns(made: Made) -> Vec<Column> {
+fn columns(made: MadeUpTable) -> Vec<Column> {
     use Holds::{Bool, Float, Instant, Int, Text};
     use Unit::{Degree, Metre, None as No, Second};
     let mut all = vec![
@@ -86,7 +86,7 @@ fn columns(made: Made) -> Vec<Column> {
         Column::always("time", Instant, No, Role::Time),
     ];
     all.extend(match made {
-        Made::GridPoints => [
+        MadeUpTable::GridPoints => [
             Column::maybe("easting_m", Float, Metre, Role::Easting),
             Column::maybe("northing_m", Float, Metre, Role::Northing),
             Column::maybe("height_m", Float, Metre, Role::Height),
@@ -120,10 +120,10 @@ fn columns(made: Made) -> Vec<Column> {
         Column::maybe("roll_deg", Float, Degree, Role::Roll),
         Column::maybe("range_m", Float, Metre, Role::Range),
     ]);
-    if made == Made::AntennaEpochs {
+    if made == MadeUpTable::AntennaEpochs {
         all.push(Column::always("aim", Text, No, Role::Aim));
     }
-    if made != Made::Epochs {
+    if made != MadeUpTable::Epochs {
         all.push(Column::always("point", Text, No, Role::Point));
         all.push(Column::always("occupation", Text, No, Role::Occupation));
         all.push(Column::maybe("code", Text, No, Role::Code));
@@ -136,7 +136,7 @@ fn columns(made: Made) -> Vec<Column> {
 }
 
 /// A table with values in the range of its roles; with `gaps` every eleventh optional value is missing.
-fn table(made: Made, gaps: bool) -> Option<Table> {
+fn table(made: MadeUpTable, gaps: bool) -> Option<Table> {
     let schema = Arc::new(Schema { columns: columns(made), frame: Some(made.frame()) });
     let mut builder = TableBuilder::new(schema.clone(), ROWS);
     for (k, column) in schema.columns.iter().enumerate() {
@@ -189,14 +189,15 @@ fn table(made: Made, gaps: bool) -> Option<Table> {
 
 /// The table that a chain of stages begins with.
 pub(super) fn of_the_antenna() -> Option<Table> {
-    table(Made::AntennaEpochs, true)
+    table(MadeUpTable::AntennaEpochs, true)
 }
 
 /// The tables that a stage is tried on, until it takes one: made-up ones with gaps, those that other stages gave, and made-up ones
 /// without gaps, for a stage that refuses a table in which its own values are missing. A stage of several inputs also gets two; one that
 /// delivers gets the last ones first.
 pub(super) fn all(given: &[(String, Table)], many: bool, delivers: bool) -> Vec<(String, Vec<Table>)> {
-    const ALL: [Made; 5] = [Made::Epochs, Made::PointedEpochs, Made::AntennaEpochs, Made::Points, Made::GridPoints];
+    const ALL: [MadeUpTable; 5] =
+        [MadeUpTable::Epochs, MadeUpTable::PointedEpochs, MadeUpTable::AntennaEpochs, MadeUpTable::Points, MadeUpTable::GridPoints];
     let made = |gaps: bool, behind: &'static str| {
         ALL.into_iter().filter_map(move |made| Some((format!("{}{behind}", made.words()), table(made, gaps)?)))
     };

@@ -1,27 +1,27 @@
 //! What came back, held against what was promised.
 
-use crate::arrow::{Answer, ClaimedColumn};
+use crate::arrow::{ReturnedTable, StatedColumn};
 use pipeline_base::table::Table;
 use pipeline_base::table::schema::{Column as Spec, Frame, Schema};
 use polars::prelude::DataFrame;
 use serde_json::Value;
 use std::sync::Arc;
 
-type Wrong = (&'static str, String);
+type BrokenPromise = (&'static str, String);
 
-fn wrong(what: impl Into<String>) -> Wrong {
+fn wrong(what: impl Into<String>) -> BrokenPromise {
     ("plugin/wrong-table", what.into())
 }
 
 /// The answer under the promised schema.
-pub(super) fn table(answer: Answer, promised: &Arc<Schema>) -> Result<Table, Wrong> {
+pub(super) fn table(answer: ReturnedTable, promised: &Arc<Schema>) -> Result<Table, BrokenPromise> {
     frame(answer.claim.frame.as_deref(), promised.frame.as_ref())?;
     columns(&answer.claim.columns, &promised.columns)?;
     let data = DataFrame::new(answer.rows, answer.columns).map_err(|e| wrong(e.to_string()))?;
     Table::new(data, promised.clone()).map_err(|p| wrong(p.finding.what))
 }
 
-fn frame(said: Option<&str>, promised: Option<&Frame>) -> Result<(), Wrong> {
+fn frame(said: Option<&str>, promised: Option<&Frame>) -> Result<(), BrokenPromise> {
     let said = said.ok_or_else(|| wrong("its table does not say which frame its coordinates are in"))?;
     let said: Option<Frame> = serde_json::from_str(said).map_err(|e| wrong(format!("the frame of its table cannot be read: {e}")))?;
     match (&said, promised) {
@@ -35,7 +35,7 @@ fn frame(said: Option<&str>, promised: Option<&Frame>) -> Result<(), Wrong> {
     }
 }
 
-fn columns(have: &[ClaimedColumn], want: &[Spec]) -> Result<(), Wrong> {
+fn columns(have: &[StatedColumn], want: &[Spec]) -> Result<(), BrokenPromise> {
     if let Some(extra) = have.iter().find(|h| want.iter().all(|w| w.name != h.name)) {
         return Err(wrong(format!("it delivers the column `{}` that it did not promise", extra.name)));
     }
@@ -57,7 +57,7 @@ fn columns(have: &[ClaimedColumn], want: &[Spec]) -> Result<(), Wrong> {
     Ok(())
 }
 
-fn meaning(said: Option<&str>, promised: &Spec) -> Result<(), Wrong> {
+fn meaning(said: Option<&str>, promised: &Spec) -> Result<(), BrokenPromise> {
     let name = &promised.name;
     let said = said.ok_or_else(|| wrong(format!("its column `{name}` does not say its unit and role")))?;
     let said: Value = serde_json::from_str(said).map_err(|e| wrong(format!("unit and role of its column `{name}` cannot be read: {e}")))?;

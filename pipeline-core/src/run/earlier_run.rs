@@ -8,32 +8,33 @@ use std::path::Path;
 
 /// The parts of a record that tell: the rest, which may be many megabytes, is passed over as it is read.
 #[derive(Deserialize)]
-struct Record {
-    decided: Decided,
+struct EarlierRecord {
+    decided: EarlierDecided,
 }
 
 #[derive(Deserialize)]
-struct Decided {
+struct EarlierDecided {
     result: String,
-    products: Vec<Product>,
+    products: Vec<EarlierFile>,
 }
 
 #[derive(Deserialize)]
-struct Product {
+struct EarlierFile {
     name: String,
 }
 
 /// A delivery that is in the folder with its record.
-pub(super) struct Earlier {
+pub(super) struct EarlierRun {
     /// Names of its files.
     products: Vec<String>,
 }
 
-impl Earlier {
+impl EarlierRun {
     /// The delivery of a record; `None` where there is no record, or that of a run that failed. A record that cannot be read counts as one
     /// that nobody may replace unasked.
     pub(super) fn read(record_path: &Path) -> Option<Self> {
-        let record = std::fs::File::open(record_path).ok().and_then(|f| serde_json::from_reader::<_, Record>(BufReader::new(f)).ok());
+        let record =
+            std::fs::File::open(record_path).ok().and_then(|f| serde_json::from_reader::<_, EarlierRecord>(BufReader::new(f)).ok());
         match record {
             Some(record) if record.decided.result == "failed" => None,
             Some(record) => Some(Self { products: record.decided.products.into_iter().map(|p| p.name).collect() }),

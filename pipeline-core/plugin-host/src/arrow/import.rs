@@ -5,8 +5,8 @@
 
 #![allow(unsafe_code)]
 
-use super::lend::Lent;
-use super::{Answer, Claim, ClaimedColumn, FORMATS, Unreadable, arrow_type, column, offsets_end, text_array};
+use super::export::LentColumn;
+use super::{FORMATS, ReadFailure, ReturnedTable, StatedColumn, StatedSchema, arrow_type, column, offsets_end, text_array};
 use gunter_plugin_abi::{ARROW_FLAG_NULLABLE, ArrowArray, ArrowArrayStream, ArrowSchema, COLUMN_KEY, FRAME_KEY};
 use pipeline_base::table::schema::Holds;
 use polars::prelude::Column;
@@ -27,16 +27,16 @@ const MOST_ROWS: i64 = 1 << 40;
 
 /// A stream that is released when it goes.
 #[repr(transparent)]
-pub(crate) struct Taken(pub(crate) ArrowArrayStream);
+pub(crate) struct OwnedStream(pub(crate) ArrowArrayStream);
 
-impl Taken {
+impl OwnedStream {
     /// Room for a stream.
     pub(crate) const fn empty() -> Self {
         Self(ArrowArrayStream { get_schema: None, get_next: None, get_last_error: None, release: None, private_data: std::ptr::null_mut() })
     }
 }
 
-impl Drop for Taken {
+impl Drop for OwnedStream {
     fn drop(&mut self) {
         if let Some(release) = self.0.release {
             // SAFETY: the maker's own release, called once: the struct is dropped here.
@@ -45,14 +45,14 @@ impl Drop for Taken {
     }
 }
 
-struct TakenArray(ArrowArray);
+struct OwnedArray(ArrowArray);
 
 // SAFETY: the contract lets arrays be released on any thread (ownership rule 5 of the header).
-unsafe impl Send for TakenArray {}
+unsafe impl Send for OwnedArray {}
 // SAFETY: only read through shared references until it is dropped.
-unsafe impl Sync for TakenArray {}
+unsafe impl Sync for OwnedArray {}
 
-impl Drop for TakenArray {
+impl Drop for OwnedArray {
     fn drop(&mut self) {
         if let Some(release) = self.0.release {
             // SAFETY: the maker's own release, called once: the struct is dropped here.
@@ -61,9 +61,9 @@ impl Drop for TakenArray {
     }
 }
 
-struct TakenSchema(ArrowSchema);
+struct OwnedSchema(ArrowSchema);
 
-impl Drop for TakenSchema {
+impl Drop for OwnedSchema {
     fn drop(&mut self) {
         if let Some(release) = self.0.release {
             // SAFETY: the maker's own release, called once: the struct is dropped here.
@@ -79,7 +79,7 @@ pub(crate) fn text(pointer: *const c_char) -> Option<String> {
 }
 
 /// A column that came back.
-pub(crate) enum Kept {
+pub(crate) enum ReturnedColumn {
     /// One that went in, untouched: its number in the list of what was lent.
     Lent(usize),
     /// Another, in the pieces that it came in.
@@ -87,29 +87,29 @@ pub(crate) enum Kept {
 }
 
 /// What came back, as it came: readable, its numbers not yet looked at.
-pub(crate) struct Came {
-    pub(crate) claim: Claim,
+pub(crate) struct ReturnedBatch {
+    pub(crate) claim: StatedSchema,
     pub(crate) rows: usize,
-    pub(crate) columns: Vec<Kept>,
+    pub(crate) columns: Vec<ReturnedColumn>,
 }
 
-impl Came {
+impl ReturnedBatch {
     /// As columns. `inputs` are those of the tables that went in: what was lent and came back untouched is the very column.
     ///
     /// # Errors
     /// When a number is not finite.
-    pub(crate) fn answer(self, inputs: &[&Column]) -> Result<Answer, Unreadable> {
+    pub(crate) fn answer(self, inputs: &[&Column]) -> Result<ReturnedTable, ReadFailure> {
         let mut columns = vec![];
         for (spec, kept) in self.claim.columns.iter().zip(self.columns) {
             columns.push(match kept {
-                Kept::Lent(i) => {
+                ReturnedColumn::Lent(i) => {
                     let same = inputs.get(i).ok_or_else(|| format!("column `{}` came from no table that went in", spec.name))?;
                     (*same).clone().with_name(spec.name.as_str().into())
                 }
-                Kept::Fresh(pieces) => column(&spec.name, spec.holds, &pieces, 0)?,
+                ReturnedColumn::Fresh(pieces) => column(&spec.name, spec.holds, &pieces, 0)?,
             });
         }
-        Ok(Answer { claim: self.claim, columns, rows: self.rows })
+        Ok(ReturnedTable { claim: self.claim, columns, rows: self.rows })
     }
 }
 
@@ -118,13 +118,13 @@ impl Came {
 ///
 /// # Errors
 /// What is wrong with it, in words.
-pub(crate) fn stream(stream: &mut Taken, lent: &[Lent], limit: Option<usize>) -> Result<Came, Unreadable> {
+pub(crate) fn stream(stream: &mut OwnedStream, lent: &[LentColumn], limit: Option<usize>) -> Result<ReturnedBatch, ReadFailure> {
     let stream = &mut stream.0;
     let (Some(get_schema), Some(get_next), Some(_)) = (stream.get_schema, stream.get_next, stream.release) else {
         return Err("it answered that all is well and gave no table".into());
     };
     // SAFETY: zeroes are a valid empty schema.
-    let mut schema = TakenSchema(unsafe { std::mem::zeroed() });
+    let mut schema = OwnedSchema(unsafe { std::mem::zeroed() });
     // SAFETY: the function of the stream, with the stream and room for one schema.
     let failed = unsafe { get_schema(stream, &raw mut schema.0) };
     if failed != 0 {
@@ -139,7 +139,7 @@ pub(crate) fn stream(stream: &mut Taken, lent: &[Lent], limit: Option<usize>) ->
             return Err("its table has no end".into());
         }
         // SAFETY: zeroes are a valid released array.
-        let mut array = TakenArray(unsafe { std::mem::zeroed() });
+        let mut array = OwnedArray(unsafe { std::mem::zeroed() });
         // SAFETY: the function of the stream, with the stream and room for one array.
         let failed = unsafe { get_next(stream, &raw mut array.0) };
         if failed != 0 {
@@ -175,8 +175,9 @@ pub(crate) fn stream(stream: &mut Taken, lent: &[Lent], limit: Option<usize>) ->
             return Err(format!("more rows came back than went in ({})", limit.unwrap_or(0)));
         }
     }
-    let columns = whole.into_iter().zip(pieces).map(|(whole, pieces)| whole.map_or(Kept::Fresh(pieces), Kept::Lent)).collect();
-    Ok(Came { claim, rows, columns })
+    let columns =
+        whole.into_iter().zip(pieces).map(|(whole, pieces)| whole.map_or(ReturnedColumn::Fresh(pieces), ReturnedColumn::Lent)).collect();
+    Ok(ReturnedBatch { claim, rows, columns })
 }
 
 fn last_error(stream: &mut ArrowArrayStream) -> String {
@@ -185,14 +186,14 @@ fn last_error(stream: &mut ArrowArrayStream) -> String {
     said.filter(|t| !t.trim().is_empty()).unwrap_or_else(|| "its table could not be read, and it does not say why".into())
 }
 
-fn claim(schema: &ArrowSchema) -> Result<Claim, Unreadable> {
+fn claim(schema: &ArrowSchema) -> Result<StatedSchema, ReadFailure> {
     if text(schema.format).as_deref() != Some("+s") {
         return Err(format!("its table has the format `{}` and not `+s`, a struct of columns", text(schema.format).unwrap_or_default()));
     }
     if !(0..=MOST_COLUMNS).contains(&schema.n_children) || (schema.n_children > 0 && schema.children.is_null()) {
         return Err(format!("its table has {} columns", schema.n_children));
     }
-    let mut claim = Claim { columns: vec![], frame: value_of(schema.metadata, FRAME_KEY)? };
+    let mut claim = StatedSchema { columns: vec![], frame: value_of(schema.metadata, FRAME_KEY)? };
     for i in 0..schema.n_children as usize {
         // SAFETY: `children` holds `n_children` pointers.
         let child = unsafe { *schema.children.add(i) };
@@ -214,13 +215,13 @@ fn claim(schema: &ArrowSchema) -> Result<Claim, Unreadable> {
             format!("column `{name}` is {what}; only `b`, `l`, `g`, `U` and `tsn:UTC` may cross")
         })?;
         let nullable = child.flags & ARROW_FLAG_NULLABLE != 0;
-        claim.columns.push(ClaimedColumn { name, holds, nullable, meaning: value_of(child.metadata, COLUMN_KEY)? });
+        claim.columns.push(StatedColumn { name, holds, nullable, meaning: value_of(child.metadata, COLUMN_KEY)? });
     }
     Ok(claim)
 }
 
 /// One value of Arrow's binary metadata: counted pairs of counted texts.
-fn value_of(metadata: *const c_char, key: &str) -> Result<Option<String>, Unreadable> {
+fn value_of(metadata: *const c_char, key: &str) -> Result<Option<String>, ReadFailure> {
     const MOST: i32 = 1 << 20;
     if metadata.is_null() {
         return Ok(None);
@@ -234,7 +235,7 @@ fn value_of(metadata: *const c_char, key: &str) -> Result<Option<String>, Unread
     };
     let pairs = number(&mut at)?;
     for _ in 0..pairs {
-        let mut part = || -> Result<Vec<u8>, Unreadable> {
+        let mut part = || -> Result<Vec<u8>, ReadFailure> {
             let n = number(&mut at)?;
             // SAFETY: the format has `n` bytes here.
             let bytes = unsafe { std::slice::from_raw_parts(metadata.add(at).cast::<u8>(), n) }.to_vec();
@@ -249,14 +250,14 @@ fn value_of(metadata: *const c_char, key: &str) -> Result<Option<String>, Unread
     Ok(None)
 }
 
-fn extent(array: &ArrowArray, name: &str) -> Result<(usize, usize), Unreadable> {
+fn extent(array: &ArrowArray, name: &str) -> Result<(usize, usize), ReadFailure> {
     if !(0..=MOST_ROWS).contains(&array.length) || !(0..=MOST_ROWS).contains(&array.offset) {
         return Err(format!("{name} says that it has {} rows from {}", array.length, array.offset));
     }
     Ok((array.length as usize, array.offset as usize))
 }
 
-fn children(array: &ArrowArray, columns: usize) -> Result<&[*mut ArrowArray], Unreadable> {
+fn children(array: &ArrowArray, columns: usize) -> Result<&[*mut ArrowArray], ReadFailure> {
     if array.n_children != columns as i64 || (columns > 0 && array.children.is_null()) {
         return Err(format!("its schema has {columns} columns and its table {}", array.n_children));
     }
@@ -271,7 +272,7 @@ fn children(array: &ArrowArray, columns: usize) -> Result<&[*mut ArrowArray], Un
     }
 }
 
-fn buffer(array: &ArrowArray, i: usize, name: &str) -> Result<*const c_void, Unreadable> {
+fn buffer(array: &ArrowArray, i: usize, name: &str) -> Result<*const c_void, ReadFailure> {
     if array.buffers.is_null() || array.n_buffers <= i as i64 {
         return Err(format!("{name} has {} buffers", array.n_buffers));
     }
@@ -284,7 +285,7 @@ fn buffers_needed(holds: Holds) -> usize {
 }
 
 /// The number of the column that went in with these very buffers.
-fn untouched(child: &ArrowArray, holds: Holds, length: usize, offset: usize, lent: &[Lent]) -> Option<usize> {
+fn untouched(child: &ArrowArray, holds: Holds, length: usize, offset: usize, lent: &[LentColumn]) -> Option<usize> {
     if child.release.is_none()
         || child.offset != 0
         || offset != 0
@@ -298,12 +299,12 @@ fn untouched(child: &ArrowArray, holds: Holds, length: usize, offset: usize, len
 }
 
 fn child_array(
-    owner: &Arc<TakenArray>,
+    owner: &Arc<OwnedArray>,
     child: &ArrowArray,
-    spec: &ClaimedColumn,
+    spec: &StatedColumn,
     length: usize,
     parent_offset: usize,
-) -> Result<Box<dyn Array>, Unreadable> {
+) -> Result<Box<dyn Array>, ReadFailure> {
     let name = format!("column `{}`", spec.name);
     if child.release.is_none() {
         return Err(format!("the values of {name} were released already"));
@@ -341,7 +342,7 @@ fn child_array(
     })
 }
 
-fn bits(owner: &Arc<TakenArray>, data: *const c_void, offset: usize, length: usize) -> Bitmap {
+fn bits(owner: &Arc<OwnedArray>, data: *const c_void, offset: usize, length: usize) -> Bitmap {
     // SAFETY: the contract gives a bit for each row up to `offset + length`; the owner keeps them alive.
     let bytes = unsafe { std::slice::from_raw_parts(data.cast::<u8>(), (offset + length).div_ceil(8)) };
     // SAFETY: the slice lives as long as the owner, which goes with it.
@@ -350,7 +351,7 @@ fn bits(owner: &Arc<TakenArray>, data: *const c_void, offset: usize, length: usi
     unsafe { Bitmap::from_inner_unchecked(storage, offset, length, None) }
 }
 
-fn numbers<T: NativeType>(owner: &Arc<TakenArray>, data: *const c_void, offset: usize, length: usize) -> Buffer<T> {
+fn numbers<T: NativeType>(owner: &Arc<OwnedArray>, data: *const c_void, offset: usize, length: usize) -> Buffer<T> {
     if length == 0 {
         return Buffer::new();
     }
@@ -367,14 +368,14 @@ fn numbers<T: NativeType>(owner: &Arc<TakenArray>, data: *const c_void, offset: 
 }
 
 fn texts(
-    owner: &Arc<TakenArray>,
+    owner: &Arc<OwnedArray>,
     offsets: *const c_void,
     bytes: *const c_void,
     offset: usize,
     length: usize,
     known: Option<Bitmap>,
     name: &str,
-) -> Result<Box<dyn Array>, Unreadable> {
+) -> Result<Box<dyn Array>, ReadFailure> {
     if length == 0 {
         return Ok(Utf8Array::<i64>::new_empty(ArrowDataType::LargeUtf8).boxed());
     }

@@ -8,7 +8,7 @@
 
 mod write;
 
-use super::{Claim, ClaimedColumn, Unreadable, arrow_type, offsets_end, text_array};
+use super::{ReadFailure, StatedColumn, StatedSchema, arrow_type, offsets_end, text_array};
 use pipeline_base::table::schema::Holds;
 use polars_arrow::array::{Array, BooleanArray, PrimitiveArray, Utf8Array};
 use polars_arrow::bitmap::Bitmap;
@@ -20,45 +20,45 @@ use serde::{Deserialize, Serialize};
 pub(crate) use write::Writer;
 
 /// First byte and number of bytes of a buffer.
-type Span = (u64, u64);
+type ByteRange = (u64, u64);
 
 /// Where the buffers of one column lie.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub(crate) struct Place {
+pub(crate) struct ColumnBuffers {
     /// A bit for each row that is not null.
-    known: Option<Span>,
+    known: Option<ByteRange>,
     /// Numbers or bits; of text the offsets.
-    values: Span,
+    values: ByteRange,
     /// The bytes of text.
-    texts: Option<Span>,
+    texts: Option<ByteRange>,
 }
 
 /// A column of an answer.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub(crate) enum Given {
+pub(crate) enum AnswerColumn {
     /// One that went in and comes back untouched, by its number among all columns that went in.
     Lent(usize),
     /// One that lies in the memory of the answer.
-    Here(Place),
+    Here(ColumnBuffers),
 }
 
 /// A table of which the columns lie in shared memory.
 #[derive(Clone, Debug, Serialize, Deserialize)]
-pub(crate) struct Sheet<P> {
-    pub(crate) claim: Claim,
+pub(crate) struct SharedTable<P> {
+    pub(crate) claim: StatedSchema,
     pub(crate) rows: usize,
     pub(crate) columns: Vec<P>,
 }
 
-fn part(memory: &Buffer<u8>, (from, length): Span, name: &str) -> Result<Buffer<u8>, Unreadable> {
+fn part(memory: &Buffer<u8>, (from, length): ByteRange, name: &str) -> Result<Buffer<u8>, ReadFailure> {
     let outside = || format!("the values of {name} lie outside the memory of their table");
     let from = usize::try_from(from).map_err(|_| outside())?;
     let end = usize::try_from(length).ok().and_then(|n| from.checked_add(n)).filter(|e| *e <= memory.len()).ok_or_else(outside)?;
     Ok(memory.clone().sliced(from..end))
 }
 
-fn numbers<T: NativeType>(memory: &Buffer<u8>, span: Span, rows: usize, name: &str) -> Result<Buffer<T>, Unreadable> {
+fn numbers<T: NativeType>(memory: &Buffer<u8>, span: ByteRange, rows: usize, name: &str) -> Result<Buffer<T>, ReadFailure> {
     let own = part(memory, span, name)?;
     if rows == 0 {
         return Ok(Buffer::new());
@@ -69,7 +69,7 @@ fn numbers<T: NativeType>(memory: &Buffer<u8>, span: Span, rows: usize, name: &s
     own.try_transmute::<T>().map_err(|_| format!("the values of {name} cannot be read in their place"))
 }
 
-fn bits(memory: &Buffer<u8>, span: Span, rows: usize, name: &str) -> Result<Bitmap, Unreadable> {
+fn bits(memory: &Buffer<u8>, span: ByteRange, rows: usize, name: &str) -> Result<Bitmap, ReadFailure> {
     let own = part(memory, span, name)?;
     let few = || format!("the bits of {name} take {} bytes, for {rows} rows", own.len());
     // One bit a row: copied, so that nothing of it depends on how long the memory is.
@@ -77,13 +77,13 @@ fn bits(memory: &Buffer<u8>, span: Span, rows: usize, name: &str) -> Result<Bitm
 }
 
 /// How the text of a column is made of offsets, bytes and bits.
-type Texts = fn(Buffer<i64>, Buffer<u8>, Option<Bitmap>, &str) -> Result<Box<dyn Array>, Unreadable>;
+type TextColumnMaker = fn(Buffer<i64>, Buffer<u8>, Option<Bitmap>, &str) -> Result<Box<dyn Array>, ReadFailure>;
 
 /// One column in its place, from a process that is not believed.
 ///
 /// # Errors
 /// What is wrong with it, in words.
-pub(crate) fn array(memory: &Buffer<u8>, place: &Place, spec: &ClaimedColumn, rows: usize) -> Result<Box<dyn Array>, Unreadable> {
+pub(crate) fn array(memory: &Buffer<u8>, place: &ColumnBuffers, spec: &StatedColumn, rows: usize) -> Result<Box<dyn Array>, ReadFailure> {
     in_place(memory, place, spec, rows, |offsets, texts, known, name| {
         let end = offsets_end(&offsets, i64::try_from(texts.len()).unwrap_or(i64::MAX), name)?;
         text_array(offsets, texts.sliced(..end), known, name)
@@ -97,14 +97,25 @@ pub(crate) fn array(memory: &Buffer<u8>, place: &Place, spec: &ClaimedColumn, ro
 ///
 /// # Errors
 /// When it has another length than it should.
-pub(crate) unsafe fn believed(memory: &Buffer<u8>, place: &Place, spec: &ClaimedColumn, rows: usize) -> Result<Box<dyn Array>, Unreadable> {
+pub(crate) unsafe fn believed(
+    memory: &Buffer<u8>,
+    place: &ColumnBuffers,
+    spec: &StatedColumn,
+    rows: usize,
+) -> Result<Box<dyn Array>, ReadFailure> {
     in_place(memory, place, spec, rows, |offsets, texts, known, _| {
         // SAFETY: the writer took offsets and text from an array that had been checked; the caller's promise.
         Ok(unsafe { Utf8Array::new_unchecked(ArrowDataType::LargeUtf8, OffsetsBuffer::new_unchecked(offsets), texts, known) }.boxed())
     })
 }
 
-fn in_place(memory: &Buffer<u8>, place: &Place, spec: &ClaimedColumn, rows: usize, text: Texts) -> Result<Box<dyn Array>, Unreadable> {
+fn in_place(
+    memory: &Buffer<u8>,
+    place: &ColumnBuffers,
+    spec: &StatedColumn,
+    rows: usize,
+    text: TextColumnMaker,
+) -> Result<Box<dyn Array>, ReadFailure> {
     let name = format!("column `{}`", spec.name);
     let known = place.known.map(|span| bits(memory, span, rows, &name)).transpose()?;
     let wrong = |e: polars::prelude::PolarsError| format!("{name}: {e}");
@@ -129,8 +140,8 @@ mod tests {
     use super::write::tests::written;
     use super::*;
 
-    pub(super) fn spec(holds: Holds) -> ClaimedColumn {
-        ClaimedColumn { name: "c".into(), holds, nullable: true, meaning: None }
+    pub(super) fn spec(holds: Holds) -> StatedColumn {
+        StatedColumn { name: "c".into(), holds, nullable: true, meaning: None }
     }
 
     #[test]
@@ -153,21 +164,21 @@ mod tests {
     fn places_that_lie_are_refused() {
         let texts = Utf8Array::<i64>::from(vec![Some("one"), None, Some("three")]).boxed();
         let (memory, good) = written(|w| w.column(Holds::Text, std::slice::from_ref(&texts)).unwrap());
-        let text = |place: &Place, rows| array(&memory, place, &spec(Holds::Text), rows).map_err(|e| e.clone());
+        let text = |place: &ColumnBuffers, rows| array(&memory, place, &spec(Holds::Text), rows).map_err(|e| e.clone());
         assert_eq!(text(&good, 3).unwrap(), texts);
         for (place, rows) in [
-            (Place { values: (u64::MAX, 32), ..good.clone() }, 3),
-            (Place { values: (good.values.0, u64::MAX), ..good.clone() }, 3),
-            (Place { values: (good.values.0 + 4, 32), ..good.clone() }, 3),
-            (Place { known: Some((0, 0)), ..good.clone() }, 3),
-            (Place { texts: Some((0, 1)), ..good.clone() }, 3),
-            (Place { texts: None, ..good.clone() }, 3),
+            (ColumnBuffers { values: (u64::MAX, 32), ..good.clone() }, 3),
+            (ColumnBuffers { values: (good.values.0, u64::MAX), ..good.clone() }, 3),
+            (ColumnBuffers { values: (good.values.0 + 4, 32), ..good.clone() }, 3),
+            (ColumnBuffers { known: Some((0, 0)), ..good.clone() }, 3),
+            (ColumnBuffers { texts: Some((0, 1)), ..good.clone() }, 3),
+            (ColumnBuffers { texts: None, ..good.clone() }, 3),
             (good.clone(), 4),
             (good.clone(), usize::MAX),
         ] {
             assert!(text(&place, rows).is_err(), "{place:?} for {rows} rows");
         }
-        let floats = Place { known: None, values: (0, 24), texts: None };
+        let floats = ColumnBuffers { known: None, values: (0, 24), texts: None };
         assert!(array(&memory, &floats, &spec(Holds::Float), 3).is_ok());
         assert!(array(&memory, &floats, &spec(Holds::Float), 4).is_err());
         assert!(array(&memory, &floats, &spec(Holds::Bool), 193).is_err());

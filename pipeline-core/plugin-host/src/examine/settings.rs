@@ -143,9 +143,9 @@ fn rig(sensors: &str) -> Option<Rig> {
 }
 
 /// Files that the description brings come first, then those of a folder, then those that are there for every stage.
-struct Side([JobFiles; 3]);
+struct TrialFiles([JobFiles; 3]);
 
-impl Files for Side {
+impl Files for TrialFiles {
     fn find(&self, pattern: &str) -> Result<Vec<(String, PathBuf)>, Problem> {
         let [own, beside, made_up] = &self.0;
         own.find(pattern).or_else(|_| beside.find(pattern)).or_else(|_| made_up.find(pattern))
@@ -162,14 +162,14 @@ impl Files for Side {
 }
 
 /// What a job would name beside its steps.
-pub(super) struct Around {
+pub(super) struct TrialJob {
     /// In words, to stand behind the name of a table.
     pub(super) words: &'static str,
     rig: Option<Rig>,
     reference: Option<Reference>,
 }
 
-impl Around {
+impl TrialJob {
     /// Whether deliveries are on a grid.
     pub(super) fn on_a_grid(&self) -> bool {
         self.reference.as_ref().is_some_and(|r| r.delivery.heights.geoid.is_some())
@@ -177,15 +177,15 @@ impl Around {
 }
 
 /// One surrounding.
-pub(super) struct World {
+pub(super) struct TrialSettings {
     /// What stages are tried in, in this order.
-    pub(super) arounds: Vec<Around>,
-    files: Side,
+    pub(super) arounds: Vec<TrialJob>,
+    files: TrialFiles,
     /// What deliveries of a stage may be written to.
     pub(super) folder: tempfile::TempDir,
 }
 
-impl World {
+impl TrialSettings {
     /// The made-up surroundings of a stage, with the files of its examples; others are looked for below `beside`.
     ///
     /// # Errors
@@ -209,18 +209,24 @@ impl World {
             }
             reference
         });
-        let around = |words, rig, reference| Around { words, rig, reference };
+        let around = |words, rig, reference| TrialJob { words, rig, reference };
         let arounds = vec![
             around("", rig(RIG), made_up(REFERENCE)),
             around(", delivered on a grid with a geoid", rig(RIG), on_a_grid),
             around(", with an upright pole", rig(UPRIGHT), made_up(REFERENCE)),
             around(", without rig and reference", None, None),
         ];
-        Ok(Self { arounds, files: Side(files), folder })
+        Ok(Self { arounds, files: TrialFiles(files), folder })
     }
 
     /// Binds a stage in it.
-    pub(super) fn bind(&self, kind: &dyn StageKind, options: &Value, tables: &[Table], around: &Around) -> Result<DynBound, Vec<Problem>> {
+    pub(super) fn bind(
+        &self,
+        kind: &dyn StageKind,
+        options: &Value,
+        tables: &[Table],
+        around: &TrialJob,
+    ) -> Result<DynBound, Vec<Problem>> {
         let inputs: Vec<_> = tables.iter().map(|t| (*t.schema).clone()).collect();
         let place = Locality {
             latitude_deg: PLACE.0,
@@ -249,7 +255,7 @@ mod tests {
 
     #[test]
     fn the_made_up_rigs_and_references_can_be_read() {
-        let world = World::new(&[], Path::new("")).unwrap();
+        let world = TrialSettings::new(&[], Path::new("")).unwrap();
         let [full, grid, upright, bare] = world.arounds.as_slice() else { panic!("four surroundings") };
         assert!(full.rig.as_ref().is_some_and(|r| r.name == "made up") && full.reference.is_some());
         assert!(grid.reference.as_ref().is_some_and(|r| r.delivery.heights.geoid.is_some()));

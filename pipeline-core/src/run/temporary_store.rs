@@ -4,7 +4,7 @@
 //! The first of them stay in memory; from a mebibyte on all go to a temporary file in the results folder,
 //! which has no name or loses it when it is closed, so that a run that breaks down leaves nothing behind.
 
-use crate::packed::Packed;
+use crate::compact::CompactValue;
 use serde::ser::Error;
 use serde::{Serialize, Serializer};
 use std::io::{self, Read, Seek, SeekFrom, Write};
@@ -17,12 +17,12 @@ const IN_MEMORY: usize = 1 << 20;
 
 /// Where something lies on the shelf.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Slot {
+pub struct StoredRange {
     at: u64,
     length: usize,
 }
 
-impl Slot {
+impl StoredRange {
     /// The first bytes, and the rest.
     #[must_use]
     pub fn split(self, length: usize) -> (Self, Self) {
@@ -32,37 +32,37 @@ impl Slot {
 }
 
 /// Bytes that are written once and read back later.
-pub struct Shelf {
-    kept: Mutex<Kept>,
+pub struct TemporaryStore {
+    kept: Mutex<StoreState>,
 }
 
-struct Kept {
+struct StoreState {
     file: SpooledTempFile,
     end: u64,
     failed: Option<io::Error>,
 }
 
-impl std::fmt::Debug for Shelf {
+impl std::fmt::Debug for TemporaryStore {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.write_str("Shelf")
     }
 }
 
-impl Shelf {
+impl TemporaryStore {
     /// An empty shelf, whose file would be in `folder`.
     #[must_use]
     pub fn new(folder: &Path) -> Self {
-        Self { kept: Mutex::new(Kept { file: spooled_tempfile_in(IN_MEMORY, folder), end: 0, failed: None }) }
+        Self { kept: Mutex::new(StoreState { file: spooled_tempfile_in(IN_MEMORY, folder), end: 0, failed: None }) }
     }
 
-    fn lock(&self) -> std::sync::MutexGuard<'_, Kept> {
+    fn lock(&self) -> std::sync::MutexGuard<'_, StoreState> {
         self.kept.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Puts bytes on the shelf. A failure is kept for [`Shelf::failure`].
-    pub fn put(&self, bytes: &[u8]) -> Slot {
+    /// Puts bytes on the shelf. A failure is kept for [`TemporaryStore::failure`].
+    pub fn put(&self, bytes: &[u8]) -> StoredRange {
         let mut kept = self.lock();
-        let slot = Slot { at: kept.end, length: bytes.len() };
+        let slot = StoredRange { at: kept.end, length: bytes.len() };
         if kept.failed.is_none() {
             let end = kept.end;
             if let Err(e) = kept.file.seek(SeekFrom::Start(end)).and_then(|_| kept.file.write_all(bytes)) {
@@ -77,7 +77,7 @@ impl Shelf {
     ///
     /// # Errors
     /// When the file cannot be read, or could not be written.
-    pub fn get(&self, slot: Slot) -> io::Result<Vec<u8>> {
+    pub fn get(&self, slot: StoredRange) -> io::Result<Vec<u8>> {
         let mut bytes = vec![0; slot.length];
         self.read(slot, &mut bytes)?;
         Ok(bytes)
@@ -86,8 +86,8 @@ impl Shelf {
     /// Takes bytes back to where they are wanted, which has their length.
     ///
     /// # Errors
-    /// As [`Shelf::get`]; also when the lengths differ.
-    pub fn read(&self, slot: Slot, to: &mut [u8]) -> io::Result<()> {
+    /// As [`TemporaryStore::get`]; also when the lengths differ.
+    pub fn read(&self, slot: StoredRange, to: &mut [u8]) -> io::Result<()> {
         let mut kept = self.lock();
         if let Some(e) = &kept.failed {
             return Err(io::Error::new(e.kind(), e.to_string()));
@@ -108,22 +108,22 @@ impl Shelf {
 
 /// A packed value on the shelf, taken back when it is written.
 #[derive(Clone, Debug)]
-pub struct OnShelf {
-    shelf: Arc<Shelf>,
-    slot: Slot,
+pub struct StoredValue {
+    shelf: Arc<TemporaryStore>,
+    slot: StoredRange,
 }
 
-impl OnShelf {
+impl StoredValue {
     /// Puts a value on the shelf.
     #[must_use]
-    pub fn put(shelf: &Arc<Shelf>, value: &serde_json::Value) -> Self {
-        Self { shelf: shelf.clone(), slot: shelf.put(Packed::from(value).bytes()) }
+    pub fn put(shelf: &Arc<TemporaryStore>, value: &serde_json::Value) -> Self {
+        Self { shelf: shelf.clone(), slot: shelf.put(CompactValue::from(value).bytes()) }
     }
 }
 
-impl Serialize for OnShelf {
+impl Serialize for StoredValue {
     fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
-        Packed::from_bytes(self.shelf.get(self.slot).map_err(S::Error::custom)?).serialize(to)
+        CompactValue::from_bytes(self.shelf.get(self.slot).map_err(S::Error::custom)?).serialize(to)
     }
 }
 
@@ -134,9 +134,9 @@ mod tests {
     #[test]
     fn gives_back_what_was_put_in_memory_and_on_disk() {
         let folder = tempfile::tempdir().unwrap();
-        let shelf = Shelf::new(folder.path());
+        let shelf = TemporaryStore::new(folder.path());
         let piece = |n: usize| vec![u8::try_from(n % 251).unwrap(); 100_000 + n];
-        let slots: Vec<Slot> = (0..30).map(|n| shelf.put(&piece(n))).collect();
+        let slots: Vec<StoredRange> = (0..30).map(|n| shelf.put(&piece(n))).collect();
         for (n, slot) in slots.iter().enumerate().rev() {
             assert_eq!(shelf.get(*slot).unwrap(), piece(n), "piece {n}");
         }
@@ -149,7 +149,7 @@ mod tests {
     #[test]
     fn a_folder_that_is_gone_is_said() {
         let folder = tempfile::tempdir().unwrap();
-        let shelf = Shelf::new(&folder.path().join("nowhere"));
+        let shelf = TemporaryStore::new(&folder.path().join("nowhere"));
         let slot = shelf.put(&vec![0; IN_MEMORY + 1]);
         assert!(shelf.failure().is_some());
         assert!(shelf.get(slot).is_err());

@@ -4,7 +4,7 @@
 //! session behind it, and would stand there twice while they are put together. So the columns of each session go on the shelf
 //! of the run as soon as it is done, and in the end each column is made once, in its full length.
 
-use super::shelf::{Shelf, Slot};
+use super::temporary_store::{StoredRange, TemporaryStore};
 use pipeline_base::problem::Problem;
 use pipeline_base::table::Table;
 use pipeline_base::table::schema::{Column as Spec, Holds, Schema};
@@ -20,7 +20,7 @@ const MISSING: u32 = u32::MAX;
 
 /// The rows of one session.
 #[derive(Debug)]
-pub enum Left {
+pub enum SessionRows {
     /// In memory: nothing else is to be put below them.
     Here(Table),
     /// On the shelf.
@@ -28,33 +28,33 @@ pub enum Left {
         /// How many they are.
         rows: usize,
         /// The columns, in the order of the schema.
-        columns: Vec<Piece>,
+        columns: Vec<StoredColumn>,
     },
 }
 
 /// One column of one session: its values and, where some are missing, a bit for each row.
 #[derive(Clone, Copy, Debug)]
-pub struct Piece {
-    slot: Slot,
+pub struct StoredColumn {
+    slot: StoredRange,
     gaps: bool,
 }
 
 /// Why rows could not be put together.
 #[derive(Debug)]
-pub enum Lost {
+pub enum StackFailure {
     /// The shelf could not be read, or could not be written before.
     Disk(io::Error),
     /// They are not what the schema says.
     Broken(Problem),
 }
 
-impl From<io::Error> for Lost {
+impl From<io::Error> for StackFailure {
     fn from(e: io::Error) -> Self {
         Self::Disk(e)
     }
 }
 
-impl From<PolarsError> for Lost {
+impl From<PolarsError> for StackFailure {
     fn from(e: PolarsError) -> Self {
         Self::Broken(Problem::broken(e))
     }
@@ -64,7 +64,7 @@ impl From<PolarsError> for Lost {
 ///
 /// # Errors
 /// When a column does not hold what the schema says.
-pub fn put(shelf: &Shelf, table: &Table) -> Result<Left, Problem> {
+pub fn put(shelf: &TemporaryStore, table: &Table) -> Result<SessionRows, Problem> {
     let mut columns = Vec::with_capacity(table.schema.columns.len());
     let (mut bytes, mut waiting): (Vec<u8>, Vec<(usize, bool)>) = (vec![], vec![]);
     let all = table.data.columns().iter().zip(&table.schema.columns);
@@ -77,13 +77,13 @@ pub fn put(shelf: &Shelf, table: &Table) -> Result<Left, Problem> {
             let mut whole = shelf.put(&bytes);
             for (length, gaps) in waiting.drain(..) {
                 let (slot, rest) = whole.split(length);
-                columns.push(Piece { slot, gaps });
+                columns.push(StoredColumn { slot, gaps });
                 whole = rest;
             }
             bytes.clear();
         }
     }
-    Ok(Left::OnShelf { rows: table.rows(), columns })
+    Ok(SessionRows::OnShelf { rows: table.rows(), columns })
 }
 
 /// Appends the values of a column, and then a bit for each row where some are missing.
@@ -138,10 +138,10 @@ fn known<T: PolarsDataType>(values: &ChunkedArray<T>, out: &mut Vec<u8>) -> bool
 /// The rows of all sessions, one below the other, in the order given.
 ///
 /// # Errors
-/// [`Lost`].
-pub fn together(shelf: &Shelf, mut all: Vec<Left>, schema: &Arc<Schema>) -> Result<Table, Lost> {
-    if let [Left::Here(_)] = all.as_slice()
-        && let Some(Left::Here(mut table)) = all.pop()
+/// [`StackFailure`].
+pub fn together(shelf: &TemporaryStore, mut all: Vec<SessionRows>, schema: &Arc<Schema>) -> Result<Table, StackFailure> {
+    if let [SessionRows::Here(_)] = all.as_slice()
+        && let Some(SessionRows::Here(mut table)) = all.pop()
     {
         table.data.rechunk_mut();
         return Ok(table);
@@ -149,8 +149,8 @@ pub fn together(shelf: &Shelf, mut all: Vec<Left>, schema: &Arc<Schema>) -> Resu
     let mut pieces = Vec::with_capacity(all.len());
     for left in &all {
         match left {
-            Left::OnShelf { rows, columns } if columns.len() == schema.columns.len() => pieces.push((*rows, columns.as_slice())),
-            _ => return Err(Lost::Broken(Problem::broken("tables of two schemas cannot be put one below the other"))),
+            SessionRows::OnShelf { rows, columns } if columns.len() == schema.columns.len() => pieces.push((*rows, columns.as_slice())),
+            _ => return Err(StackFailure::Broken(Problem::broken("tables of two schemas cannot be put one below the other"))),
         }
     }
     let rows = pieces.iter().map(|(rows, _)| rows).sum();
@@ -160,10 +160,15 @@ pub fn together(shelf: &Shelf, mut all: Vec<Left>, schema: &Arc<Schema>) -> Resu
         .enumerate()
         .map(|(k, spec)| column(shelf, spec, rows, pieces.iter().map(|(rows, columns)| (*rows, columns[k]))))
         .collect::<Result<Vec<_>, _>>()?;
-    Table::new(DataFrame::new(rows, columns)?, schema.clone()).map_err(Lost::Broken)
+    Table::new(DataFrame::new(rows, columns)?, schema.clone()).map_err(StackFailure::Broken)
 }
 
-fn column(shelf: &Shelf, spec: &Spec, rows: usize, pieces: impl Iterator<Item = (usize, Piece)>) -> Result<Column, Lost> {
+fn column(
+    shelf: &TemporaryStore,
+    spec: &Spec,
+    rows: usize,
+    pieces: impl Iterator<Item = (usize, StoredColumn)>,
+) -> Result<Column, StackFailure> {
     let name = PlSmallStr::from_str(&spec.name);
     Ok(match spec.holds {
         Holds::Float => {
@@ -208,9 +213,9 @@ fn column(shelf: &Shelf, spec: &Spec, rows: usize, pieces: impl Iterator<Item = 
 
 /// Values of a fixed size, and which of them are there when some are not.
 fn values<T: bytemuck::Pod>(
-    shelf: &Shelf,
+    shelf: &TemporaryStore,
     rows: usize,
-    pieces: impl Iterator<Item = (usize, Piece)>,
+    pieces: impl Iterator<Item = (usize, StoredColumn)>,
 ) -> io::Result<(Vec<T>, Option<Bitmap>)> {
     let mut values = vec![T::zeroed(); rows];
     let (mut rest, mut known, mut before) = (values.as_mut_slice(), None::<BitmapBuilder>, 0);
@@ -276,8 +281,8 @@ mod tests {
                 if whole && k % 2 == 0 { vec![(Some(true), Some(k as i64), Some(0.1), Some(String::new()), Some(7)); rows.len()] } else { rows }
             }).collect();
             let folder = tempfile::tempdir().unwrap();
-            let shelf = Shelf::new(folder.path());
-            let left: Vec<Left> = sessions.iter().map(|rows| put(&shelf, &table(rows)).unwrap()).collect();
+            let shelf = TemporaryStore::new(folder.path());
+            let left: Vec<SessionRows> = sessions.iter().map(|rows| put(&shelf, &table(rows)).unwrap()).collect();
             let back = together(&shelf, left, &schema()).unwrap();
             assert!(back.data.equals_missing(&table(&sessions.concat()).data));
             assert!(back.data.columns().iter().all(|c| c.as_materialized_series().n_chunks() == 1));
@@ -304,19 +309,19 @@ mod tests {
         let mut two = cut(3, 50);
         two.data.vstack_mut(&cut(50, 111).data).unwrap();
         let folder = tempfile::tempdir().unwrap();
-        let shelf = Shelf::new(folder.path());
+        let shelf = TemporaryStore::new(folder.path());
         let left = vec![put(&shelf, &two).unwrap(), put(&shelf, &cut(111, 200)).unwrap()];
         assert!(together(&shelf, left, &schema()).unwrap().data.equals_missing(&cut(3, 200).data));
         assert_eq!(together(&shelf, vec![], &schema()).unwrap().rows(), 0);
-        assert!(together(&shelf, vec![Left::Here(two.clone())], &schema()).unwrap().data.equals_missing(&two.data));
+        assert!(together(&shelf, vec![SessionRows::Here(two.clone())], &schema()).unwrap().data.equals_missing(&two.data));
     }
 
     #[test]
     fn a_disk_that_is_full_is_said() {
         let folder = tempfile::tempdir().unwrap();
-        let shelf = Shelf::new(&folder.path().join("nowhere"));
+        let shelf = TemporaryStore::new(&folder.path().join("nowhere"));
         let rows: Vec<Row> = vec![(Some(true), Some(1), Some(2.0), Some("x".repeat(1 << 16)), Some(3)); 32];
         let left = vec![put(&shelf, &table(&rows)).unwrap()];
-        assert!(matches!(together(&shelf, left, &schema()), Err(Lost::Disk(_))));
+        assert!(matches!(together(&shelf, left, &schema()), Err(StackFailure::Disk(_))));
     }
 }

@@ -10,7 +10,7 @@ use std::cell::Cell;
 
 /// A value that can be written and is not looked into any more.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Packed(Box<[u8]>);
+pub struct CompactValue(Box<[u8]>);
 
 const NULL: u8 = 0;
 const FALSE: u8 = 1;
@@ -22,7 +22,7 @@ const TEXT: u8 = 6;
 const LIST: u8 = 7;
 const MAP: u8 = 8;
 
-impl Packed {
+impl CompactValue {
     /// What was packed before, from its bytes.
     #[must_use]
     pub fn from_bytes(bytes: Vec<u8>) -> Self {
@@ -36,7 +36,7 @@ impl Packed {
     }
 }
 
-impl From<&Value> for Packed {
+impl From<&Value> for CompactValue {
     fn from(value: &Value) -> Self {
         let mut out = vec![];
         put(value, &mut out);
@@ -97,11 +97,11 @@ fn put_text(text: &str, out: &mut Vec<u8>) {
 }
 
 /// Walks over the bytes. `None` does not happen with bytes that [`put`] made.
-struct Walk<'a> {
+struct CompactReader<'a> {
     rest: Cell<&'a [u8]>,
 }
 
-impl<'a> Walk<'a> {
+impl<'a> CompactReader<'a> {
     fn take(&self, n: usize) -> Option<&'a [u8]> {
         let (head, tail) = self.rest.get().split_at_checked(n)?;
         self.rest.set(tail);
@@ -129,7 +129,7 @@ impl<'a> Walk<'a> {
     }
 }
 
-impl Serialize for Walk<'_> {
+impl Serialize for CompactReader<'_> {
     fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
         let broken = || S::Error::custom("a packed value is broken");
         match self.take(1).and_then(|b| b.first().copied()).ok_or_else(broken)? {
@@ -161,9 +161,9 @@ impl Serialize for Walk<'_> {
     }
 }
 
-impl Serialize for Packed {
+impl Serialize for CompactValue {
     fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
-        Walk { rest: Cell::new(&self.0) }.serialize(to)
+        CompactReader { rest: Cell::new(&self.0) }.serialize(to)
     }
 }
 
@@ -179,7 +179,7 @@ mod tests {
             "a": {"inner": {}, "list": [], "long": long},
             "": [[[1]], {"k": [2.5]}]
         });
-        let packed = Packed::from(&value);
+        let packed = CompactValue::from(&value);
         assert_eq!(serde_json::to_string_pretty(&packed).unwrap(), serde_json::to_string_pretty(&value).unwrap());
         assert_eq!(serde_json::to_value(&packed).unwrap(), value);
     }
@@ -187,7 +187,7 @@ mod tests {
     #[test]
     fn broken_bytes_are_an_error() {
         for bytes in [&[][..], &[LIST, 3], &[TEXT, 0xff, 0xff], &[MAP, 1, 1], &[9], &[FLOAT, 0], &[TEXT, 1, 0xff]] {
-            assert!(serde_json::to_string(&Packed(bytes.into())).is_err());
+            assert!(serde_json::to_string(&CompactValue(bytes.into())).is_err());
         }
     }
 }

@@ -1,8 +1,8 @@
 //! The conversation with one process.
 
-use super::super::segment::Outgoing;
-use super::super::spawn::{End, Started};
-use super::super::{Door, Fault};
+use super::super::shared_memory::OutgoingMemory;
+use super::super::spawn::{ProcessEnd, StartedProcess};
+use super::super::{CallReporter, HostFault};
 use gunter_plugin_abi::{MAJOR, MINOR, code};
 use pipeline_base::diag::codes::CODES;
 use serde_json::{Value, json};
@@ -21,8 +21,8 @@ const LONGEST_LINE: u64 = 1 << 26;
 const LAST_WORDS: usize = 2000;
 
 /// One process and the threads that carry its lines. Ended when it goes.
-pub(super) struct Talk {
-    started: Started,
+pub(super) struct RunningProcess {
+    started: StartedProcess,
     to: Option<Sender<String>>,
     from: Receiver<Vec<u8>>,
     words: Arc<Mutex<Vec<u8>>>,
@@ -30,7 +30,7 @@ pub(super) struct Talk {
     limit_mb: Option<u64>,
     bound: HashSet<u64>,
     /// The memory of its last call, which the next one may use again.
-    pub(super) memory: Option<Outgoing>,
+    pub(super) memory: Option<OutgoingMemory>,
     /// Version of the boundary that it speaks.
     pub(super) abi: String,
     /// Its description.
@@ -42,20 +42,20 @@ fn plain_or_json(value: &Value) -> String {
     value.as_str().map_or_else(|| value.to_string(), str::to_owned)
 }
 
-impl Drop for Talk {
+impl Drop for RunningProcess {
     fn drop(&mut self) {
         self.to = None;
         self.started.end();
     }
 }
 
-impl Talk {
-    pub(super) fn new(mut started: Started, limit_mb: Option<u64>) -> Result<Self, Fault> {
+impl RunningProcess {
+    pub(super) fn new(mut started: StartedProcess, limit_mb: Option<u64>) -> Result<Self, HostFault> {
         let child = &mut started.child;
         let pipes = (child.stdin.take(), child.stdout.take(), child.stderr.take());
         let (Some(mut stdin), Some(stdout), Some(mut stderr)) = pipes else {
             started.end();
-            return Err(Fault::found("plugin/cannot-start", "its pipes are not there"));
+            return Err(HostFault::found("plugin/cannot-start", "its pipes are not there"));
         };
         // Threads, because a process that does not read would block the writer, and one that does not write the reader.
         let (to, lines) = channel::<String>();
@@ -98,22 +98,22 @@ impl Talk {
     }
 
     /// Waits for one message.
-    fn hear(&mut self, until: Instant, limit: Duration, door: Option<&dyn Door>) -> Result<Value, Fault> {
+    fn hear(&mut self, until: Instant, limit: Duration, door: Option<&dyn CallReporter>) -> Result<Value, HostFault> {
         let mut silent = 0;
         loop {
             // Before every message and not only in a silence: a plug-in may also talk for ever.
-            if door.is_some_and(Door::cancelled) {
-                return Err(Fault::found("run/cancelled", "the run was stopped"));
+            if door.is_some_and(CallReporter::cancelled) {
+                return Err(HostFault::found("run/cancelled", "the run was stopped"));
             }
             if Instant::now() > until {
-                return Err(Fault::found("plugin/time-limit", format!("it gave no answer within {} s", limit.as_secs_f64())));
+                return Err(HostFault::found("plugin/time-limit", format!("it gave no answer within {} s", limit.as_secs_f64())));
             }
             match self.from.recv_timeout(LOOK) {
                 Ok(line) => {
                     let message = serde_json::from_slice::<Value>(&line).ok().filter(|v| v.get("say").is_some_and(Value::is_string));
                     return message.ok_or_else(|| {
                         let shown: String = String::from_utf8_lossy(&line).trim_end().chars().take(80).collect();
-                        Fault::found("plugin/bad-talk", format!("it wrote `{shown}` where a message belongs"))
+                        HostFault::found("plugin/bad-talk", format!("it wrote `{shown}` where a message belongs"))
                     });
                 }
                 Err(RecvTimeoutError::Disconnected) => return Err(self.gone()),
@@ -130,7 +130,7 @@ impl Talk {
     }
 
     /// Why it is gone, with its last words.
-    fn gone(&mut self) -> Fault {
+    fn gone(&mut self) -> HostFault {
         let until = Instant::now() + Duration::from_secs(2);
         let mut end = self.started.ended();
         while end.is_none() && Instant::now() < until {
@@ -151,10 +151,10 @@ impl Talk {
         let tail = if last.is_empty() { String::new() } else { format!("; its last words: {last}") };
         let hungry = ["memory allocation of", "MemoryError", "bad_alloc", "Cannot allocate memory", "out of memory"];
         if self.limit_mb.is_some() && hungry.iter().any(|h| words.contains(h)) {
-            return Fault::found("plugin/memory-limit", format!("it needed more memory than it may have{tail}"));
+            return HostFault::found("plugin/memory-limit", format!("it needed more memory than it may have{tail}"));
         }
         match end {
-            Some(End::Signal(n)) => {
+            Some(ProcessEnd::Signal(n)) => {
                 let name = match n {
                     libc::SIGSEGV => "it touched memory that is not its own",
                     libc::SIGABRT => "it gave itself up (abort)",
@@ -170,33 +170,33 @@ impl Talk {
                     }
                     _ => String::new(),
                 };
-                Fault::found("plugin/crashed", format!("{name}, signal {n}{tail}{perhaps}"))
+                HostFault::found("plugin/crashed", format!("{name}, signal {n}{tail}{perhaps}"))
             }
-            Some(End::Code(code)) => {
-                Fault::found("plugin/ended-early", format!("it ended with code {code} in the middle of its work{tail}"))
+            Some(ProcessEnd::Code(code)) => {
+                HostFault::found("plugin/ended-early", format!("it ended with code {code} in the middle of its work{tail}"))
             }
-            None => Fault::found("plugin/ended-early", format!("it closed its standard output in the middle of its work{tail}")),
+            None => HostFault::found("plugin/ended-early", format!("it closed its standard output in the middle of its work{tail}")),
         }
     }
 
     /// What it answers when it cannot.
-    fn refusal(message: &Value) -> Fault {
+    fn refusal(message: &Value) -> HostFault {
         let text = |key: &str| message.get(key).and_then(Value::as_str).unwrap_or_default();
         // Only a library's own host says `found`; the code must be one that exists.
         if message["say"] == "found"
             && let Some((code, _)) = CODES.iter().find(|(c, _)| *c == text("code") && (c.starts_with("plugin/") || *c == "run/cancelled"))
         {
-            return Fault::found(code, text("what"));
+            return HostFault::found(code, text("what"));
         }
         let code = message.get("code").and_then(Value::as_i64).and_then(|c| i32::try_from(c).ok()).unwrap_or(code::INTERNAL);
-        Fault::answered(code, message.get("findings").map(plain_or_json).unwrap_or_default())
+        HostFault::answered(code, message.get("findings").map(plain_or_json).unwrap_or_default())
     }
 
-    fn unexpected(message: &Value, wanted: &str) -> Fault {
-        Fault::found("plugin/bad-talk", format!("it said `{}` where `{wanted}` belongs", message["say"].as_str().unwrap_or_default()))
+    fn unexpected(message: &Value, wanted: &str) -> HostFault {
+        HostFault::found("plugin/bad-talk", format!("it said `{}` where `{wanted}` belongs", message["say"].as_str().unwrap_or_default()))
     }
 
-    pub(super) fn hello(&mut self, limit: Duration) -> Result<(), Fault> {
+    pub(super) fn hello(&mut self, limit: Duration) -> Result<(), HostFault> {
         self.say(json!({"say": "hello", "abi": format!("{MAJOR}.{MINOR}")}).to_string());
         let message = self.hear(Instant::now() + limit, limit, None)?;
         match message["say"].as_str() {
@@ -207,7 +207,7 @@ impl Talk {
         let abi = message["abi"].as_str().unwrap_or_default();
         if abi.split('.').next() != Some(&MAJOR.to_string()) {
             let what = format!("it speaks version `{abi}` of the boundary, and this program {MAJOR}.{MINOR}");
-            return Err(Fault::found("plugin/other-version", what));
+            return Err(HostFault::found("plugin/other-version", what));
         }
         abi.clone_into(&mut self.abi);
         self.about = plain_or_json(&message["about"]);
@@ -218,7 +218,7 @@ impl Talk {
         self.bound.contains(&number)
     }
 
-    pub(super) fn bind(&mut self, number: u64, ask: &str, limit: Duration) -> Result<String, Fault> {
+    pub(super) fn bind(&mut self, number: u64, ask: &str, limit: Duration) -> Result<String, HostFault> {
         self.say(ask.to_owned());
         let message = self.hear(Instant::now() + limit, limit, None)?;
         match message["say"].as_str() {
@@ -232,7 +232,7 @@ impl Talk {
     }
 
     /// Gives the message that ends the call.
-    pub(super) fn run(&mut self, ask: &str, limit: Duration, door: &dyn Door) -> Result<Value, Fault> {
+    pub(super) fn run(&mut self, ask: &str, limit: Duration, door: &dyn CallReporter) -> Result<Value, HostFault> {
         self.say(ask.to_owned());
         let until = Instant::now() + limit;
         loop {
@@ -244,7 +244,7 @@ impl Talk {
                 Some("set-aside") => {
                     let rows: Option<Vec<u64>> =
                         message.get("rows").and_then(Value::as_array).and_then(|r| r.iter().map(Value::as_u64).collect());
-                    let rows = rows.ok_or_else(|| Fault::found("plugin/bad-talk", "it set aside what are no row numbers"))?;
+                    let rows = rows.ok_or_else(|| HostFault::found("plugin/bad-talk", "it set aside what are no row numbers"))?;
                     door.set_aside(&rows, text("reason"), text("detail"));
                 }
                 Some("used") => door.used(message.get("rows").and_then(Value::as_u64).unwrap_or(0)),

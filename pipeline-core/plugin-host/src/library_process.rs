@@ -2,13 +2,13 @@
 
 #![allow(unsafe_code)]
 
-use super::inprocess::{self, InProcess, Seat};
-use super::segment::HandedOver;
-use super::{Ask, BoundHost, Door, Fault, spawn};
-use crate::arrow::lend;
-use crate::arrow::sheet;
-use crate::arrow::sheet::{Given, Place, Sheet};
-use crate::arrow::take::{Kept, Taken};
+use super::in_process::{self, InProcessHost, InProcessStage};
+use super::shared_memory::IncomingMemory;
+use super::{BindRequest, BoundHost, CallReporter, HostFault, spawn};
+use crate::arrow::export;
+use crate::arrow::import::{OwnedStream, ReturnedColumn};
+use crate::arrow::shared_table;
+use crate::arrow::shared_table::{AnswerColumn, ColumnBuffers, SharedTable};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::HashMap;
@@ -19,12 +19,12 @@ use std::sync::{Mutex, PoisonError};
 
 /// What a library's process is asked to run.
 #[derive(Serialize, Deserialize)]
-pub(super) struct Call {
+pub(super) struct RunRequest {
     pub(super) bound: u64,
     pub(super) run: Value,
     /// The tables that go in, in `memory`.
-    pub(super) tables: Vec<Sheet<Place>>,
-    pub(super) memory: Lies,
+    pub(super) tables: Vec<SharedTable<ColumnBuffers>>,
+    pub(super) memory: SharedMemory,
     /// Where the columns of the answer go.
     pub(super) out: PathBuf,
     /// The number of rows that cannot be exceeded.
@@ -33,7 +33,7 @@ pub(super) struct Call {
 
 /// Memory of the program. Under the same number it is the same as in the call before.
 #[derive(Serialize, Deserialize)]
-pub(super) struct Lies {
+pub(super) struct SharedMemory {
     pub(super) number: u64,
     pub(super) path: PathBuf,
 }
@@ -44,14 +44,14 @@ pub(super) struct Lies {
 /// When the pipes break.
 pub fn serve(library: &Path, sha256: &str) -> std::io::Result<()> {
     let out = Mutex::new(spawn::own_stdout()?);
-    let mut bound: HashMap<u64, Seat> = HashMap::new();
-    let mut host: Option<InProcess> = None;
-    let mut memory: Option<HandedOver> = None;
+    let mut bound: HashMap<u64, InProcessStage> = HashMap::new();
+    let mut host: Option<InProcessHost> = None;
+    let mut memory: Option<IncomingMemory> = None;
     for line in std::io::stdin().lock().lines() {
         let message: Value = serde_json::from_str(&line?)?;
         let number = message["bound"].as_u64().unwrap_or(0);
         let answer = match message["say"].as_str() {
-            Some("hello") => inprocess::open(library, sha256).map(|(opened, hello)| {
+            Some("hello") => in_process::open(library, sha256).map(|(opened, hello)| {
                 host = Some(opened);
                 json!({"say": "hello", "abi": hello.abi, "about": hello.about})
             }),
@@ -61,14 +61,14 @@ pub fn serve(library: &Path, sha256: &str) -> std::io::Result<()> {
                 answer
             }),
             Some("run") => run(bound.get(&number), &message, &mut memory, &out).map(|table| {
-                let free = memory.as_ref().is_some_and(HandedOver::is_free);
+                let free = memory.as_ref().is_some_and(IncomingMemory::is_free);
                 json!({"say": "done", "table": table, "free": free})
             }),
-            _ => Err(Fault::found("plugin/bad-talk", "the program asked for what it cannot")),
+            _ => Err(HostFault::found("plugin/bad-talk", "the program asked for what it cannot")),
         };
         let answer = answer.unwrap_or_else(|fault| match fault {
-            Fault::Said(code, json) => json!({"say": "failed", "code": code, "findings": json}),
-            Fault::Found(code, what) => json!({"say": "found", "code": code, "what": what}),
+            HostFault::Said(code, json) => json!({"say": "failed", "code": code, "findings": json}),
+            HostFault::Found(code, what) => json!({"say": "found", "code": code, "what": what}),
         });
         say(&out, &answer)?;
     }
@@ -81,11 +81,11 @@ fn say(out: &Mutex<File>, message: &Value) -> std::io::Result<()> {
     out.flush()
 }
 
-fn bind(host: Option<&InProcess>, message: &Value) -> Result<Seat, Fault> {
-    let host = host.ok_or_else(|| Fault::found("plugin/bad-talk", "a stage was asked for before the greeting"))?;
+fn bind(host: Option<&InProcessHost>, message: &Value) -> Result<InProcessStage, HostFault> {
+    let host = host.ok_or_else(|| HostFault::found("plugin/bad-talk", "a stage was asked for before the greeting"))?;
     // Texts of JSON and not JSON, so that no number is written twice on the way to the library.
     let text = |key: &str| message[key].as_str().unwrap_or_default();
-    host.seat(&Ask {
+    host.seat(&BindRequest {
         stage: text("stage"),
         options: text("options").to_owned(),
         inputs: text("inputs").to_owned(),
@@ -95,57 +95,62 @@ fn bind(host: Option<&InProcess>, message: &Value) -> Result<Seat, Fault> {
 }
 
 /// Why the tables of a call could not be carried.
-fn carried(error: &std::io::Error) -> Fault {
+fn carried(error: &std::io::Error) -> HostFault {
     use std::io::ErrorKind::{FileTooLarge, OutOfMemory, StorageFull};
     match error.kind() {
         FileTooLarge | OutOfMemory | StorageFull => {
-            Fault::found("plugin/memory-limit", format!("the table that it gives is larger than its memory may be: {error}"))
+            HostFault::found("plugin/memory-limit", format!("the table that it gives is larger than its memory may be: {error}"))
         }
-        _ => Fault::found("plugin/bad-data", format!("the memory of its tables cannot be used: {error}")),
+        _ => HostFault::found("plugin/bad-data", format!("the memory of its tables cannot be used: {error}")),
     }
 }
 
 /// Runs a stage on columns in shared memory; what it gives stands in shared memory too, or is named by its number when it
 /// went in and came back untouched.
-fn run(seat: Option<&Seat>, message: &Value, memory: &mut Option<HandedOver>, out: &Mutex<File>) -> Result<Sheet<Given>, Fault> {
-    let seat = seat.ok_or_else(|| Fault::found("plugin/bad-talk", "a stage was to run before it was bound"))?;
-    let call: Call = Call::deserialize(message).map_err(|e| Fault::found("plugin/bad-talk", e.to_string()))?;
-    let handed_over = HandedOver::open(memory.take(), call.memory.number, &call.memory.path).map_err(|e| carried(&e))?;
+fn run(
+    seat: Option<&InProcessStage>,
+    message: &Value,
+    memory: &mut Option<IncomingMemory>,
+    out: &Mutex<File>,
+) -> Result<SharedTable<AnswerColumn>, HostFault> {
+    let seat = seat.ok_or_else(|| HostFault::found("plugin/bad-talk", "a stage was to run before it was bound"))?;
+    let call: RunRequest = RunRequest::deserialize(message).map_err(|e| HostFault::found("plugin/bad-talk", e.to_string()))?;
+    let handed_over = IncomingMemory::open(memory.take(), call.memory.number, &call.memory.path).map_err(|e| carried(&e))?;
     let memory = memory.insert(handed_over).bytes();
-    let broken = |what: String| Fault::found("plugin/bad-data", what);
+    let broken = |what: String| HostFault::found("plugin/bad-data", what);
     let (mut lent, mut streams) = (vec![], vec![]);
     for table in call.tables {
         let places = table.columns.iter().zip(&table.claim.columns);
         // SAFETY: the program that started this process wrote the memory with its own writer.
-        let arrays = places.map(|(place, spec)| unsafe { sheet::believed(&memory, place, spec, table.rows) });
+        let arrays = places.map(|(place, spec)| unsafe { shared_table::believed(&memory, place, spec, table.rows) });
         let arrays = arrays.collect::<Result<_, _>>().map_err(broken)?;
-        streams.push(Taken(lend::stream_of(table.claim, table.rows, arrays, &mut lent).map_err(broken)?));
+        streams.push(OwnedStream(export::stream_of(table.claim, table.rows, arrays, &mut lent).map_err(broken)?));
     }
-    let came = seat.call(&call.run.to_string(), streams, &lent, call.most, &Said(out))?;
+    let came = seat.call(&call.run.to_string(), streams, &lent, call.most, &MessageWriter(out))?;
     let mut columns = vec![];
-    let mut writer = sheet::Writer::default();
+    let mut writer = shared_table::Writer::default();
     for (spec, kept) in came.claim.columns.iter().zip(came.columns) {
         columns.push(match kept {
-            Kept::Lent(i) => Given::Lent(i),
-            Kept::Fresh(pieces) => Given::Here(writer.column(spec.holds, &pieces).map_err(broken)?),
+            ReturnedColumn::Lent(i) => AnswerColumn::Lent(i),
+            ReturnedColumn::Fresh(pieces) => AnswerColumn::Here(writer.column(spec.holds, &pieces).map_err(broken)?),
         });
     }
     let out = File::options().write(true).open(&call.out).map_err(|e| carried(&e))?;
     writer.finish(&out).map_err(|e| carried(&e))?;
-    Ok(Sheet { claim: came.claim, rows: came.rows, columns })
+    Ok(SharedTable { claim: came.claim, rows: came.rows, columns })
 }
 
 /// What the library says while it runs, as messages.
-struct Said<'a>(&'a Mutex<File>);
+struct MessageWriter<'a>(&'a Mutex<File>);
 
-impl Said<'_> {
+impl MessageWriter<'_> {
     fn say(&self, message: &Value) {
         // When the other side is gone the loop above ends with the next line.
         let _ = say(self.0, message);
     }
 }
 
-impl Door for Said<'_> {
+impl CallReporter for MessageWriter<'_> {
     fn set_aside(&self, rows: &[u64], reason: &str, detail: &str) {
         self.say(&json!({"say": "set-aside", "rows": rows, "reason": reason, "detail": detail}));
     }

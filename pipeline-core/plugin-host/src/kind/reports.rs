@@ -1,44 +1,44 @@
 //! What a plug-in says while it runs, checked and handed on: the same for both hosts.
 
-use super::super::about::is_word;
-use super::super::{Door, said};
+use super::super::description::is_word;
+use super::super::{CallReporter, reported};
 use pipeline_base::diag::Verdict;
 use pipeline_base::table::Table;
 use pipeline_core::plugin::PluginInfo;
 use pipeline_core::stage::{Cx, Grain};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
-type Wrong = (&'static str, String);
+type ReportFault = (&'static str, String);
 
 #[derive(Default)]
-struct Kept {
+struct ReportState {
     /// Which rows of the first input were set aside.
     aside: Vec<bool>,
     refused: u64,
     used: Option<u64>,
-    wrong: Option<Wrong>,
+    wrong: Option<ReportFault>,
 }
 
 /// The desk of one call.
-pub(super) struct Desk<'a> {
+pub(super) struct CallReports<'a> {
     cx: &'a Cx<'a>,
     table: &'a Table,
     info: &'a PluginInfo,
     stage: &'a str,
     grain: Grain,
-    kept: Mutex<Kept>,
+    kept: Mutex<ReportState>,
 }
 
 /// Where the rows of the first input went.
-pub(super) struct Account {
+pub(super) struct RowAccount {
     rows_in: u64,
     refused: u64,
     used: Option<u64>,
 }
 
-impl Account {
+impl RowAccount {
     /// Whether every row is in exactly one place.
-    pub(super) fn holds(&self, rows_out: usize) -> Result<(), Wrong> {
+    pub(super) fn holds(&self, rows_out: usize) -> Result<(), ReportFault> {
         let rest = self.used.unwrap_or(rows_out as u64);
         if rest.checked_add(self.refused) == Some(self.rows_in) {
             return Ok(());
@@ -48,12 +48,12 @@ impl Account {
     }
 }
 
-impl<'a> Desk<'a> {
+impl<'a> CallReports<'a> {
     pub(super) fn new(cx: &'a Cx<'a>, table: &'a Table, info: &'a PluginInfo, stage: &'a str, grain: Grain) -> Self {
         Self { cx, table, info, stage, grain, kept: Mutex::default() }
     }
 
-    fn kept(&self) -> MutexGuard<'_, Kept> {
+    fn kept(&self) -> MutexGuard<'_, ReportState> {
         self.kept.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
@@ -62,16 +62,16 @@ impl<'a> Desk<'a> {
     }
 
     /// Ends the call: what was said wrongly, or where the rows went.
-    pub(super) fn close(self) -> Result<Account, Wrong> {
+    pub(super) fn close(self) -> Result<RowAccount, ReportFault> {
         let kept = self.kept.into_inner().unwrap_or_else(PoisonError::into_inner);
         match kept.wrong {
             Some(wrong) => Err(wrong),
-            None => Ok(Account { rows_in: self.table.rows() as u64, refused: kept.refused, used: kept.used }),
+            None => Ok(RowAccount { rows_in: self.table.rows() as u64, refused: kept.refused, used: kept.used }),
         }
     }
 }
 
-impl Door for Desk<'_> {
+impl CallReporter for CallReports<'_> {
     fn set_aside(&self, rows: &[u64], reason: &str, detail: &str) {
         if !is_word(reason) {
             return self.refuse(
@@ -113,7 +113,7 @@ impl Door for Desk<'_> {
     }
 
     fn find(&self, json: &str) {
-        for mut problem in said::problems(json, Verdict::Warn, self.info, self.stage, Some(self.table)) {
+        for mut problem in reported::problems(json, Verdict::Warn, self.info, self.stage, Some(self.table)) {
             // A stage that cannot go on fails; what it says in passing does not end the run as a mistake in the job.
             if problem.finding.verdict == Verdict::Error {
                 problem.finding.verdict = Verdict::Block;

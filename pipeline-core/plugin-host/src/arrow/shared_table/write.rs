@@ -1,8 +1,8 @@
 //! Buffers on their way into one piece of memory: where each goes, and then all of them at once.
 
-use super::{Place, Span};
+use super::{ByteRange, ColumnBuffers};
 use crate::arrow;
-use crate::arrow::{Unreadable, views};
+use crate::arrow::{ReadFailure, views};
 use pipeline_base::table::schema::Holds;
 use polars::prelude::Column;
 use polars_arrow::array::{Array, BooleanArray, PrimitiveArray, Utf8Array, Utf8ViewArray};
@@ -27,7 +27,7 @@ const WORTH_THREADS: u64 = 64 << 20;
 const OFFSET: usize = size_of::<i64>();
 
 /// What is written at once.
-enum What {
+enum WriteSource {
     Bytes(Buffer<u8>),
     /// Where the texts of some rows end, and where the first of them begins.
     Ends(Utf8ViewArray, Range<usize>, i64),
@@ -35,7 +35,7 @@ enum What {
     Texts(Utf8ViewArray, Range<usize>),
 }
 
-impl What {
+impl WriteSource {
     fn put(&self, room: &mut [u8]) {
         match self {
             Self::Bytes(bytes) => room.copy_from_slice(bytes),
@@ -46,16 +46,16 @@ impl What {
 }
 
 /// Some bytes and their place.
-struct Part {
+struct WritePart {
     at: u64,
     length: usize,
-    what: What,
+    what: WriteSource,
 }
 
 /// Says where buffers go, one after the other, and then writes them all.
 #[derive(Default)]
 pub(crate) struct Writer {
-    parts: Vec<Part>,
+    parts: Vec<WritePart>,
     at: u64,
 }
 
@@ -66,10 +66,10 @@ impl Writer {
     }
 
     /// One buffer, of parts without a gap, each with its length.
-    fn put_parts(&mut self, parts: impl IntoIterator<Item = (usize, What)>) -> Span {
+    fn put_parts(&mut self, parts: impl IntoIterator<Item = (usize, WriteSource)>) -> ByteRange {
         let from = self.at;
         for (length, what) in parts {
-            self.parts.push(Part { at: self.at, length, what });
+            self.parts.push(WritePart { at: self.at, length, what });
             self.at += length as u64;
         }
         let length = self.at - from;
@@ -77,13 +77,13 @@ impl Writer {
         (from, length)
     }
 
-    fn put(&mut self, pieces: impl IntoIterator<Item = Buffer<u8>>) -> Span {
+    fn put(&mut self, pieces: impl IntoIterator<Item = Buffer<u8>>) -> ByteRange {
         let chunks =
             |piece: Buffer<u8>| (0..piece.len()).step_by(CHUNK).map(move |from| piece.clone().sliced(from..piece.len().min(from + CHUNK)));
-        self.put_parts(pieces.into_iter().flat_map(chunks).map(|chunk| (chunk.len(), What::Bytes(chunk))))
+        self.put_parts(pieces.into_iter().flat_map(chunks).map(|chunk| (chunk.len(), WriteSource::Bytes(chunk))))
     }
 
-    fn bits(&mut self, bits: &Bitmap) -> Span {
+    fn bits(&mut self, bits: &Bitmap) -> ByteRange {
         // Fresh from a builder: the first bit is the first of its byte.
         self.put([Buffer::from(bits.as_slice().0.to_vec())])
     }
@@ -92,26 +92,26 @@ impl Writer {
     ///
     /// # Errors
     /// When the column does not hold what the schema says.
-    pub(crate) fn table_column(&mut self, column: &Column, holds: Holds) -> Result<Place, Unreadable> {
+    pub(crate) fn table_column(&mut self, column: &Column, holds: Holds) -> Result<ColumnBuffers, ReadFailure> {
         if holds != Holds::Text {
             return self.column(holds, &[arrow::array(column, holds)?]);
         }
         let series = arrow::in_one_piece(column, holds)?;
         let texts = series.str().map_err(|e| e.to_string())?.downcast_as_array();
         let known = texts.validity().filter(|v| v.unset_bits() > 0).map(|v| self.bits(&v.iter().collect()));
-        let (mut ends, mut words, mut at) = (vec![(OFFSET, What::Bytes(Buffer::from(vec![0; OFFSET])))], vec![], 0);
+        let (mut ends, mut words, mut at) = (vec![(OFFSET, WriteSource::Bytes(Buffer::from(vec![0; OFFSET])))], vec![], 0);
         for from in (0..texts.len()).step_by(ROWS_AT_ONCE) {
             let rows = from..texts.len().min(from + ROWS_AT_ONCE);
             let length = views::length(texts, rows.clone());
-            ends.push((rows.len() * OFFSET, What::Ends(texts.clone(), rows.clone(), at)));
-            words.push((length, What::Texts(texts.clone(), rows)));
+            ends.push((rows.len() * OFFSET, WriteSource::Ends(texts.clone(), rows.clone(), at)));
+            words.push((length, WriteSource::Texts(texts.clone(), rows)));
             at += length as i64;
         }
         let (texts, values) = (self.put_parts(words), self.put_parts(ends));
-        Ok(Place { known, values, texts: Some(texts) })
+        Ok(ColumnBuffers { known, values, texts: Some(texts) })
     }
 
-    fn numbers<T: NativeType>(&mut self, pieces: &[Box<dyn Array>]) -> Result<Span, Unreadable> {
+    fn numbers<T: NativeType>(&mut self, pieces: &[Box<dyn Array>]) -> Result<ByteRange, ReadFailure> {
         let all: Vec<_> = typed::<PrimitiveArray<T>>(pieces)?.iter().map(|p| bytes(p.values())).collect::<Result<_, _>>()?;
         Ok(self.put(all))
     }
@@ -120,7 +120,7 @@ impl Writer {
     ///
     /// # Errors
     /// When a piece is not of the type.
-    pub(crate) fn column(&mut self, holds: Holds, pieces: &[Box<dyn Array>]) -> Result<Place, Unreadable> {
+    pub(crate) fn column(&mut self, holds: Holds, pieces: &[Box<dyn Array>]) -> Result<ColumnBuffers, ReadFailure> {
         let rows = pieces.iter().map(|p| p.len()).sum();
         let mut known = None;
         if pieces.iter().any(|p| p.null_count() > 0) {
@@ -164,7 +164,7 @@ impl Writer {
                 }
             }
         };
-        Ok(Place { known, values, texts })
+        Ok(ColumnBuffers { known, values, texts })
     }
 
     fn threads(&self) -> usize {
@@ -180,7 +180,7 @@ impl Writer {
         file.set_len(self.at)?;
         let threads = self.threads();
         in_turn(self.parts, threads, |part, room| {
-            if let What::Bytes(bytes) = &part.what {
+            if let WriteSource::Bytes(bytes) = &part.what {
                 return file.write_all_at(bytes, part.at);
             }
             room.resize(part.length, 0);
@@ -229,11 +229,11 @@ fn in_turn<J: Send>(jobs: Vec<J>, threads: usize, work: impl Fn(J, &mut Vec<u8>)
     })
 }
 
-fn bytes<T: NativeType>(values: &Buffer<T>) -> Result<Buffer<u8>, Unreadable> {
+fn bytes<T: NativeType>(values: &Buffer<T>) -> Result<Buffer<u8>, ReadFailure> {
     values.clone().try_transmute::<u8>().map_err(|_| "numbers that are no bytes".to_owned())
 }
 
-fn typed<A: 'static>(pieces: &[Box<dyn Array>]) -> Result<Vec<&A>, Unreadable> {
+fn typed<A: 'static>(pieces: &[Box<dyn Array>]) -> Result<Vec<&A>, ReadFailure> {
     let lost = || "a column changed its type".to_owned();
     pieces.iter().map(|p| p.as_any().downcast_ref::<A>().ok_or_else(lost)).collect()
 }
@@ -245,7 +245,7 @@ pub(super) mod tests {
     use polars::prelude::{IntoColumn, IntoSeries, NewChunkedArray};
 
     /// What a writer writes, to a file and over memory that held something else: the same both times.
-    pub(in super::super) fn written(put: impl Fn(&mut Writer) -> Place) -> (Buffer<u8>, Place) {
+    pub(in super::shared_table) fn written(put: impl Fn(&mut Writer) -> ColumnBuffers) -> (Buffer<u8>, ColumnBuffers) {
         let writer = || {
             let mut writer = Writer::default();
             let place = put(&mut writer);

@@ -7,7 +7,7 @@ use std::path::{Component, Path};
 
 /// What a plug-in says about itself.
 #[derive(Debug, Deserialize)]
-pub(crate) struct About {
+pub(crate) struct PluginDescription {
     /// First word of its stages.
     pub(crate) plugin: String,
     /// Its own version.
@@ -16,13 +16,13 @@ pub(crate) struct About {
     #[serde(default)]
     pub(crate) license: String,
     /// Its stages.
-    pub(crate) stages: Vec<StageAbout>,
+    pub(crate) stages: Vec<StageDescription>,
 }
 
 /// How many tables a stage of a plug-in takes.
 #[derive(Clone, Copy, Debug, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub(crate) enum Takes {
+pub(crate) enum InputCount {
     One,
     Many,
 }
@@ -38,18 +38,18 @@ pub(crate) enum Threads {
 
 /// One stage.
 #[derive(Debug, Deserialize)]
-pub(crate) struct StageAbout {
+pub(crate) struct StageDescription {
     pub(crate) name: String,
     pub(crate) version: u32,
     pub(crate) summary: String,
     #[serde(default)]
     pub(crate) doc: String,
-    pub(crate) inputs: Takes,
+    pub(crate) inputs: InputCount,
     #[serde(default)]
     pub(crate) threads: Threads,
     pub(crate) options: Value,
     #[serde(default)]
-    pub(crate) examples: Vec<ExampleAbout>,
+    pub(crate) examples: Vec<ExampleDescription>,
     /// Files that the examples name, with their text.
     #[serde(default)]
     pub(crate) files: BTreeMap<String, String>,
@@ -57,7 +57,7 @@ pub(crate) struct StageAbout {
 
 /// One example.
 #[derive(Debug, Deserialize)]
-pub(crate) struct ExampleAbout {
+pub(crate) struct ExampleDescription {
     pub(crate) title: String,
     pub(crate) options: String,
 }
@@ -68,9 +68,9 @@ pub(crate) fn is_word(text: &str) -> bool {
 }
 
 /// Reads a description.
-pub(crate) fn read(json: &str) -> Result<About, String> {
+pub(crate) fn read(json: &str) -> Result<PluginDescription, String> {
     let reader = &mut serde_json::Deserializer::from_str(json);
-    let about: About = serde_path_to_error::deserialize(reader).map_err(|e| format!("its description cannot be read: {e}"))?;
+    let about: PluginDescription = serde_path_to_error::deserialize(reader).map_err(|e| format!("its description cannot be read: {e}"))?;
     if !is_word(&about.plugin) {
         return Err(format!("it calls itself `{}`; a name has lower-case letters, digits and hyphens", about.plugin));
     }
@@ -179,7 +179,7 @@ fn closed(stage: &str, schema: &Value) -> Result<(), String> {
 mod tests {
     use super::*;
 
-    fn with(stage: &str, options: &str) -> Result<About, String> {
+    fn with(stage: &str, options: &str) -> Result<PluginDescription, String> {
         read(&format!(
             r#"{{"plugin":"acme","version":"1","later":1,"stages":[{{"name":"{stage}","version":1,"summary":"S","inputs":"one","options":{options}}}]}}"#
         ))

@@ -4,8 +4,8 @@
 //! of the call before, when they fit and the child has let go of them. It is sealed against everybody but this process, which
 //! has it mapped before: a child that opens it for writing can neither change nor cut it.
 
-use super::{Against, Segment, seal};
-use crate::arrow::sheet::Writer;
+use super::{MemoryPiece, SealAgainst, seal};
+use crate::arrow::shared_table::Writer;
 use polars_buffer::Buffer;
 use std::fs::File;
 use std::io;
@@ -20,9 +20,9 @@ const SHARE: u64 = 8;
 static KEPT: AtomicU64 = AtomicU64::new(0);
 
 /// Counts for [`KEPT`].
-struct Counted(u64);
+struct CountedBytes(u64);
 
-impl Counted {
+impl CountedBytes {
     /// Unless it would be too much.
     fn new(length: u64) -> Option<Self> {
         let counted = Self(length);
@@ -30,7 +30,7 @@ impl Counted {
     }
 }
 
-impl Drop for Counted {
+impl Drop for CountedBytes {
     fn drop(&mut self) {
         KEPT.fetch_sub(self.0, Ordering::Relaxed);
     }
@@ -43,23 +43,23 @@ fn most_kept() -> u64 {
 }
 
 /// Pages that can be written again.
-struct Pages {
+struct ReusableMemory {
     map: memmap2::MmapMut,
     /// Whether the kernel was asked to map them all: one by one, at the first touch, takes four times as long.
     mapped: bool,
-    _counted: Counted,
+    _counted: CountedBytes,
 }
 
-impl Pages {
+impl ReusableMemory {
     /// Those of a segment that is written already; none when too much is kept or the system cannot seal them.
-    fn keep(segment: &Segment, length: u64) -> Option<Self> {
+    fn keep(segment: &MemoryPiece, length: u64) -> Option<Self> {
         if segment.named.is_some() || length == 0 {
             return None;
         }
-        let counted = Counted::new(length)?;
+        let counted = CountedBytes::new(length)?;
         // SAFETY: nobody else knows the file yet, and once it is sealed nobody can shorten it.
         let map = unsafe { memmap2::MmapMut::map_mut(&segment.file) }.ok()?;
-        seal(&segment.file, Against::Others).ok()?;
+        seal(&segment.file, SealAgainst::Others).ok()?;
         Some(Self { map, mapped: false, _counted: counted })
     }
 
@@ -75,15 +75,15 @@ impl Pages {
 }
 
 /// The memory of what goes to one child.
-pub(in super::super) struct Outgoing {
-    segment: Segment,
-    pages: Option<Pages>,
+pub(in super::super) struct OutgoingMemory {
+    segment: MemoryPiece,
+    pages: Option<ReusableMemory>,
     number: u64,
 }
 
 static NEXT: AtomicU64 = AtomicU64::new(1);
 
-impl Outgoing {
+impl OutgoingMemory {
     /// Writes to the memory of an earlier call, which the child has let go of, when it is large enough; else to fresh memory.
     pub(in super::super) fn written(earlier: Option<Self>, writer: Writer) -> io::Result<Self> {
         let length = writer.length();
@@ -93,9 +93,9 @@ impl Outgoing {
             pages.write(writer)?;
             return Ok(same);
         }
-        let segment = Segment::new()?;
+        let segment = MemoryPiece::new()?;
         writer.finish(segment.file())?;
-        let pages = Pages::keep(&segment, length);
+        let pages = ReusableMemory::keep(&segment, length);
         Ok(Self { segment, pages, number: NEXT.fetch_add(1, Ordering::Relaxed) })
     }
 
@@ -111,21 +111,21 @@ impl Outgoing {
 }
 
 /// The memory that the program handed to this process, its child.
-pub(in super::super) struct HandedOver {
+pub(in super::super) struct IncomingMemory {
     number: u64,
     map: Arc<memmap2::Mmap>,
 }
 
 /// Who has it holds on to the memory.
-struct Hold(Arc<memmap2::Mmap>);
+struct MemoryGuard(Arc<memmap2::Mmap>);
 
-impl AsRef<[u8]> for Hold {
+impl AsRef<[u8]> for MemoryGuard {
     fn as_ref(&self) -> &[u8] {
         &self.0
     }
 }
 
-impl HandedOver {
+impl IncomingMemory {
     /// The memory of this number: that of the call before, or another.
     pub(in super::super) fn open(earlier: Option<Self>, number: u64, path: &Path) -> io::Result<Self> {
         if let Some(same) = earlier.filter(|e| e.number == number) {
@@ -138,7 +138,7 @@ impl HandedOver {
 
     /// Its bytes; whoever has them holds on to it.
     pub(in super::super) fn bytes(&self) -> Buffer<u8> {
-        if self.map.is_empty() { Buffer::new() } else { Buffer::from_owner(Hold(self.map.clone())) }
+        if self.map.is_empty() { Buffer::new() } else { Buffer::from_owner(MemoryGuard(self.map.clone())) }
     }
 
     /// Whether nobody holds on to it.
@@ -168,8 +168,8 @@ mod tests {
 
     #[test]
     fn what_goes_in_stands_in_the_same_memory_and_only_its_maker_can_change_it() {
-        let out = Outgoing::written(None, writer(5, 10_000)).unwrap();
-        let given = HandedOver::open(None, out.number(), out.path()).unwrap();
+        let out = OutgoingMemory::written(None, writer(5, 10_000)).unwrap();
+        let given = IncomingMemory::open(None, out.number(), out.path()).unwrap();
         let bytes = given.bytes();
         assert_eq!(first(&bytes), 5);
         assert!(!given.is_free());
@@ -190,25 +190,25 @@ mod tests {
         assert_eq!(first(&given.bytes()), 5);
         // Less fits into the same memory, and the child sees it there.
         let number = out.number();
-        let out = Outgoing::written(Some(out), writer(-7, 9_000)).unwrap();
+        let out = OutgoingMemory::written(Some(out), writer(-7, 9_000)).unwrap();
         assert_eq!(out.number(), number);
-        let given = HandedOver::open(Some(given), out.number(), out.path()).unwrap();
+        let given = IncomingMemory::open(Some(given), out.number(), out.path()).unwrap();
         assert_eq!(first(&given.bytes()), -7);
         // More does not.
-        let out = Outgoing::written(Some(out), writer(11, 10_100)).unwrap();
+        let out = OutgoingMemory::written(Some(out), writer(11, 10_100)).unwrap();
         assert_ne!(out.number(), number);
-        let given = HandedOver::open(Some(given), out.number(), out.path()).unwrap();
+        let given = IncomingMemory::open(Some(given), out.number(), out.path()).unwrap();
         assert_eq!(first(&given.bytes()), 11);
         // Nothing at all is a table, too.
-        let out = Outgoing::written(None, Writer::default()).unwrap();
-        assert!(HandedOver::open(Some(given), out.number(), out.path()).unwrap().bytes().is_empty());
+        let out = OutgoingMemory::written(None, Writer::default()).unwrap();
+        assert!(IncomingMemory::open(Some(given), out.number(), out.path()).unwrap().bytes().is_empty());
     }
 
     #[test]
     fn no_more_is_kept_than_a_share_of_the_memory() {
-        assert!(Counted::new(most_kept() + 1).is_none());
-        assert!(Counted::new(u64::MAX).is_none());
-        let one = Counted::new(4096).unwrap();
+        assert!(CountedBytes::new(most_kept() + 1).is_none());
+        assert!(CountedBytes::new(u64::MAX).is_none());
+        let one = CountedBytes::new(4096).unwrap();
         assert!(KEPT.load(Ordering::Relaxed) >= 4096 && KEPT.load(Ordering::Relaxed) < most_kept());
         drop(one);
     }

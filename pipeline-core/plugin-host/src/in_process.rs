@@ -4,12 +4,12 @@
 
 mod callbacks;
 
-use super::{Ask, BoundHost, Door, Fault, Hello, Host};
-use crate::arrow::Answer;
-use crate::arrow::lend;
-use crate::arrow::lend::Lent;
-use crate::arrow::take;
-use crate::arrow::take::{Came, Taken, text};
+use super::{BindRequest, BoundHost, CallReporter, Host, HostFault, OpenedPlugin};
+use crate::arrow::ReturnedTable;
+use crate::arrow::export;
+use crate::arrow::export::LentColumn;
+use crate::arrow::import;
+use crate::arrow::import::{OwnedStream, ReturnedBatch, text};
 use gunter_plugin_abi::{BindFn, EntryFn, GunterError, GunterPlugin, GunterStage, MAJOR, MINOR, SYMBOL, code};
 use libloading::os::unix::{Library as Handle, RTLD_LOCAL, RTLD_NOW};
 use pipeline_base::table::Table;
@@ -35,24 +35,24 @@ struct Library {
 static OPEN: LazyLock<Mutex<HashMap<PathBuf, &'static Library>>> = LazyLock::new(Mutex::default);
 
 /// A plug-in in this process.
-pub(super) struct InProcess(&'static Library);
+pub(super) struct InProcessHost(&'static Library);
 
 /// Opens a library, or finds it open.
-pub(super) fn open(path: &Path, sha256: &str) -> Result<(InProcess, Hello), Fault> {
+pub(super) fn open(path: &Path, sha256: &str) -> Result<(InProcessHost, OpenedPlugin), HostFault> {
     let mut open = OPEN.lock().unwrap_or_else(PoisonError::into_inner);
     let library = match open.get(path) {
         Some(library) if library.sha256 == sha256 => *library,
-        Some(_) => return Err(Fault::found("plugin/digest-differs", "it was changed while it was in use")),
+        Some(_) => return Err(HostFault::found("plugin/digest-differs", "it was changed while it was in use")),
         None => {
             let library: &'static Library = Box::leak(Box::new(enter(path, sha256)?));
             open.insert(path.to_owned(), library);
             library
         }
     };
-    Ok((InProcess(library), Hello { abi: library.abi.clone(), about: library.about.clone() }))
+    Ok((InProcessHost(library), OpenedPlugin { abi: library.abi.clone(), about: library.about.clone() }))
 }
 
-fn cannot_load(error: &libloading::Error) -> Fault {
+fn cannot_load(error: &libloading::Error) -> HostFault {
     use std::error::Error;
     let words = error.source().map_or_else(|| error.to_string(), ToString::to_string);
     let code = if words.contains("undefined symbol") {
@@ -66,10 +66,10 @@ fn cannot_load(error: &libloading::Error) -> Fault {
     };
     // The loader begins with the path of this machine, which the finding already has as the job wrote it.
     let words = words.split_once(": ").map_or(words.as_str(), |(_, rest)| rest);
-    Fault::found(code, format!("it cannot be loaded: {words}"))
+    HostFault::found(code, format!("it cannot be loaded: {words}"))
 }
 
-fn enter(path: &Path, sha256: &str) -> Result<Library, Fault> {
+fn enter(path: &Path, sha256: &str) -> Result<Library, HostFault> {
     // Binding now: a symbol that is missing is found here and not in the middle of a run. Local: its symbols are its own.
     // SAFETY: opening runs the library's initialisers; the job names the library, and its digest is known.
     let handle = unsafe { Handle::open(Some(path), RTLD_NOW | RTLD_LOCAL) }.map_err(|e| cannot_load(&e))?;
@@ -81,15 +81,15 @@ fn enter(path: &Path, sha256: &str) -> Result<Library, Fault> {
             // SAFETY: only looked for, never called.
             if unsafe { handle.get::<*const ()>(format!("gunter_plugin_v{other}").as_bytes()) }.is_ok() {
                 let what = format!("it is made for version {other} of the boundary, and this program speaks {MAJOR}.{MINOR}");
-                return Err(Fault::found("plugin/other-version", what));
+                return Err(HostFault::found("plugin/other-version", what));
             }
         }
-        return Err(Fault::found("plugin/no-symbol", format!("it does not export `{SYMBOL}`, so it is no plug-in of this program")));
+        return Err(HostFault::found("plugin/no-symbol", format!("it does not export `{SYMBOL}`, so it is no plug-in of this program")));
     };
     // SAFETY: zeroes are valid for a struct of numbers, pointers and optional functions.
     let mut plugin: GunterPlugin = unsafe { std::mem::zeroed() };
     plugin.size = size_of::<GunterPlugin>() as u32;
-    let mut error = Error::new();
+    let mut error = LibraryError::new();
     // SAFETY: the function of the header, with room for both structs.
     let answer = unsafe { entry(MINOR, &raw mut plugin, error.room()) };
     if answer != code::OK {
@@ -98,25 +98,25 @@ fn enter(path: &Path, sha256: &str) -> Result<Library, Fault> {
     let filled = offset_of!(GunterPlugin, bind) + size_of::<Option<BindFn>>();
     if plugin.abi_major != MAJOR {
         let what = format!("it speaks version {}.{} of the boundary, and this program {MAJOR}.{MINOR}", plugin.abi_major, plugin.abi_minor);
-        return Err(Fault::found("plugin/other-version", what));
+        return Err(HostFault::found("plugin/other-version", what));
     }
     if (plugin.size as usize) < filled {
-        return Err(Fault::found(
+        return Err(HostFault::found(
             "plugin/bad-description",
             format!("it filled {} bytes of its table and version 1.0 has {filled}", plugin.size),
         ));
     }
     let about =
-        text(plugin.describe_json).ok_or_else(|| Fault::found("plugin/bad-description", "it has no description: a null pointer"))?;
-    let bind = plugin.bind.ok_or_else(|| Fault::found("plugin/bad-description", "it has no `bind`: a null pointer"))?;
+        text(plugin.describe_json).ok_or_else(|| HostFault::found("plugin/bad-description", "it has no description: a null pointer"))?;
+    let bind = plugin.bind.ok_or_else(|| HostFault::found("plugin/bad-description", "it has no `bind`: a null pointer"))?;
     let abi = format!("{}.{}", plugin.abi_major, plugin.abi_minor);
     Ok(Library { sha256: sha256.to_owned(), abi, about, bind, poisoned: AtomicBool::new(false) })
 }
 
 /// Room for an error, released when it goes.
-struct Error(GunterError);
+struct LibraryError(GunterError);
 
-impl Error {
+impl LibraryError {
     const fn new() -> Self {
         let size = size_of::<GunterError>() as u32;
         Self(GunterError { size, code: 0, json: std::ptr::null(), release: None, private_data: std::ptr::null_mut() })
@@ -126,12 +126,12 @@ impl Error {
         &raw mut self.0
     }
 
-    fn fault(&self, answer: i32) -> Fault {
-        Fault::answered(answer, text(self.0.json).unwrap_or_default())
+    fn fault(&self, answer: i32) -> HostFault {
+        HostFault::answered(answer, text(self.0.json).unwrap_or_default())
     }
 }
 
-impl Drop for Error {
+impl Drop for LibraryError {
     fn drop(&mut self) {
         if let Some(release) = self.0.release {
             // SAFETY: the maker's own release, called once: the struct is dropped here.
@@ -141,14 +141,14 @@ impl Drop for Error {
 }
 
 impl Library {
-    fn still_good(&self) -> Result<(), Fault> {
+    fn still_good(&self) -> Result<(), HostFault> {
         if self.poisoned.load(Ordering::Relaxed) {
-            return Err(Fault::found("plugin/panicked", "it broke down in an earlier call"));
+            return Err(HostFault::found("plugin/panicked", "it broke down in an earlier call"));
         }
         Ok(())
     }
 
-    fn fault(&self, error: &Error, answer: i32) -> Fault {
+    fn fault(&self, error: &LibraryError, answer: i32) -> HostFault {
         if answer == code::PANICKED {
             self.poisoned.store(true, Ordering::Relaxed);
         }
@@ -161,37 +161,37 @@ fn c_text(text: &str) -> CString {
     CString::new(text.replace('\0', " ")).unwrap_or_default()
 }
 
-impl InProcess {
+impl InProcessHost {
     /// Binds a stage.
-    pub(super) fn seat(&self, ask: &Ask) -> Result<Seat, Fault> {
+    pub(super) fn seat(&self, ask: &BindRequest) -> Result<InProcessStage, HostFault> {
         self.0.still_good()?;
         let [stage, options, inputs, context] = [ask.stage, &ask.options, &ask.inputs, &ask.context].map(c_text);
         // SAFETY: zeroes are valid for a struct of numbers, pointers and optional functions.
         let mut bound: GunterStage = unsafe { std::mem::zeroed() };
         bound.size = size_of::<GunterStage>() as u32;
-        let mut error = Error::new();
+        let mut error = LibraryError::new();
         // SAFETY: the function of the header, with texts that outlive the call and room for both structs.
         let answer =
             unsafe { (self.0.bind)(stage.as_ptr(), options.as_ptr(), inputs.as_ptr(), context.as_ptr(), &raw mut bound, error.room()) };
         if answer != code::OK {
             return Err(self.0.fault(&error, answer));
         }
-        let bound = Seat { library: self.0, json: text(bound.bound_json).unwrap_or_default(), bound };
+        let bound = InProcessStage { library: self.0, json: text(bound.bound_json).unwrap_or_default(), bound };
         if bound.bound.run.is_none() || (bound.bound.size as usize) < offset_of!(GunterStage, private_data) + size_of::<usize>() {
-            return Err(Fault::found("plugin/bad-answer", "it bound the stage and gave no `run`: a null pointer or a short struct"));
+            return Err(HostFault::found("plugin/bad-answer", "it bound the stage and gave no `run`: a null pointer or a short struct"));
         }
         Ok(bound)
     }
 }
 
-impl Host for InProcess {
-    fn bind(&self, ask: &Ask) -> Result<Box<dyn BoundHost>, Fault> {
+impl Host for InProcessHost {
+    fn bind(&self, ask: &BindRequest) -> Result<Box<dyn BoundHost>, HostFault> {
         Ok(Box::new(self.seat(ask)?))
     }
 }
 
 /// A bound stage in this process.
-pub(super) struct Seat {
+pub(super) struct InProcessStage {
     library: &'static Library,
     json: String,
     bound: GunterStage,
@@ -199,11 +199,11 @@ pub(super) struct Seat {
 
 // SAFETY: the contract lets `run` be called from several threads at once; a stage that says `"threads": "one"` is called
 // under a lock by its kind. The struct itself is only read.
-unsafe impl Send for Seat {}
+unsafe impl Send for InProcessStage {}
 // SAFETY: as above.
-unsafe impl Sync for Seat {}
+unsafe impl Sync for InProcessStage {}
 
-impl Drop for Seat {
+impl Drop for InProcessStage {
     fn drop(&mut self) {
         if let Some(release) = self.bound.release {
             // SAFETY: the maker's own release, called once: the struct is dropped here.
@@ -212,52 +212,52 @@ impl Drop for Seat {
     }
 }
 
-impl Seat {
+impl InProcessStage {
     /// Calls `run` with streams over the columns in `lent`.
     pub(super) fn call(
         &self,
         run_json: &str,
-        mut streams: Vec<Taken>,
-        lent: &[Lent],
+        mut streams: Vec<OwnedStream>,
+        lent: &[LentColumn],
         most: Option<usize>,
-        door: &dyn Door,
-    ) -> Result<Came, Fault> {
+        door: &dyn CallReporter,
+    ) -> Result<ReturnedBatch, HostFault> {
         self.library.still_good()?;
-        let run = self.bound.run.ok_or_else(|| Fault::found("plugin/bad-answer", "it has no `run`"))?;
+        let run = self.bound.run.ok_or_else(|| HostFault::found("plugin/bad-answer", "it has no `run`"))?;
         let run_json = c_text(run_json);
         callbacks::with(door, |host| {
             // The plug-in moves out of this list; what it leaves is released with `streams`.
             let (list, n) = (streams.as_mut_ptr().cast(), streams.len());
-            let mut out = ManuallyDrop::new(Taken::empty());
-            let mut error = Error::new();
-            // SAFETY: the function of the header; `Taken` is a stream and nothing else; all pointers outlive the call.
+            let mut out = ManuallyDrop::new(OwnedStream::empty());
+            let mut error = LibraryError::new();
+            // SAFETY: the function of the header; `OwnedStream` is a stream and nothing else; all pointers outlive the call.
             let answer = unsafe { run(&raw const self.bound, run_json.as_ptr(), host, list, n, &raw mut out.0, error.room()) };
             if answer != code::OK {
                 // What stands in `out` after a failure is nobody's: it is not touched.
                 return Err(self.library.fault(&error, answer));
             }
             let mut out = ManuallyDrop::into_inner(out);
-            take::stream(&mut out, lent, most).map_err(|what| match serde_json::from_str::<serde_json::Value>(&what) {
-                Ok(_) => Fault::Said(code::BAD_DATA, what),
-                Err(_) => Fault::found("plugin/bad-data", what),
+            import::stream(&mut out, lent, most).map_err(|what| match serde_json::from_str::<serde_json::Value>(&what) {
+                Ok(_) => HostFault::Said(code::BAD_DATA, what),
+                Err(_) => HostFault::found("plugin/bad-data", what),
             })
         })
     }
 }
 
-impl BoundHost for Seat {
+impl BoundHost for InProcessStage {
     fn bound_json(&self) -> &str {
         &self.json
     }
 
-    fn run(&self, run_json: &str, inputs: &[Table], most: Option<usize>, door: &dyn Door) -> Result<Answer, Fault> {
-        let mut lent: Vec<Lent> = vec![];
-        let mut streams: Vec<Taken> = vec![];
+    fn run(&self, run_json: &str, inputs: &[Table], most: Option<usize>, door: &dyn CallReporter) -> Result<ReturnedTable, HostFault> {
+        let mut lent: Vec<LentColumn> = vec![];
+        let mut streams: Vec<OwnedStream> = vec![];
         for table in inputs {
-            let stream = lend::stream(table, &mut lent).map_err(|what| Fault::found("stage/broken-promise", what))?;
-            streams.push(Taken(stream));
+            let stream = export::stream(table, &mut lent).map_err(|what| HostFault::found("stage/broken-promise", what))?;
+            streams.push(OwnedStream(stream));
         }
         let came = self.call(run_json, streams, &lent, most, door)?;
-        came.answer(&super::columns(inputs)).map_err(|what| Fault::found("plugin/bad-data", what))
+        came.answer(&super::columns(inputs)).map_err(|what| HostFault::found("plugin/bad-data", what))
     }
 }

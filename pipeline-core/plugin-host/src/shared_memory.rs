@@ -6,16 +6,16 @@
 
 #![allow(unsafe_code)]
 
-mod lent;
+mod outgoing;
 
-pub(super) use lent::{HandedOver, Outgoing};
+pub(super) use outgoing::{IncomingMemory, OutgoingMemory};
 use polars_buffer::Buffer;
 use std::fs::File;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
 /// One piece of shared memory.
-pub(super) struct Segment {
+pub(super) struct MemoryPiece {
     file: File,
     path: PathBuf,
     /// Set where the system has no nameless files, or hides those of a process: then it is a file that goes when this does.
@@ -44,7 +44,7 @@ fn nameless() -> io::Result<(File, PathBuf)> {
 
 /// Against whom the bytes of a file are sealed.
 #[derive(Clone, Copy)]
-enum Against {
+enum SealAgainst {
     /// Everybody; fails while somebody has it mapped for writing.
     All,
     /// Everybody but who has it mapped for writing already.
@@ -52,13 +52,13 @@ enum Against {
 }
 
 /// From here on the length of the file stays as it is, and its bytes can be changed by nobody, or by nobody else.
-fn seal(file: &File, against: Against) -> io::Result<()> {
+fn seal(file: &File, against: SealAgainst) -> io::Result<()> {
     #[cfg(target_os = "linux")]
     {
         use std::os::fd::AsRawFd;
         let write = match against {
-            Against::All => libc::F_SEAL_WRITE,
-            Against::Others => libc::F_SEAL_FUTURE_WRITE,
+            SealAgainst::All => libc::F_SEAL_WRITE,
+            SealAgainst::Others => libc::F_SEAL_FUTURE_WRITE,
         };
         let seals = libc::F_SEAL_SEAL | libc::F_SEAL_SHRINK | libc::F_SEAL_GROW | write;
         // SAFETY: a plain call on a descriptor that is open.
@@ -83,7 +83,7 @@ unsafe fn mapped(file: &File) -> io::Result<Buffer<u8>> {
     Ok(Buffer::from_owner(unsafe { memmap2::Mmap::map(file)? }))
 }
 
-impl Segment {
+impl MemoryPiece {
     /// An empty one.
     pub(super) fn new() -> io::Result<Self> {
         if let Ok((file, path)) = nameless() {
@@ -106,7 +106,7 @@ impl Segment {
     /// What the other process wrote, when nobody can change it any more.
     pub(super) fn settle(self) -> io::Result<Buffer<u8>> {
         if self.named.is_none() {
-            seal(&self.file, Against::All)?;
+            seal(&self.file, SealAgainst::All)?;
             // SAFETY: sealed against writing and shortening, also through other descriptors and maps.
             return unsafe { mapped(&self.file) };
         }
@@ -127,7 +127,7 @@ mod tests {
 
     #[test]
     fn what_was_settled_cannot_be_changed() {
-        let segment = Segment::new().unwrap();
+        let segment = MemoryPiece::new().unwrap();
         let path = segment.path().to_owned();
         let open = || File::options().read(true).write(true).open(&path).unwrap();
         let mut writer = open();
@@ -135,9 +135,9 @@ mod tests {
         // A map for writing that somebody keeps: refused.
         // SAFETY: nobody shortens the file in this test.
         let kept = unsafe { memmap2::MmapMut::map_mut(&writer).unwrap() };
-        assert!(seal(segment.file(), Against::All).is_err());
+        assert!(seal(segment.file(), SealAgainst::All).is_err());
         drop(kept);
-        let read = HandedOver::open(None, 1, &path).unwrap();
+        let read = IncomingMemory::open(None, 1, &path).unwrap();
         assert_eq!(&read.bytes()[..], b"as it was");
         drop(read);
         let second = open();
@@ -152,12 +152,12 @@ mod tests {
     #[test]
     fn a_file_of_the_disk_is_copied() {
         let (file, path) = tempfile::NamedTempFile::new().unwrap().into_parts();
-        let segment = Segment { file, path: path.to_path_buf(), named: Some(path) };
+        let segment = MemoryPiece { file, path: path.to_path_buf(), named: Some(path) };
         std::fs::write(segment.path(), b"123456789").unwrap();
         let path = segment.path().to_owned();
         let settled = segment.settle().unwrap();
         assert_eq!(&settled[..], b"123456789");
         assert!(!path.exists());
-        assert!(Segment::new().unwrap().settle().unwrap().is_empty());
+        assert!(MemoryPiece::new().unwrap().settle().unwrap().is_empty());
     }
 }

@@ -1,6 +1,6 @@
 //! What a plug-in says, as findings.
 
-use super::about::is_word;
+use super::description::is_word;
 use pipeline_base::diag::{Diagnostic, Label, Verdict};
 use pipeline_base::problem::Problem;
 use pipeline_base::table::Table;
@@ -14,7 +14,7 @@ const LONGEST: usize = 2000;
 
 #[derive(Default, Deserialize)]
 #[serde(default)]
-struct Said {
+struct ReportedFinding {
     code: Option<String>,
     verdict: Option<Verdict>,
     what: String,
@@ -32,22 +32,22 @@ fn short(text: &str) -> String {
     if text.chars().count() <= LONGEST { text } else { text.chars().take(LONGEST).chain(['…']).collect() }
 }
 
-fn parse(json: &str) -> Vec<Said> {
+fn parse(json: &str) -> Vec<ReportedFinding> {
     let one = |v: Value| {
         let shown = v.as_str().map_or_else(|| v.to_string(), str::to_owned);
-        match serde_json::from_value::<Said>(v) {
+        match serde_json::from_value::<ReportedFinding>(v) {
             Ok(said) if !said.what.trim().is_empty() => said,
-            _ => Said { what: shown, ..Said::default() },
+            _ => ReportedFinding { what: shown, ..ReportedFinding::default() },
         }
     };
-    let mut all: Vec<Said> = match serde_json::from_str(json) {
+    let mut all: Vec<ReportedFinding> = match serde_json::from_str(json) {
         Ok(Value::Array(items)) => items.into_iter().map(one).collect(),
         Ok(value) => vec![one(value)],
-        Err(_) => vec![Said { what: json.to_owned(), ..Said::default() }],
+        Err(_) => vec![ReportedFinding { what: json.to_owned(), ..ReportedFinding::default() }],
     };
     all.retain(|s| !s.what.trim().is_empty());
     if all.is_empty() {
-        all.push(Said { what: "it failed and does not say why".into(), ..Said::default() });
+        all.push(ReportedFinding { what: "it failed and does not say why".into(), ..ReportedFinding::default() });
     }
     all
 }

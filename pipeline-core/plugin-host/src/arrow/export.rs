@@ -5,7 +5,7 @@
 
 #![allow(unsafe_code)]
 
-use super::{Claim, Unreadable, claim_of, format};
+use super::{ReadFailure, StatedSchema, claim_of, format};
 use gunter_plugin_abi::{ARROW_FLAG_NULLABLE, ArrowArray, ArrowArrayStream, ArrowSchema, COLUMN_KEY, FRAME_KEY};
 use pipeline_base::table::Table;
 use pipeline_base::table::schema::Holds;
@@ -18,28 +18,28 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{LazyLock, Mutex, PoisonError};
 
 /// Rows, and the columns with their types.
-type Batch = (usize, Vec<(Holds, Box<dyn Array>)>);
+type ColumnBatch = (usize, Vec<(Holds, Box<dyn Array>)>);
 
 /// What stands behind one handed-out struct.
-enum Behind {
-    Stream { claim: Claim, batch: Option<Batch> },
+enum HandedOut {
+    Stream { claim: StatedSchema, batch: Option<ColumnBatch> },
     Array { _buffers: Box<[*const c_void]>, children: Box<[*mut ArrowArray]>, _keep: Option<Box<dyn Array>> },
     Schema { _texts: Vec<CString>, _metadata: Option<Vec<u8>>, children: Box<[*mut ArrowSchema]> },
 }
 
 // SAFETY: the raw pointers are to memory that only the holder of the number frees, once.
-unsafe impl Send for Behind {}
+unsafe impl Send for HandedOut {}
 
-static HANDED_OUT: LazyLock<Mutex<HashMap<usize, Behind>>> = LazyLock::new(Mutex::default);
+static HANDED_OUT: LazyLock<Mutex<HashMap<usize, HandedOut>>> = LazyLock::new(Mutex::default);
 static NEXT: AtomicUsize = AtomicUsize::new(1);
 
-fn keep(behind: Behind) -> *mut c_void {
+fn keep(behind: HandedOut) -> *mut c_void {
     let number = NEXT.fetch_add(1, Ordering::Relaxed);
     HANDED_OUT.lock().unwrap_or_else(PoisonError::into_inner).insert(number, behind);
     ptr::without_provenance_mut(number)
 }
 
-fn give_up(number: *mut c_void) -> Option<Behind> {
+fn give_up(number: *mut c_void) -> Option<HandedOut> {
     HANDED_OUT.lock().unwrap_or_else(PoisonError::into_inner).remove(&number.addr())
 }
 
@@ -51,7 +51,7 @@ pub(crate) fn out() -> usize {
 
 /// A lent column and where its values lie, to know it again when it comes back untouched. It is held until the call is
 /// over: an address that was freed and given out again would be taken for it.
-pub(crate) struct Lent {
+pub(crate) struct LentColumn {
     pub(crate) holds: Holds,
     pub(crate) buffers: Vec<*const c_void>,
     pub(crate) array: Box<dyn Array>,
@@ -61,7 +61,7 @@ pub(crate) struct Lent {
 ///
 /// # Errors
 /// When a column does not hold what the schema says.
-pub(crate) fn stream(table: &Table, lent: &mut Vec<Lent>) -> Result<ArrowArrayStream, Unreadable> {
+pub(crate) fn stream(table: &Table, lent: &mut Vec<LentColumn>) -> Result<ArrowArrayStream, ReadFailure> {
     stream_of(claim_of(&table.schema), table.rows(), crate::arrow::arrays(table)?, lent)
 }
 
@@ -70,15 +70,15 @@ pub(crate) fn stream(table: &Table, lent: &mut Vec<Lent>) -> Result<ArrowArraySt
 /// # Errors
 /// When a column does not hold what the claim says.
 pub(crate) fn stream_of(
-    claim: Claim,
+    claim: StatedSchema,
     rows: usize,
     arrays: Vec<Box<dyn Array>>,
-    lent: &mut Vec<Lent>,
-) -> Result<ArrowArrayStream, Unreadable> {
+    lent: &mut Vec<LentColumn>,
+) -> Result<ArrowArrayStream, ReadFailure> {
     let mut columns = vec![];
     for (spec, array) in claim.columns.iter().zip(arrays) {
         let (array, buffers) = buffers_of(array, spec.holds)?;
-        lent.push(Lent { holds: spec.holds, buffers, array: array.clone() });
+        lent.push(LentColumn { holds: spec.holds, buffers, array: array.clone() });
         columns.push((spec.holds, array));
     }
     Ok(ArrowArrayStream {
@@ -86,7 +86,7 @@ pub(crate) fn stream_of(
         get_next: Some(get_next),
         get_last_error: Some(get_last_error),
         release: Some(release_stream),
-        private_data: keep(Behind::Stream { claim, batch: Some((rows, columns)) }),
+        private_data: keep(HandedOut::Stream { claim, batch: Some((rows, columns)) }),
     })
 }
 
@@ -100,7 +100,7 @@ fn bits_ptr(bits: Option<&Bitmap>) -> *const c_void {
 }
 
 /// The array with its bits at bytes, and its buffers.
-fn buffers_of(array: Box<dyn Array>, holds: Holds) -> Result<(Box<dyn Array>, Vec<*const c_void>), Unreadable> {
+fn buffers_of(array: Box<dyn Array>, holds: Holds) -> Result<(Box<dyn Array>, Vec<*const c_void>), ReadFailure> {
     let lost = || "a column changed its type".to_owned();
     let known = array.validity().filter(|v| v.unset_bits() > 0).map(from_a_byte);
     let array = array.with_validity(known);
@@ -155,12 +155,12 @@ fn schema_of(format: &str, name: &str, nullable: bool, metadata: &[(&str, &str)]
         release: Some(release_schema),
         private_data: ptr::null_mut(),
     };
-    schema.private_data = keep(Behind::Schema { _texts: texts, _metadata: bytes, children });
+    schema.private_data = keep(HandedOut::Schema { _texts: texts, _metadata: bytes, children });
     schema
 }
 
 /// A claim as a schema that a plug-in takes.
-fn claim_schema(claim: &Claim) -> ArrowSchema {
+fn claim_schema(claim: &StatedSchema) -> ArrowSchema {
     let children = claim
         .columns
         .iter()
@@ -192,11 +192,11 @@ fn array_of(
         children: if children.is_empty() { ptr::null_mut() } else { children.as_ptr().cast_mut() },
         dictionary: ptr::null_mut(),
         release: Some(release_array),
-        private_data: keep(Behind::Array { _buffers: buffers, children, _keep: keep_alive }),
+        private_data: keep(HandedOut::Array { _buffers: buffers, children, _keep: keep_alive }),
     }
 }
 
-fn batch_array(rows: usize, columns: Vec<(Holds, Box<dyn Array>)>) -> Result<ArrowArray, Unreadable> {
+fn batch_array(rows: usize, columns: Vec<(Holds, Box<dyn Array>)>) -> Result<ArrowArray, ReadFailure> {
     let mut children = vec![];
     for (holds, array) in columns {
         let nulls = array.null_count();
@@ -213,7 +213,7 @@ unsafe extern "C" fn get_schema(stream: *mut ArrowArrayStream, out: *mut ArrowSc
     // SAFETY: checked for null; the caller passes a stream that this file made.
     let number = unsafe { (*stream).private_data }.addr();
     let claim = match HANDED_OUT.lock().unwrap_or_else(PoisonError::into_inner).get(&number) {
-        Some(Behind::Stream { claim, .. }) => claim.clone(),
+        Some(HandedOut::Stream { claim, .. }) => claim.clone(),
         _ => return libc::EINVAL,
     };
     // SAFETY: checked for null; the caller gives room for one schema, whose old content is not dropped.
@@ -228,7 +228,7 @@ unsafe extern "C" fn get_next(stream: *mut ArrowArrayStream, out: *mut ArrowArra
     // SAFETY: checked for null; the caller passes a stream that this file made.
     let number = unsafe { (*stream).private_data }.addr();
     let batch = match HANDED_OUT.lock().unwrap_or_else(PoisonError::into_inner).get_mut(&number) {
-        Some(Behind::Stream { batch, .. }) => batch.take(),
+        Some(HandedOut::Stream { batch, .. }) => batch.take(),
         _ => return libc::EINVAL,
     };
     let array = match batch {
@@ -274,7 +274,7 @@ unsafe extern "C" fn release_array(array: *mut ArrowArray) {
     // SAFETY: checked for null; the caller passes an array that this file made.
     let array = unsafe { &mut *array };
     array.release = None;
-    if let Some(Behind::Array { children, .. }) = give_up(array.private_data) {
+    if let Some(HandedOut::Array { children, .. }) = give_up(array.private_data) {
         for child in children {
             // SAFETY: each child was boxed in `array_of` and is freed here, once: the number is out of the list.
             let mut child = unsafe { Box::from_raw(child) };
@@ -293,7 +293,7 @@ unsafe extern "C" fn release_schema(schema: *mut ArrowSchema) {
     // SAFETY: checked for null; the caller passes a schema that this file made.
     let schema = unsafe { &mut *schema };
     schema.release = None;
-    if let Some(Behind::Schema { children, .. }) = give_up(schema.private_data) {
+    if let Some(HandedOut::Schema { children, .. }) = give_up(schema.private_data) {
         for child in children {
             // SAFETY: each child was boxed in `schema_of` and is freed here, once.
             let mut child = unsafe { Box::from_raw(child) };

@@ -1,12 +1,12 @@
 //! The world of a real run: opens, hashes, counts, keeps and renames.
 
-use super::set_aside::{self, Cause, Range};
-use super::shelf::{OnShelf, Shelf, Slot};
+use super::set_aside::{self, SetAsideRange, SetAsideReason};
+use super::temporary_store::{StoredRange, StoredValue, TemporaryStore};
 use crate::job::Waiver;
 use crate::record::{Material, Product};
 use crate::stage::cx::World;
 use crate::stage::{OutFile, Resource};
-use crate::verdict::Held;
+use crate::verdict::HeldPoint;
 use pipeline_base::diag::{Diagnostic, Label, Verdict};
 use pipeline_base::input::LineCount;
 use pipeline_base::input::{unpack, unreadable};
@@ -25,7 +25,7 @@ const CHUNK: usize = 1 << 18;
 
 /// What is kept while a run goes on. One lock: it is held for moments only, never across work.
 #[derive(Default)]
-pub struct Kept {
+pub struct RunState {
     /// Materials read so far, by role and name, each with the first session that read it.
     pub materials: BTreeMap<(String, String), (usize, Material)>,
     /// Lines counted by core in each unpacked file, with the first session that read it.
@@ -33,19 +33,19 @@ pub struct Kept {
     /// Findings: step, session, order, finding.
     pub findings: Vec<(usize, usize, usize, Diagnostic)>,
     /// Set-aside lines on the shelf: session and place.
-    pub set_aside: Vec<(usize, usize, Slot)>,
+    pub set_aside: Vec<(usize, usize, StoredRange)>,
     /// How many lines that is.
     pub set_aside_lines: u64,
     /// Rows set aside, by step, session and reason.
     pub refused: BTreeMap<(usize, usize, String), u64>,
     /// Points that steps over everything set aside: step and point, each once.
-    pub held: Vec<(usize, Held)>,
+    pub held: Vec<(usize, HeldPoint)>,
     /// Rows used up, by step and session.
     pub used: BTreeMap<(usize, usize), u64>,
     /// Line counts: session, order, count.
     pub lines: Vec<(usize, usize, LineCount)>,
     /// Facts: step, session, order, key, value.
-    pub facts: Vec<(usize, usize, usize, Arc<str>, OnShelf)>,
+    pub facts: Vec<(usize, usize, usize, Arc<str>, StoredValue)>,
     /// Files under a temporary name: final path, temporary path, name.
     pub pending: Vec<(PathBuf, PathBuf, String)>,
     /// Products: name and rows.
@@ -55,12 +55,12 @@ pub struct Kept {
 }
 
 /// The world of a run.
-pub struct Desk {
+pub struct RunServices {
     results: PathBuf,
     overwrite: bool,
     waivers: Vec<Waiver>,
-    kept: Arc<Mutex<Kept>>,
-    shelf: Arc<Shelf>,
+    kept: Arc<Mutex<RunState>>,
+    shelf: Arc<TemporaryStore>,
     /// Bytes of raw input read so far.
     pub bytes: Arc<AtomicU64>,
     /// Set from outside to stop early.
@@ -70,18 +70,18 @@ pub struct Desk {
     steps: Vec<String>,
 }
 
-/// What was kept before a segment began; see [`Desk::forget_after`].
-pub struct Mark {
+/// What was kept before a segment began; see [`RunServices::forget_after`].
+pub struct Checkpoint {
     lines: usize,
     materials: Vec<(String, String)>,
     lines_seen: Vec<String>,
 }
 
-fn lock(kept: &Mutex<Kept>) -> MutexGuard<'_, Kept> {
+fn lock(kept: &Mutex<RunState>) -> MutexGuard<'_, RunState> {
     kept.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-impl Desk {
+impl RunServices {
     /// A desk for the steps named, in order.
     #[must_use]
     pub fn new(results: &Path, overwrite: bool, waivers: &[Waiver], steps: Vec<String>) -> Self {
@@ -90,7 +90,7 @@ impl Desk {
             overwrite,
             waivers: waivers.to_vec(),
             kept: Arc::default(),
-            shelf: Arc::new(Shelf::new(results)),
+            shelf: Arc::new(TemporaryStore::new(results)),
             bytes: Arc::default(),
             stop: Arc::default(),
             failed_at: AtomicUsize::new(usize::MAX),
@@ -99,9 +99,9 @@ impl Desk {
     }
 
     /// Where the kept things of earlier segments end.
-    pub fn mark(&self) -> Mark {
+    pub fn mark(&self) -> Checkpoint {
         let kept = lock(&self.kept);
-        Mark {
+        Checkpoint {
             lines: kept.lines.len(),
             materials: kept.materials.keys().cloned().collect(),
             lines_seen: kept.lines_seen.keys().cloned().collect(),
@@ -110,7 +110,7 @@ impl Desk {
 
     /// Forgets what sessions after a failed one said in a segment: how far they came depends on the
     /// number of threads, and a record must not.
-    pub fn forget_after(&self, failed: usize, steps: &[usize], mark: &Mark) {
+    pub fn forget_after(&self, failed: usize, steps: &[usize], mark: &Checkpoint) {
         let kept = &mut *lock(&self.kept);
         let stays = |step: usize, session: usize| session <= failed || !steps.contains(&step);
         kept.findings.retain(|(step, session, ..)| stays(*step, *session));
@@ -155,7 +155,7 @@ impl Desk {
 
     /// Where things wait for the end.
     #[must_use]
-    pub fn shelf(&self) -> &Shelf {
+    pub fn shelf(&self) -> &TemporaryStore {
         &self.shelf
     }
 
@@ -166,7 +166,7 @@ impl Desk {
     }
 
     /// What was kept.
-    pub fn kept(&self) -> MutexGuard<'_, Kept> {
+    pub fn kept(&self) -> MutexGuard<'_, RunState> {
         lock(&self.kept)
     }
 
@@ -176,8 +176,8 @@ impl Desk {
 
     /// A door that also knows the session number.
     #[must_use]
-    pub fn for_session(&self, session: usize) -> SessionDesk<'_> {
-        SessionDesk { desk: self, session }
+    pub fn for_session(&self, session: usize) -> SessionServices<'_> {
+        SessionServices { desk: self, session }
     }
 
     /// Hashes a file that something other than a stage will read (a grid).
@@ -192,7 +192,7 @@ impl Desk {
 
     fn open(&self, resource: &Resource, session: usize) -> Result<Box<dyn Read + Send>, Problem> {
         let file = std::fs::File::open(&resource.path).map_err(|e| unreadable(&resource.name, &e))?;
-        Ok(Box::new(Hashing {
+        Ok(Box::new(HashingReader {
             inner: std::io::BufReader::with_capacity(CHUNK, file),
             hasher: Sha256::new(),
             bytes: 0,
@@ -204,14 +204,14 @@ impl Desk {
         }))
     }
 
-    /// Gives every finished file its name. What had that name before waits beside it until [`Published::settle`], so that a failure
+    /// Gives every finished file its name. What had that name before waits beside it until [`RenamedDeliveries::settle`], so that a failure
     /// brings everything back as it was.
     ///
     /// # Errors
     /// When a file cannot be read again or renamed.
-    pub fn publish(&self) -> Result<Published, Problem> {
+    pub fn publish(&self) -> Result<RenamedDeliveries, Problem> {
         let pending = std::mem::take(&mut lock(&self.kept).pending);
-        let mut published = Published::default();
+        let mut published = RenamedDeliveries::default();
         for (target, temporary, name) in &pending {
             match digest(temporary).and_then(|d| published.replace(target, temporary).map(|()| d)) {
                 Ok((sha256, bytes)) => {
@@ -241,14 +241,14 @@ impl Desk {
 
 /// Deliveries that have their names, with what they replaced.
 #[derive(Default)]
-pub struct Published {
+pub struct RenamedDeliveries {
     /// The deliveries.
     pub products: Vec<Product>,
     /// Each delivery and where the file of that name is that was there before.
     replaced: Vec<(PathBuf, Option<PathBuf>)>,
 }
 
-impl Published {
+impl RenamedDeliveries {
     fn replace(&mut self, target: &Path, temporary: &Path) -> std::io::Result<()> {
         let before = target.exists().then(|| beside(target, "before"));
         if let Some(before) = &before {
@@ -307,7 +307,7 @@ pub fn cannot_write(name: &str, error: &std::io::Error) -> Problem {
 }
 
 /// A reader that hashes what passes and, when dropped, the rest of the file too.
-struct Hashing {
+struct HashingReader {
     inner: std::io::BufReader<std::fs::File>,
     hasher: Sha256,
     bytes: u64,
@@ -315,10 +315,10 @@ struct Hashing {
     name: String,
     role: String,
     session: usize,
-    kept: Arc<Mutex<Kept>>,
+    kept: Arc<Mutex<RunState>>,
 }
 
-impl Read for Hashing {
+impl Read for HashingReader {
     fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
         let n = self.inner.read(buffer)?;
         self.hasher.update(&buffer[..n]);
@@ -328,7 +328,7 @@ impl Read for Hashing {
     }
 }
 
-impl Drop for Hashing {
+impl Drop for HashingReader {
     fn drop(&mut self) {
         // A decoder may stop before trailing bytes; the digest is of the whole file all the same.
         let mut buffer = vec![0_u8; CHUNK];
@@ -345,17 +345,17 @@ impl Drop for Hashing {
 }
 
 /// A reader that counts the lines that pass: core's own count, to hold the stage's against.
-struct Counting {
+struct LineCountingReader {
     inner: Box<dyn Read + Send>,
     newlines: u64,
     last: u8,
     any: bool,
     name: String,
     session: usize,
-    kept: Arc<Mutex<Kept>>,
+    kept: Arc<Mutex<RunState>>,
 }
 
-impl Read for Counting {
+impl Read for LineCountingReader {
     fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
         let n = self.inner.read(buffer)?;
         if n > 0 {
@@ -371,7 +371,7 @@ fn newlines(bytes: &[u8]) -> u64 {
     memchr::memchr_iter(b'\n', bytes).count() as u64
 }
 
-impl Drop for Counting {
+impl Drop for LineCountingReader {
     fn drop(&mut self) {
         let lines = self.newlines + u64::from(self.any && self.last != b'\n');
         let mut kept = lock(&self.kept);
@@ -381,12 +381,12 @@ impl Drop for Counting {
 }
 
 /// The desk as one session sees it.
-pub struct SessionDesk<'a> {
-    desk: &'a Desk,
+pub struct SessionServices<'a> {
+    desk: &'a RunServices,
     session: usize,
 }
 
-impl SessionDesk<'_> {
+impl SessionServices<'_> {
     /// Remembers the names of points that a step over everything sets aside, for the verdict. What a step of one session sets aside
     /// are epochs, or points that have a finding of their own.
     fn hold(&self, step: &str, table: &Table, rows: impl Iterator<Item = usize>, detail: &str) -> Result<(), Problem> {
@@ -396,15 +396,15 @@ impl SessionDesk<'_> {
         let mut known: BTreeSet<String> = held.iter().filter(|(s, _)| *s == index).map(|(_, h)| h.point.clone()).collect();
         for name in rows.filter_map(|row| names.get(row).copied().flatten()) {
             if known.insert(name.to_owned()) {
-                held.push((index, Held { point: name.to_owned(), step: step.to_owned(), why: detail.to_owned() }));
+                held.push((index, HeldPoint { point: name.to_owned(), step: step.to_owned(), why: detail.to_owned() }));
             }
         }
         Ok(())
     }
 
-    fn keep(&self, step: &str, ranges: &[Range], rows: usize, reason: &str, detail: &str) {
+    fn keep(&self, step: &str, ranges: &[SetAsideRange], rows: usize, reason: &str, detail: &str) {
         let (session, step_index) = (self.session, self.desk.step_index(step));
-        let slot = self.desk.shelf.put(&set_aside::piece(&Cause { step, step_index, reason, detail }, ranges));
+        let slot = self.desk.shelf.put(&set_aside::piece(&SetAsideReason { step, step_index, reason, detail }, ranges));
         let mut kept = lock(&self.desk.kept);
         *kept.refused.entry((step_index, session, reason.to_owned())).or_default() += rows as u64;
         kept.set_aside.push((session, step_index, slot));
@@ -412,7 +412,7 @@ impl SessionDesk<'_> {
     }
 }
 
-impl World for SessionDesk<'_> {
+impl World for SessionServices<'_> {
     fn open(&self, resource: &Resource, decompress: bool) -> Result<Box<dyn Read + Send>, Problem> {
         let raw = self.desk.open(resource, self.session)?;
         if !decompress {
@@ -420,7 +420,7 @@ impl World for SessionDesk<'_> {
         }
         let inner = unpack(raw).map_err(|e| unreadable(&resource.name, &e))?;
         let (name, kept) = (resource.name.clone(), self.desk.kept.clone());
-        Ok(Box::new(Counting { inner, newlines: 0, last: 0, any: false, name, session: self.session, kept }))
+        Ok(Box::new(LineCountingReader { inner, newlines: 0, last: 0, any: false, name, session: self.session, kept }))
     }
 
     fn create(&self, name: &str, option: &str) -> Result<OutFile, Problem> {
@@ -489,7 +489,7 @@ impl World for SessionDesk<'_> {
     fn fact(&self, step: &str, _: usize, key: &str, value: serde_json::Value) {
         let index = self.desk.step_index(step);
         // Outside the lock: a tree of thousands of values is packed and given back here.
-        let packed = OnShelf::put(&self.desk.shelf, &value);
+        let packed = StoredValue::put(&self.desk.shelf, &value);
         drop(value);
         let mut kept = lock(&self.desk.kept);
         let order = kept.facts.len();

@@ -2,7 +2,7 @@
 //!
 //! `ctx` is a number and no address: a call from a thread that outlived `run` finds nothing and does nothing.
 
-use super::super::Door;
+use super::super::CallReporter;
 use gunter_plugin_abi::{GunterHost, MINOR};
 use std::collections::HashMap;
 use std::ffi::{c_char, c_void};
@@ -13,20 +13,20 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, LazyLock, Mutex, PoisonError, RwLock};
 
 /// The door of a call that goes on; emptied when it ends.
-type Slot = Arc<RwLock<Option<&'static dyn Door>>>;
+type ReporterSlot = Arc<RwLock<Option<&'static dyn CallReporter>>>;
 
-static CALLS: LazyLock<Mutex<HashMap<usize, Slot>>> = LazyLock::new(Mutex::default);
+static CALLS: LazyLock<Mutex<HashMap<usize, ReporterSlot>>> = LazyLock::new(Mutex::default);
 static NEXT: AtomicUsize = AtomicUsize::new(1);
 
 /// Lends the functions for the length of one call.
-pub(super) fn with<T>(door: &dyn Door, work: impl FnOnce(*const GunterHost) -> T) -> T {
+pub(super) fn with<T>(door: &dyn CallReporter, work: impl FnOnce(*const GunterHost) -> T) -> T {
     // SAFETY: the slot is emptied before this function returns, also when `work` unwinds, and emptying waits for
     // calls that are under way; so nobody uses the door beyond its life.
-    let door: &'static dyn Door = unsafe { std::mem::transmute::<&dyn Door, &'static dyn Door>(door) };
+    let door: &'static dyn CallReporter = unsafe { std::mem::transmute::<&dyn CallReporter, &'static dyn CallReporter>(door) };
     let number = NEXT.fetch_add(1, Ordering::Relaxed);
-    let slot: Slot = Arc::new(RwLock::new(Some(door)));
+    let slot: ReporterSlot = Arc::new(RwLock::new(Some(door)));
     CALLS.lock().unwrap_or_else(PoisonError::into_inner).insert(number, slot.clone());
-    let _end = End { number, slot };
+    let _end = CallGuard { number, slot };
     let host = GunterHost {
         size: size_of::<GunterHost>() as u32,
         abi_minor: MINOR,
@@ -40,12 +40,12 @@ pub(super) fn with<T>(door: &dyn Door, work: impl FnOnce(*const GunterHost) -> T
     work(&raw const host)
 }
 
-struct End {
+struct CallGuard {
     number: usize,
-    slot: Slot,
+    slot: ReporterSlot,
 }
 
-impl Drop for End {
+impl Drop for CallGuard {
     fn drop(&mut self) {
         CALLS.lock().unwrap_or_else(PoisonError::into_inner).remove(&self.number);
         *self.slot.write().unwrap_or_else(PoisonError::into_inner) = None;
@@ -53,7 +53,7 @@ impl Drop for End {
 }
 
 /// Does something with the door of a call, when it still goes on. No panic goes back into the plug-in.
-fn call<T>(ctx: *mut c_void, work: impl FnOnce(&dyn Door) -> T) -> Option<T> {
+fn call<T>(ctx: *mut c_void, work: impl FnOnce(&dyn CallReporter) -> T) -> Option<T> {
     let slot = CALLS.lock().unwrap_or_else(PoisonError::into_inner).get(&ctx.addr()).cloned()?;
     let held = slot.read().unwrap_or_else(PoisonError::into_inner);
     let door = (*held)?;
