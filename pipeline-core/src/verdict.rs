@@ -256,7 +256,7 @@ mod tests {
             horizontal_95_m: Some(0.02),
             vertical_95_m: Some(v95),
             second_after: Some(1_777_903_200_000_000_000),
-            ..Standing::default()
+            ..DeliveredPoint::default()
         }
     }
 
