@@ -8,8 +8,8 @@ use serde_json::json;
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
 use survey_geodesy::store;
-use survey_geodesy::store::{Entry, Statement};
-use survey_geodesy::{grids, known, packages};
+use survey_geodesy::store::{Statement, StoredGrid};
+use survey_geodesy::{grids, packages, published_grids};
 
 /// Lists, fills or checks the grid store.
 pub(crate) fn run(command: GridsCommand, format: Format) -> u8 {
@@ -77,7 +77,7 @@ fn list(folder: &Path, format: Format) -> Result<u8, Problem> {
     Ok(DONE)
 }
 
-fn one(out: &mut String, entry: &Entry) {
+fn one(out: &mut String, entry: &StoredGrid) {
     let a = entry.area;
     let _ = writeln!(out, "  {}", entry.file);
     let _ = writeln!(out, "    model    {} {}", entry.model, entry.version);
@@ -100,9 +100,9 @@ fn one(out: &mut String, entry: &Entry) {
 fn add(folder: &Path, file: &Path, said: &Statement, format: Format) -> Result<u8, Problem> {
     let entry = store::add(folder, file, said)?;
     // A person has said what it is; that its name is that of another file is worth a word all the same.
-    let picked = grids::Picked { name: entry.file.clone(), path: folder.join(&entry.file), sha256: entry.sha256.clone() };
+    let picked = grids::ChosenGrid { name: entry.file.clone(), path: folder.join(&entry.file), sha256: entry.sha256.clone() };
     let found: Vec<Diagnostic> =
-        known::other_bytes(&picked).into_iter().map(|p| Diagnostic { verdict: Verdict::Warn, ..*p.finding }).collect();
+        published_grids::other_bytes(&picked).into_iter().map(|p| Diagnostic { verdict: Verdict::Warn, ..*p.finding }).collect();
     match format {
         Format::Json => print::json(&json!({"store": folder.display().to_string(), "added": entry, "findings": found})),
         Format::Text => {
@@ -121,8 +121,8 @@ fn check(folder: &Path, format: Format) -> Result<u8, Problem> {
     for system in grids::SYSTEM.iter().map(Path::new) {
         for file in store::files(system) {
             let path = system.join(&file);
-            let picked = grids::Picked { sha256: pipeline_base::digest::sha256_of_file(&file, &path)?, name: file, path };
-            found.extend(known::other_bytes(&picked).map(|p| *p.finding));
+            let picked = grids::ChosenGrid { sha256: pipeline_base::digest::sha256_of_file(&file, &path)?, name: file, path };
+            found.extend(published_grids::other_bytes(&picked).map(|p| *p.finding));
         }
     }
     let entries = store::entries(folder)?;

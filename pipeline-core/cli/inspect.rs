@@ -11,7 +11,7 @@ use stages::archive::delivered;
 use stages::inspect::frames::{self, Frames, GeoidFit, How, Measured};
 use stages::inspect::stations;
 use std::path::{Path, PathBuf};
-use survey_geodesy::detective::Search;
+use survey_geodesy::frame_comparison::Search;
 
 /// Shows what logs hold.
 pub(crate) fn run(logs: &[PathBuf], write_job: Option<&Path>, marks: &Marks, format: Format, registry: &Registry) -> u8 {

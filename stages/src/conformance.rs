@@ -24,7 +24,7 @@ mod study;
 mod table;
 mod through;
 
-use survey_geodesy::door::Door;
+use survey_geodesy::proj_context::ProjContext;
 
 /// Degrees of degrees, minutes and seconds.
 const fn dms(d: f64, m: f64, s: f64) -> f64 {
@@ -41,7 +41,7 @@ fn packed(v: f64) -> f64 {
 
 /// Runs a pipeline on one point, for methods that no stage has.
 fn pipe(text: &str, point: [f64; 4]) -> [f64; 3] {
-    let door = Door::new(&[]).unwrap();
-    let object = door.create(text).unwrap_or_else(|e| panic!("{text}: {e}"));
+    let proj = ProjContext::new(&[]).unwrap();
+    let object = proj.create(text).unwrap_or_else(|e| panic!("{text}: {e}"));
     object.carry(point).unwrap_or_else(|e| panic!("{text}: {e}"))
 }

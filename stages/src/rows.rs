@@ -7,8 +7,8 @@ use pipeline_base::table::{Table, by_role};
 use pipeline_core::stage::Cx;
 use std::borrow::Cow;
 use survey_geodesy::area::{Area, Extent, Span};
-use survey_geodesy::door::Numbers;
 use survey_geodesy::operation::{OpenOperation, Operation};
+use survey_geodesy::proj_context::CoordinateColumn;
 
 /// Names of the columns of a position in latitude and longitude.
 #[derive(Clone, Debug)]
@@ -105,8 +105,8 @@ pub(crate) fn carry<'t>(
         _ => vec![],
     };
     let one = operation.year(None);
-    let year = if one.is_nan() { Numbers::Each(&mut years) } else { Numbers::All(one) };
-    let content = object.carry_columns(&mut x, &mut y, Numbers::Each(&mut z), year);
+    let year = if one.is_nan() { CoordinateColumn::Each(&mut years) } else { CoordinateColumn::All(one) };
+    let content = object.carry_columns(&mut x, &mut y, CoordinateColumn::Each(&mut z), year);
     let mut extent = Extent::of(&y, &x);
     let mut failed: Vec<usize> = vec![];
     if !(extent.complete && Span::of(&z).finite) {

@@ -22,7 +22,7 @@ use std::process::ExitCode;
 use std::sync::{Arc, Barrier};
 use std::time::{Duration, Instant};
 
-use survey_geodesy::door::{Door, Numbers, Object};
+use survey_geodesy::proj_context::{CoordinateColumn, Object, ProjContext};
 
 /// As in the program.
 #[global_allocator]
@@ -227,8 +227,8 @@ impl Alone {
         let conversion = decided("conversion").and_then(|v| v.as_str().map(str::to_owned));
         let geoid = pipeline("geoid");
         // Open until the benchmark ends.
-        let door: &'static Door = Box::leak(Box::new(Door::new(std::slice::from_ref(&operation.folder))?));
-        let make = |text: &str| door.create(text).map(|o| &*Box::leak(Box::new(o)));
+        let proj: &'static ProjContext = Box::leak(Box::new(ProjContext::new(std::slice::from_ref(&operation.folder))?));
+        let make = |text: &str| proj.create(text).map(|o| &*Box::leak(Box::new(o)));
         Ok(Self {
             change: change.as_deref().map(make).transpose()?,
             geoid: geoid.as_deref().map(make).transpose()?,
@@ -241,14 +241,24 @@ impl Alone {
     fn run(&self, operation: &Operation, mut a: Arrays) -> Answer<(Duration, Duration)> {
         let started = Instant::now();
         if let Some(change) = self.change {
-            let year = if operation.moving { Numbers::Each(&mut a.years) } else { Numbers::All(f64::INFINITY) };
-            assert!(change.carry_columns(&mut a.longitude, &mut a.latitude, Numbers::Each(&mut a.height), year));
+            let year = if operation.moving { CoordinateColumn::Each(&mut a.years) } else { CoordinateColumn::All(f64::INFINITY) };
+            assert!(change.carry_columns(&mut a.longitude, &mut a.latitude, CoordinateColumn::Each(&mut a.height), year));
         }
         if let Some(geoid) = self.geoid {
-            assert!(geoid.carry_columns(&mut a.longitude, &mut a.latitude, Numbers::Each(&mut a.n), Numbers::All(f64::INFINITY)));
+            assert!(geoid.carry_columns(
+                &mut a.longitude,
+                &mut a.latitude,
+                CoordinateColumn::Each(&mut a.n),
+                CoordinateColumn::All(f64::INFINITY)
+            ));
         }
         if let Some(conversion) = self.conversion {
-            assert!(conversion.carry_columns(&mut a.longitude, &mut a.latitude, Numbers::All(0.0), Numbers::All(f64::INFINITY)));
+            assert!(conversion.carry_columns(
+                &mut a.longitude,
+                &mut a.latitude,
+                CoordinateColumn::All(0.0),
+                CoordinateColumn::All(f64::INFINITY)
+            ));
         }
         let coordinates = started.elapsed();
         let Some(grid) = self.grid else { return Ok((coordinates, Duration::ZERO)) };

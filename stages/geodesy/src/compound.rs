@@ -1,7 +1,7 @@
 //! Compound systems taken apart.
 
 use crate::crs::{Crs, define, open};
-use crate::door::{Kind, Object};
+use crate::proj_context::{Object, ObjectKind};
 use pipeline_base::problem::Problem;
 
 /// The horizontal part of a system, and the vertical one of a compound.
@@ -48,9 +48,9 @@ pub fn parts(text: &str) -> Result<Parts, Problem> {
             Parts { horizontal: horizontal.to_owned(), vertical: Some(vertical) }
         }
         None => {
-            let door = open(&[])?;
-            let object = define(&door, text)?;
-            if object.kind() != Kind::Compound {
+            let proj = open(&[])?;
+            let object = define(&proj, text)?;
+            if object.kind() != ObjectKind::Compound {
                 return Ok(Parts { horizontal: text.to_owned(), vertical: None });
             }
             // Well-known text carries the code of the whole; its parts have none of their own there.
@@ -66,7 +66,7 @@ pub fn parts(text: &str) -> Result<Parts, Problem> {
     };
     let vertical = found.vertical.as_deref().unwrap_or_default();
     let (a, b) = (Crs::look_up(&found.horizontal)?, Crs::look_up(vertical)?);
-    if matches!(a.kind, Kind::Projected | Kind::Geographic2D) && b.kind == Kind::Vertical {
+    if matches!(a.kind, ObjectKind::Projected | ObjectKind::Geographic2D) && b.kind == ObjectKind::Vertical {
         return Ok(found);
     }
     Err(no_compound(text, &format!("its parts are {} and {}", a.title(), b.title())))

@@ -1,8 +1,8 @@
 //! What the registry knows of a coordinate reference system.
 
 use super::area::Area;
-use super::door::{Axis, Door, Kind, Object};
 use super::ellipsoid::Ellipsoid;
+use super::proj_context::{Axis, Object, ObjectKind, ProjContext};
 use pipeline_base::diag::{Diagnostic, Verdict};
 use pipeline_base::problem::Problem;
 use pipeline_base::table::schema::Unit;
@@ -23,7 +23,7 @@ pub struct Crs {
     /// Name.
     pub name: String,
     /// Kind.
-    pub kind: Kind,
+    pub kind: ObjectKind,
     /// Axes in the order of the definition.
     pub axes: Vec<Axis>,
     /// Area of use.
@@ -46,8 +46,8 @@ impl Crs {
     /// # Errors
     /// `frame/unknown-crs`; the caller names the key.
     pub fn look_up(text: &str) -> Result<Self, Problem> {
-        let door = open(&[])?;
-        let object = define(&door, text)?;
+        let proj = open(&[])?;
+        let object = define(&proj, text)?;
         Ok(Self::of(text, &object))
     }
 
@@ -56,7 +56,7 @@ impl Crs {
     pub fn of(text: &str, object: &Object) -> Self {
         let kind = object.kind();
         let geodetic = match kind {
-            Kind::Vertical => None,
+            ObjectKind::Vertical => None,
             _ => object.geodetic(),
         };
         let datum_of = geodetic.as_ref().unwrap_or(object);
@@ -77,7 +77,7 @@ impl Crs {
             name: object.name(),
             kind,
             axes: match kind {
-                Kind::Compound => [0, 1].iter().filter_map(|i| object.part(*i)).flat_map(|part| part.axes()).collect(),
+                ObjectKind::Compound => [0, 1].iter().filter_map(|i| object.part(*i)).flat_map(|part| part.axes()).collect(),
                 _ => object.axes(),
             },
             area: object.area(),
@@ -109,8 +109,8 @@ impl Crs {
     pub fn horizontal_unit(&self) -> Option<Unit> {
         let first = self.axes.first()?;
         match self.kind {
-            Kind::Geographic2D | Kind::Geographic3D => is_degree(first.factor).then_some(Unit::Degree),
-            Kind::Vertical => None,
+            ObjectKind::Geographic2D | ObjectKind::Geographic3D => is_degree(first.factor).then_some(Unit::Degree),
+            ObjectKind::Vertical => None,
             _ => length_unit(first.factor),
         }
     }
@@ -146,16 +146,16 @@ pub fn metres(unit: Unit) -> f64 {
     }
 }
 
-/// A door with these grid folders.
+/// A context with these grid folders.
 ///
 /// # Errors
 /// When the library cannot start.
-pub fn open(folders: &[std::path::PathBuf]) -> Result<Door, Problem> {
-    Door::new(folders).map_err(|e| block("frame/library", e).fix("install the program again; its geodesy library does not work"))
+pub fn open(folders: &[std::path::PathBuf]) -> Result<ProjContext, Problem> {
+    ProjContext::new(folders).map_err(|e| block("frame/library", e).fix("install the program again; its geodesy library does not work"))
 }
 
 /// Makes a CRS of a text.
-pub fn define<'d>(door: &'d Door, text: &str) -> Result<Object<'d>, Problem> {
+pub fn define<'d>(proj: &'d ProjContext, text: &str) -> Result<Object<'d>, Problem> {
     let trimmed = text.trim();
     let unknown = |why: String| {
         Problem::new("frame/unknown-crs", format!("`{trimmed}` is not a coordinate reference system"))
@@ -173,8 +173,8 @@ pub fn define<'d>(door: &'d Door, text: &str) -> Result<Object<'d>, Problem> {
         return Err(unknown("it is neither a code nor a definition, and a name alone fits several systems".to_owned()));
     }
     let full = if as_proj && !trimmed.contains("type=crs") { format!("{trimmed} +type=crs") } else { trimmed.to_owned() };
-    let object = door.create(&full).map_err(|e| unknown(format!("the registry {} has no such entry ({e})", door.versions().1)))?;
-    if object.kind() == Kind::NotCrs {
+    let object = proj.create(&full).map_err(|e| unknown(format!("the registry {} has no such entry ({e})", proj.versions().1)))?;
+    if object.kind() == ObjectKind::NotCrs {
         return Err(unknown(format!("it defines `{}`, which is something else", object.name())));
     }
     Ok(object)
@@ -203,8 +203,8 @@ pub struct SrsInfo {
 /// # Errors
 /// `frame/unknown-crs`.
 pub fn srs_of(crs: &str) -> Result<SrsInfo, Problem> {
-    let door = open(&[])?;
-    let object = define(&door, crs)?;
+    let proj = open(&[])?;
+    let object = define(&proj, crs)?;
     let (organization, code) = object.id().unwrap_or_else(|| ("NONE".to_owned(), String::new()));
     let wkt1 = object.wkt(1).or_else(|| object.to_2d().and_then(|flat| flat.wkt(1))).unwrap_or_default();
     Ok(SrsInfo {
@@ -213,7 +213,7 @@ pub fn srs_of(crs: &str) -> Result<SrsInfo, Problem> {
         name: object.name(),
         wkt1,
         wkt2: object.wkt(2).unwrap_or_default(),
-        is_geographic: matches!(object.kind(), Kind::Geographic2D | Kind::Geographic3D),
+        is_geographic: matches!(object.kind(), ObjectKind::Geographic2D | ObjectKind::Geographic3D),
     })
 }
 
@@ -222,8 +222,8 @@ pub fn srs_of(crs: &str) -> Result<SrsInfo, Problem> {
 /// # Errors
 /// `frame/unknown-crs`, also when the version cannot say it.
 pub fn wkt(crs: &str, version: u8) -> Result<String, Problem> {
-    let door = open(&[])?;
-    let object = define(&door, crs)?;
+    let proj = open(&[])?;
+    let object = define(&proj, crs)?;
     object.wkt(version).ok_or_else(|| Problem::new("frame/unknown-crs", format!("`{crs}` cannot be said in WKT {version}")))
 }
 
@@ -243,7 +243,7 @@ mod tests {
     #[test]
     fn kinds_units_and_datums() {
         let itrf = Crs::look_up("EPSG:9989").unwrap();
-        assert!(itrf.kind == Kind::Geographic3D && itrf.dynamic && itrf.ensemble_accuracy_m.is_none());
+        assert!(itrf.kind == ObjectKind::Geographic3D && itrf.dynamic && itrf.ensemble_accuracy_m.is_none());
         assert_eq!(itrf.horizontal_unit(), Some(Unit::Degree));
         assert_eq!(itrf.vertical_unit(), Some(Unit::Metre));
         let nad = Crs::look_up("EPSG:6319").unwrap();
@@ -255,15 +255,15 @@ mod tests {
         let utm = Crs::look_up("EPSG:6345").unwrap();
         assert_eq!(
             (utm.kind, utm.horizontal_unit(), utm.geographic_3d.as_deref()),
-            (Kind::Projected, Some(Unit::Metre), Some("EPSG:6319"))
+            (ObjectKind::Projected, Some(Unit::Metre), Some("EPSG:6319"))
         );
         assert_eq!(Crs::look_up("EPSG:6499").unwrap().horizontal_unit(), Some(Unit::Foot));
         assert_eq!(Crs::look_up("EPSG:2253").unwrap().horizontal_unit(), Some(Unit::Foot));
         assert_eq!(Crs::look_up("EPSG:2225").unwrap().horizontal_unit(), Some(Unit::UsSurveyFoot));
         let height = Crs::look_up("EPSG:8228").unwrap();
-        assert_eq!((height.kind, height.vertical_unit()), (Kind::Vertical, Some(Unit::Foot)));
+        assert_eq!((height.kind, height.vertical_unit()), (ObjectKind::Vertical, Some(Unit::Foot)));
         let compound = Crs::look_up("EPSG:6345+5703").unwrap();
-        assert_eq!((compound.kind, compound.vertical_unit()), (Kind::Compound, Some(Unit::Metre)));
+        assert_eq!((compound.kind, compound.vertical_unit()), (ObjectKind::Compound, Some(Unit::Metre)));
         assert_eq!(Crs::look_up("EPSG:27700").unwrap().geographic_3d, None);
         for code in ["EPSG:4937", "EPSG:7931", "EPSG:7843", "EPSG:4939"] {
             assert!(!Crs::look_up(code).unwrap().dynamic, "{code}");
@@ -271,7 +271,7 @@ mod tests {
         // Codes that findings name as examples.
         for (code, name) in [("EPSG:7931", "ETRF2000"), ("EPSG:8403", "ETRF2014"), ("EPSG:9989", "ITRF2020"), ("EPSG:7912", "ITRF2014")] {
             let crs = Crs::look_up(code).unwrap();
-            assert_eq!((crs.name.as_str(), crs.kind), (name, Kind::Geographic3D));
+            assert_eq!((crs.name.as_str(), crs.kind), (name, ObjectKind::Geographic3D));
         }
         for code in ["EPSG:7912", "EPSG:7789", "EPSG:9990"] {
             assert!(Crs::look_up(code).unwrap().dynamic, "{code}");

@@ -1,9 +1,9 @@
 //! Findings about frames and epochs, with their size at the place of the work.
 
 use super::crs::{Crs, block, define};
-use super::door::{Door, Object};
 use super::packages;
-use crate::operation::wish::{Candidate, Wish, here, place_of, shift};
+use super::proj_context::{Object, ProjContext};
+use crate::operation::request::{Candidate, OperationRequest, here, place_of, shift};
 use pipeline_base::place::Locality;
 use pipeline_base::problem::Problem;
 use pipeline_base::reference::Reference;
@@ -11,19 +11,19 @@ use pipeline_base::table::schema::Epoch;
 
 /// The registry's best operation, whatever its accuracy; for sizes of mistakes only, never for a
 /// delivery.
-fn any_operation<'d>(door: &'d Door, from: &Object, to: &Object, place: Locality) -> Option<Object<'d>> {
-    door.operations(from, to, Some((place.latitude_deg, place.longitude_deg)), true)
+fn any_operation<'d>(proj: &'d ProjContext, from: &Object, to: &Object, place: Locality) -> Option<Object<'d>> {
+    proj.operations(from, to, Some((place.latitude_deg, place.longitude_deg)), true)
         .into_iter()
         .find(|o| o.grids().iter().all(|g| g.found))
         .and_then(|o| o.normalized())
 }
 
 /// A dynamic frame without an epoch (`frame/no-epoch`): how far the result would be off here.
-pub(crate) fn no_epoch(wish: &Wish, from: &Crs, door: &Door) -> Problem {
+pub(crate) fn no_epoch(wish: &OperationRequest, from: &Crs, proj: &ProjContext) -> Problem {
     let size = wish.locality.and_then(|place| {
-        let source = define(door, wish.from).ok()?;
-        let target = define(door, wish.to).ok()?;
-        let operation = any_operation(door, &source, &target, place)?;
+        let source = define(proj, wish.from).ok()?;
+        let target = define(proj, wish.to).ok()?;
+        let operation = any_operation(proj, &source, &target, place)?;
         let at = |year: f64| operation.carry(here(place, &Epoch::Fixed(year))).ok();
         let per_year = shift(at(2021.0)?, at(2020.0)?).0;
         if let Some(year) = place.decimal_year {
@@ -46,7 +46,7 @@ pub(crate) fn no_epoch(wish: &Wish, from: &Crs, door: &Door) -> Problem {
 }
 
 /// A change of epoch inside moving frames, which no pinned operation makes.
-pub(crate) fn epoch_change(wish: &Wish, from: &Crs, to: &Crs, target: Epoch) -> Problem {
+pub(crate) fn epoch_change(wish: &OperationRequest, from: &Crs, to: &Crs, target: Epoch) -> Problem {
     let word = |epoch: Epoch| match epoch {
         Epoch::Static => "no epoch".to_owned(),
         Epoch::Fixed(year) => format!("epoch {year}"),
@@ -74,13 +74,13 @@ pub(crate) fn epoch_change(wish: &Wish, from: &Crs, to: &Crs, target: Epoch) -> 
 /// A group of realisations as the frame of the corrections (`frame/ensemble-source`).
 ///
 /// `None` when the frame is a single realisation, or the group is good enough for the budget.
-fn ensemble_source(door: &Door, frame: &str, target: &str, budget_m: f64, locality: Option<Locality>) -> Option<Problem> {
-    let source = define(door, frame).ok()?;
+fn ensemble_source(proj: &ProjContext, frame: &str, target: &str, budget_m: f64, locality: Option<Locality>) -> Option<Problem> {
+    let source = define(proj, frame).ok()?;
     let crs = Crs::of(frame, &source);
     let accuracy = crs.ensemble_accuracy_m.filter(|a| *a > budget_m)?;
     // Inside the group of ETRS89 the realisations differ by less than the group's accuracy; a global frame
     // is no member of it, so its shift would say nothing.
-    let sizes = locality.filter(|_| !european(&crs)).and_then(|place| sizes(door, &source, target, place));
+    let sizes = locality.filter(|_| !european(&crs)).and_then(|place| sizes(proj, &source, target, place));
     let (what, size) = match sizes {
         Some((what, size)) => (format!("; {what}"), size),
         None => (String::new(), format!("undecided by up to {accuracy} m")),
@@ -110,10 +110,10 @@ pub fn named_group(reference: &Reference, locality: Option<Locality>) -> Option<
         "ETRS89" | "ETRS1989" => "EPSG:4937",
         _ => return None,
     };
-    let door = super::crs::open(&[]).ok()?;
+    let proj = super::crs::open(&[]).ok()?;
     let target = super::ground::delivery_crs(reference).ok().and_then(|t| Crs::look_up(&t).ok()).and_then(|c| c.geographic_3d);
     let target = target.unwrap_or_else(|| "EPSG:9989".to_owned());
-    let mut problem = ensemble_source(&door, code, &target, reference.budget.operation_m, locality)?;
+    let mut problem = ensemble_source(&proj, code, &target, reference.budget.operation_m, locality)?;
     problem.finding.what = format!("`{}` is no frame: {}", reference.corrections.frame, problem.finding.what);
     Some(problem)
 }
@@ -123,8 +123,8 @@ pub fn named_group(reference: &Reference, locality: Option<Locality>) -> Option<
 #[must_use]
 pub fn undecided_source(reference: &Reference, target: &str, locality: Option<Locality>) -> Option<Problem> {
     let by_code = || {
-        let door = super::crs::open(&super::grids::folders(&reference.folder)).ok()?;
-        ensemble_source(&door, &reference.corrections.frame, target, reference.budget.operation_m, locality)
+        let proj = super::crs::open(&super::grids::folders(&reference.folder)).ok()?;
+        ensemble_source(&proj, &reference.corrections.frame, target, reference.budget.operation_m, locality)
     };
     named_group(reference, locality).or_else(by_code)
 }
@@ -148,15 +148,15 @@ fn examples(crs: &Crs) -> &'static str {
 }
 
 /// What the frames that people mean would give here.
-fn sizes(door: &Door, source: &Object, target: &str, place: Locality) -> Option<(String, String)> {
-    let target_object = define(door, target).ok()?;
+fn sizes(proj: &ProjContext, source: &Object, target: &str, place: Locality) -> Option<(String, String)> {
+    let target_object = define(proj, target).ok()?;
     let target_crs = Crs::of(target, &target_object);
     let year = place.decimal_year.unwrap_or(2020.0);
     let start = [place.longitude_deg, place.latitude_deg, place.height_m.unwrap_or(0.0)];
     let at = [start[0], start[1], start[2], year];
     let moved =
-        |object: &Object| any_operation(door, object, &target_object, place).and_then(|o| o.carry(at).ok()).map(|out| shift(start, out));
-    let realisation = define(door, "EPSG:9989").ok()?;
+        |object: &Object| any_operation(proj, object, &target_object, place).and_then(|o| o.carry(at).ok()).map(|out| shift(start, out));
+    let realisation = define(proj, "EPSG:9989").ok()?;
     // Where no realisation has a way to the target, the shift that the code of the group gives says nothing.
     let (by_realisation, up_by_realisation) = moved(&realisation)?;
     let mut said = vec![];
@@ -173,7 +173,7 @@ fn sizes(door: &Door, source: &Object, target: &str, place: Locality) -> Option<
     Some((said.join("; "), format!("undecided between {low:.3} m and {high:.3} m at {}", place_of(place))))
 }
 
-pub(crate) fn no_operation(wish: &Wish, from: &Crs, to: &Crs, candidates: &[Candidate]) -> Problem {
+pub(crate) fn no_operation(wish: &OperationRequest, from: &Crs, to: &Crs, candidates: &[Candidate]) -> Problem {
     let seen = match candidates.len() {
         0 => "the registry has none".to_owned(),
         n => format!("none of {n} can be used"),
@@ -186,17 +186,17 @@ pub(crate) fn no_operation(wish: &Wish, from: &Crs, to: &Crs, candidates: &[Cand
 }
 
 pub(crate) fn grid_missing(
-    wish: &Wish,
+    wish: &OperationRequest,
     (from, from_object): (&Crs, &Object),
     (to, to_object): (&Crs, &Object),
     candidates: &[Candidate],
     best: usize,
     missing: &[String],
-    door: &Door,
+    proj: &ProjContext,
 ) -> Problem {
     let (name, accuracy) = candidates.get(best).map_or(("", None), |c| (c.name.as_str(), c.accuracy_m));
     let place = wish.locality.map(|l| (l.latitude_deg, l.longitude_deg));
-    let fallback = door
+    let fallback = proj
         .operations(from_object, to_object, place, true)
         .into_iter()
         .find(|o| !o.is_ballpark())
@@ -235,7 +235,7 @@ fn considered(candidates: &[Candidate]) -> String {
     format!("; looked at: {}{more}", candidates.iter().take(SHOWN).map(one).collect::<Vec<_>>().join("; "))
 }
 
-pub(crate) fn over_budget(wish: &Wish, from: &Crs, to: &Crs, name: &str, accuracy: f64, candidates: &[Candidate]) -> Problem {
+pub(crate) fn over_budget(wish: &OperationRequest, from: &Crs, to: &Crs, name: &str, accuracy: f64, candidates: &[Candidate]) -> Problem {
     let group = [from, to].into_iter().find(|c| c.ensemble_accuracy_m.is_some());
     let why = match group {
         Some(crs) => format!(

@@ -2,7 +2,7 @@
 //! models in JSON.
 
 use super::area::Area;
-use super::lattice;
+use super::grid_nodes;
 use super::tiff;
 use std::io::{Read, Seek, SeekFrom};
 use std::path::Path;
@@ -39,7 +39,7 @@ pub fn read(path: &Path) -> Result<GridFile, String> {
         return ntv2(&mut file, length);
     }
     if path.extension().is_some_and(|e| e.eq_ignore_ascii_case("gtx")) {
-        let (south, west, step_latitude, step_longitude, rows, columns) = lattice::gtx_head(&head, length)?;
+        let (south, west, step_latitude, step_longitude, rows, columns) = grid_nodes::gtx_head(&head, length)?;
         return Ok(GridFile {
             format: "GTX",
             area: area(west, south, west + step_longitude * f64::from(columns - 1), south + step_latitude * f64::from(rows - 1)),

@@ -2,9 +2,9 @@
 
 use super::area::{Extent, Span};
 use super::crs::{block, open};
-use super::door::{Kept, Numbers, Object};
-use super::lattice::{self, Cells, Lattice};
+use super::grid_nodes::{self, Cells, GridNodes};
 use super::pipeline::bad_name;
+use super::proj_context::{CoordinateColumn, Object, OpenObjects};
 use pipeline_base::problem::Problem;
 use std::cell::RefCell;
 use std::path::{Path, PathBuf};
@@ -37,7 +37,7 @@ pub fn find(name: &str, folders: &[PathBuf]) -> Option<PathBuf> {
 
 /// A grid that will be read.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Picked {
+pub struct ChosenGrid {
     /// Name in the pipeline or the reference.
     pub name: String,
     /// The file.
@@ -51,7 +51,7 @@ pub struct Picked {
 pub struct GeoidGrid {
     folder: PathBuf,
     file: String,
-    lattice: Option<Lattice>,
+    lattice: Option<GridNodes>,
 }
 
 impl GeoidGrid {
@@ -73,11 +73,11 @@ impl GeoidGrid {
                 .why("the file may be cut short, or be something else under this name")
                 .fix("use the GeoTIFF or GTX form of the model in `delivery.heights.geoid.grid`")
         };
-        let lattice = lattice::read(path).map_err(refused)?;
+        let lattice = grid_nodes::read(path).map_err(refused)?;
         let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).map_or_else(|| PathBuf::from("."), Path::to_owned);
         let grid = Self { folder, file: file.clone(), lattice };
-        let door = open(&grid.folders())?;
-        door.create(&grid.pipeline()).map_err(|e| refused(&e))?;
+        let proj = open(&grid.folders())?;
+        proj.create(&grid.pipeline()).map_err(|e| refused(&e))?;
         Ok(grid)
     }
 
@@ -94,7 +94,7 @@ impl GeoidGrid {
         format!("+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad +step +proj=vgridshift +grids={} +multiplier=1", self.file)
     }
 
-    /// The folder that a door needs for it.
+    /// The folder that a context needs for it.
     #[must_use]
     pub fn folders(&self) -> Vec<PathBuf> {
         vec![self.folder.clone()]
@@ -106,8 +106,8 @@ impl GeoidGrid {
     /// When the library cannot start, or the file has gone since planning.
     pub fn open(&self) -> Result<OpenGeoid, Problem> {
         let text = self.to_the_height();
-        let kept = Kept::new(open(&self.folders())?, |door| {
-            Ok([door.create(&text).map_err(|e| Problem::broken(format!("the geoid grid cannot be opened: {e}")))?])
+        let kept = OpenObjects::new(open(&self.folders())?, |proj| {
+            Ok([proj.create(&text).map_err(|e| Problem::broken(format!("the geoid grid cannot be opened: {e}")))?])
         })?;
         Ok(OpenGeoid { kept, lattice: self.lattice, cells: self.lattice.map(|l| RefCell::new(Cells::of(l))) })
     }
@@ -124,7 +124,7 @@ impl GeoidGrid {
 
 /// How a geoid grid lies around a place, and how it slopes there.
 #[derive(Clone, Debug, PartialEq, serde::Serialize)]
-pub struct Surroundings {
+pub struct GridMargin {
     /// Distance (km) to the nearest edge of the grid, when its extent is known.
     pub edge_km: Option<f64>,
     /// Which edge that is.
@@ -142,14 +142,14 @@ pub struct Surroundings {
 impl OpenGeoid {
     /// What lies around a place.
     #[must_use]
-    pub fn surroundings(&self, latitude_deg: f64, longitude_deg: f64) -> Surroundings {
+    pub fn surroundings(&self, latitude_deg: f64, longitude_deg: f64) -> GridMargin {
         let margin = self.lattice.map(|l| l.area().margin(latitude_deg, longitude_deg));
         let cell_km = self.lattice.map(|l| {
             let (north, east) = kilometres(latitude_deg);
             (l.step_latitude * north).min(l.step_longitude * east)
         });
         let (east, north) = self.slope(latitude_deg, longitude_deg);
-        Surroundings {
+        GridMargin {
             edge_km: margin.map(|m| m.0),
             edge: margin.map(|m| m.1.word()),
             cell_km,
@@ -188,8 +188,8 @@ fn kilometres(latitude_deg: f64) -> (f64, f64) {
 /// A geoid grid ready to compute, by one thread at a time. It may wait for the next session: what it learns about the cells of
 /// the grid is true for every session.
 pub struct OpenGeoid {
-    kept: Kept<1>,
-    lattice: Option<Lattice>,
+    kept: OpenObjects<1>,
+    lattice: Option<GridNodes>,
     cells: Option<RefCell<Cells>>,
 }
 
@@ -228,7 +228,7 @@ impl OpenGeoid {
             let (x, y) = (&mut x[..rows], &mut y[..rows]);
             x.copy_from_slice(&longitude[..rows]);
             y.copy_from_slice(&latitude[..rows]);
-            content &= object.carry_columns(x, y, Numbers::Each(&mut n[from..]), Numbers::All(f64::INFINITY));
+            content &= object.carry_columns(x, y, CoordinateColumn::Each(&mut n[from..]), CoordinateColumn::All(f64::INFINITY));
             span = span.with(Span::of(&n[from..]));
         }
         let taken = self.cells.as_ref().is_some_and(|c| c.borrow_mut().take_away(object, latitude_deg, longitude_deg, extent, &mut n));

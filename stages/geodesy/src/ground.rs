@@ -7,7 +7,7 @@
 //! says exactly what its numbers are and any geodesy library can go back to the grid.
 
 use super::crs::{Crs, block, define, open};
-use super::door::Kind;
+use super::proj_context::ObjectKind;
 use super::projection::Projection;
 use crate::compound::parts;
 use pipeline_base::diag::{Diagnostic, Verdict};
@@ -57,11 +57,11 @@ fn bad(what: impl Into<String>, key: &str) -> Problem {
 /// # Errors
 /// `frame/bad-ground`, also when the base is no grid.
 pub fn definition(ground: &Ground, base: &str) -> Result<String, Problem> {
-    let door = open(&[])?;
-    let object = define(&door, base)?;
+    let proj = open(&[])?;
+    let object = define(&proj, base)?;
     let crs = Crs::of(base, &object);
     let first_is_east = crs.axes.first().is_some_and(|a| a.direction == "east");
-    if crs.kind != Kind::Projected || crs.axes.len() != 2 || crs.horizontal_unit().is_none() {
+    if crs.kind != ObjectKind::Projected || crs.axes.len() != 2 || crs.horizontal_unit().is_none() {
         return Err(bad(format!("{} is no grid that a ground system can be based on", crs.title()), "name").reference_key("delivery.crs"));
     }
     let k = factor(ground)?;
@@ -95,7 +95,7 @@ pub fn definition(ground: &Ground, base: &str) -> Result<String, Problem> {
         quoted(&remark(ground, &crs, k, add)),
     );
     // The text stays as it is: written out again by the library it would lose the codes of the systems inside.
-    door.create(&wkt).map_err(|e| bad(format!("the ground system cannot be defined: {e}"), "name"))?;
+    proj.create(&wkt).map_err(|e| bad(format!("the ground system cannot be defined: {e}"), "name"))?;
     proved(&wkt, base, &crs, (k, ground.origin, add))?;
     Ok(wkt)
 }
@@ -229,7 +229,7 @@ mod tests {
             assert!((have.factors.convergence_deg - grid.factors.convergence_deg).abs() < 1e-7, "{base}");
             let (a, b) = (Crs::look_up(base).unwrap(), Crs::look_up(&wkt).unwrap());
             assert_eq!((&a.datum, a.horizontal_unit(), &a.geographic_3d), (&b.datum, b.horizontal_unit(), &b.geographic_3d));
-            assert_eq!((b.kind, b.area.map(|a| a.north)), (Kind::Projected, a.area.map(|a| a.north)));
+            assert_eq!((b.kind, b.area.map(|a| a.north)), (ObjectKind::Projected, a.area.map(|a| a.north)));
             assert!(b.id.is_none() && wkt.contains("control report (invented)"));
         }
     }

@@ -5,9 +5,9 @@
 
 use super::crs::{Crs, block};
 use super::ellipsoid::Ellipsoid;
+use super::grid_lookup;
 use super::pipeline::bad_name;
-use super::shelf;
-use crate::grids::Picked;
+use crate::grids::ChosenGrid;
 use pipeline_base::place::Locality;
 use pipeline_base::problem::Problem;
 use pipeline_base::reference::Motion;
@@ -46,7 +46,7 @@ pub struct Steps {
     /// Text, beginning with `+step`.
     pub text: String,
     /// Grid that it reads.
-    pub grid: Option<Picked>,
+    pub grid: Option<ChosenGrid>,
     /// What it is, in words.
     pub name: String,
 }
@@ -99,7 +99,7 @@ pub fn steps(motion: &Motion, frame: &Crs, to_year: f64, folders: &[PathBuf], pl
             if let Some(why) = bad_name(grid) {
                 return Err(refused(format!("the name of the velocity grid `{grid}` cannot be used"), "motion.velocity_grid").why(why));
             }
-            let Some(file) = shelf::pick(grid, None, folders, place).map_err(|p| p.reference_key("motion.velocity_grid"))? else {
+            let Some(file) = grid_lookup::pick(grid, None, folders, place).map_err(|p| p.reference_key("motion.velocity_grid"))? else {
                 return Err(refused(format!("the velocity grid `{grid}` is not on this machine"), "motion.velocity_grid")
                     .why("the network is never used, and a delivery is not left at another epoch than it says"));
             };

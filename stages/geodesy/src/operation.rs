@@ -6,24 +6,24 @@
 
 mod by_hand;
 mod locked;
-pub mod wish;
+pub mod request;
 
 use super::area::Area;
 use super::crs::{Crs, block, define, open};
-use super::door::{Door, Kept, Kind, Object};
-use super::shelf;
-use super::shelf::margin_text;
+use super::grid_lookup;
+use super::grid_lookup::margin_text;
+use super::proj_context::{Object, ObjectKind, OpenObjects, ProjContext};
 use super::{findings, motion, pins, pipeline};
-use crate::grids::Picked;
+use crate::grids::ChosenGrid;
 use by_hand::coverages;
 pub use locked::held;
 use pipeline_base::diag::{Diagnostic, Verdict};
 use pipeline_base::place::Locality;
 use pipeline_base::problem::Problem;
 use pipeline_base::table::schema::{Epoch, year_text};
+use request::{Candidate, OperationRequest, here, shift};
 use serde::Serialize;
 use std::path::PathBuf;
-use wish::{Candidate, Wish, here, shift};
 
 /// The part of a step's lock that is its operation.
 pub const PART: &str = "operation";
@@ -61,7 +61,7 @@ pub struct Operation {
     /// Areas in which every point must lie: of the two frames and of the operation.
     pub limits: Vec<(String, Area)>,
     /// Exactly the files that it reads.
-    pub files: Vec<Picked>,
+    pub files: Vec<ChosenGrid>,
     /// Warnings and notes for the plan.
     pub notes: Vec<Problem>,
     /// How it was held to the lock of the job, when there is one.
@@ -92,10 +92,10 @@ impl Operation {
     ///
     /// # Errors
     /// Every reason for which no operation may be used, with its size here where it can be computed.
-    pub fn choose(wish: &Wish) -> Result<Self, Vec<Problem>> {
-        let door = open(wish.folders).map_err(|p| vec![p])?;
-        let (from, from_object) = frame_3d(&door, wish.from, false).map_err(|p| vec![p.reference_key(wish.from_key)])?;
-        let (to, to_object) = frame_3d(&door, wish.to, true).map_err(|p| vec![p.reference_key(wish.to_key)])?;
+    pub fn choose(wish: &OperationRequest) -> Result<Self, Vec<Problem>> {
+        let proj = open(wish.folders).map_err(|p| vec![p])?;
+        let (from, from_object) = frame_3d(&proj, wish.from, false).map_err(|p| vec![p.reference_key(wish.from_key)])?;
+        let (to, to_object) = frame_3d(&proj, wish.to, true).map_err(|p| vec![p.reference_key(wish.to_key)])?;
         let same = from_object.same_as(&to_object);
         let mut problems = vec![];
         let mut areas = vec![];
@@ -111,7 +111,7 @@ impl Operation {
                 }
             }
         }
-        let time = match time_of(wish, &from, &to, same, &door) {
+        let time = match time_of(wish, &from, &to, same, &proj) {
             Ok(time) => time,
             Err(problem) => {
                 problems.push(*problem);
@@ -149,14 +149,14 @@ impl Operation {
         } else if same {
             Ok(Self { name: "none: both frames are the same".to_owned(), pipeline: NOTHING.to_owned(), identity: true, ..start })
         } else {
-            start.of_registry(wish, &door, (&from, &from_object), (&to, &to_object))
+            start.of_registry(wish, &proj, (&from, &from_object), (&to, &to_object))
         };
         let chosen = chosen.and_then(|chosen| chosen.moved_in_time(wish, &from, &to));
         let chosen = match wish.locked {
             Some(locked) => bare.locked(wish, locked, same && wish.written.is_none(), chosen),
             None => chosen.and_then(|mut taken| {
                 for file in &taken.files {
-                    taken.notes.extend(shelf::unpinned(file)?.map(|p| p.reference_key(wish.to_key)));
+                    taken.notes.extend(grid_lookup::unpinned(file)?.map(|p| p.reference_key(wish.to_key)));
                 }
                 Ok(taken)
             }),
@@ -165,7 +165,7 @@ impl Operation {
     }
 
     /// Adds the motion of the ground from the epoch at which the points arrive to the epoch of the delivery.
-    fn moved_in_time(mut self, wish: &Wish, from: &Crs, to: &Crs) -> Result<Self, Box<Problem>> {
+    fn moved_in_time(mut self, wish: &OperationRequest, from: &Crs, to: &Crs) -> Result<Self, Box<Problem>> {
         let (Some(motion), true, Epoch::Fixed(year)) = (wish.motion, from.dynamic && to.dynamic, self.arrives) else { return Ok(self) };
         if wish.written.is_some() || self.time.same(self.arrives) {
             return Ok(self);
@@ -210,12 +210,12 @@ impl Operation {
 
     /// What another epoch would do here: that of the log where the reference states one, else the reference epoch of the
     /// parameters, which is used by those who give none, else the next year.
-    fn with_sensitivity(mut self, wish: &Wish) -> Self {
+    fn with_sensitivity(mut self, wish: &OperationRequest) -> Self {
         self.sensitivity = self.sensitive(wish);
         self
     }
 
-    fn sensitive(&self, wish: &Wish) -> Option<Sensitivity> {
+    fn sensitive(&self, wish: &OperationRequest) -> Option<Sensitivity> {
         let place = wish.locality?;
         let logged = place.decimal_year;
         let epoch = match self.time {
@@ -223,8 +223,8 @@ impl Operation {
             Epoch::EachObservation => logged?,
             Epoch::Static => return None,
         };
-        let door = self.door().ok()?;
-        let object = door.create(&self.pipeline).ok()?;
+        let proj = self.proj().ok()?;
+        let object = proj.create(&self.pipeline).ok()?;
         let at = |year: f64| object.carry(here(place, &Epoch::Fixed(year))).ok();
         let (used, next) = (at(epoch)?, at(epoch + 1.0)?);
         let (horizontal_m_per_year, up_m_per_year) = shift(used, next);
@@ -264,13 +264,13 @@ impl Operation {
 
     fn of_registry(
         mut self,
-        wish: &Wish,
-        door: &Door,
+        wish: &OperationRequest,
+        proj: &ProjContext,
         (from, from_object): (&Crs, &Object),
         (to, to_object): (&Crs, &Object),
     ) -> Result<Self, Box<Problem>> {
         let place = wish.locality.map(|l| (l.latitude_deg, l.longitude_deg));
-        let all = door.operations(from_object, to_object, place, false);
+        let all = proj.operations(from_object, to_object, place, false);
         let (candidates, chosen) = Candidate::choose(&all, wish.locality);
         self.candidates.extend(candidates);
         let Some((index, object)) = chosen.and_then(|i| Some((i, all.get(i)?))) else {
@@ -294,7 +294,7 @@ impl Operation {
             ));
         }
         let accuracy = object.accuracy_m().unwrap_or(f64::INFINITY);
-        let missing = shelf::absent(&object.grids(), wish.folders);
+        let missing = grid_lookup::absent(&object.grids(), wish.folders);
         if !missing.is_empty() {
             return Err(Box::new(findings::grid_missing(
                 wish,
@@ -303,7 +303,7 @@ impl Operation {
                 &self.candidates,
                 index,
                 &missing,
-                door,
+                proj,
             )));
         }
         if accuracy > wish.budget_m {
@@ -320,11 +320,11 @@ impl Operation {
             fails("the geodesy library cannot write it down as a pipeline; one of its steps holds for a single epoch, or is by a method that it does not have".to_owned())
         })?;
         let files = files_of(&pipeline, wish.folders, wish.locality).map_err(|why| match why {
-            NoFiles::Text(why) => fails(why),
-            NoFiles::Missing(missing) => fails(format!("the grid `{}` is not on this machine", missing.join("`, `"))),
-            NoFiles::Problem(problem) => problem.reference_key(wish.to_key),
+            UnknownFiles::Text(why) => fails(why),
+            UnknownFiles::Missing(missing) => fails(format!("the grid `{}` is not on this machine", missing.join("`, `"))),
+            UnknownFiles::Problem(problem) => problem.reference_key(wish.to_key),
         })?;
-        let exact = pins::door(&files)?;
+        let exact = pins::proj(&files)?;
         let pinned = exact.create(&pipeline).map_err(fails)?;
         if pinned.uses_radians() {
             return Err(Box::new(fails("it takes radians".to_owned())));
@@ -346,12 +346,12 @@ impl Operation {
         Ok(self)
     }
 
-    /// A door on exactly its grids.
+    /// A context on exactly its grids.
     ///
     /// # Errors
     /// When the library cannot start.
-    pub fn door(&self) -> Result<Door, Problem> {
-        pins::door(&self.files)
+    pub fn proj(&self) -> Result<ProjContext, Problem> {
+        pins::proj(&self.files)
     }
 
     /// Opens it for computing, by one thread at a time.
@@ -363,8 +363,8 @@ impl Operation {
             return Ok(OpenOperation(None));
         }
         let text = &self.pipeline;
-        Kept::new(self.door()?, |door| {
-            Ok([door.create(text).map_err(|e| Problem::broken(format!("the pinned operation cannot be opened: {e}")))?])
+        OpenObjects::new(self.proj()?, |proj| {
+            Ok([proj.create(text).map_err(|e| Problem::broken(format!("the pinned operation cannot be opened: {e}")))?])
         })
         .map(|kept| OpenOperation(Some(kept)))
     }
@@ -372,7 +372,7 @@ impl Operation {
     /// For the plan and the record.
     #[must_use]
     pub fn decided(&self) -> serde_json::Value {
-        let (library, registry) = Door::new(&[]).map(|d| d.versions()).unwrap_or_default();
+        let (library, registry) = ProjContext::new(&[]).map(|d| d.versions()).unwrap_or_default();
         serde_json::json!({
             "from": self.from,
             "to": self.to,
@@ -408,7 +408,7 @@ impl Operation {
 }
 
 /// An operation that is ready to compute.
-pub struct OpenOperation(Option<Kept<1>>);
+pub struct OpenOperation(Option<OpenObjects<1>>);
 
 impl OpenOperation {
     /// What computes; `None` when both frames are the same and nothing is computed.
@@ -422,7 +422,7 @@ impl OpenOperation {
 }
 
 /// Why the files of a pipeline cannot be told.
-pub enum NoFiles {
+pub enum UnknownFiles {
     /// The text names something that may not stand in it.
     Text(String),
     /// Files that are not on this machine.
@@ -432,19 +432,19 @@ pub enum NoFiles {
 }
 
 /// Exactly the files that a text names, and those that its models name in turn.
-pub fn files_of(text: &str, folders: &[PathBuf], place: Option<Locality>) -> Result<Vec<Picked>, NoFiles> {
-    let (mut files, mut missing): (Vec<Picked>, Vec<String>) = (vec![], vec![]);
-    let mut names = pipeline::files(text).map_err(NoFiles::Text)?;
+pub fn files_of(text: &str, folders: &[PathBuf], place: Option<Locality>) -> Result<Vec<ChosenGrid>, UnknownFiles> {
+    let (mut files, mut missing): (Vec<ChosenGrid>, Vec<String>) = (vec![], vec![]);
+    let mut names = pipeline::files(text).map_err(UnknownFiles::Text)?;
     let mut at = 0;
     while let Some(name) = names.get(at).cloned() {
         at += 1;
-        let Some(found) = shelf::pick(&name, None, folders, place).map_err(NoFiles::Problem)? else {
+        let Some(found) = grid_lookup::pick(&name, None, folders, place).map_err(UnknownFiles::Problem)? else {
             missing.push(name);
             continue;
         };
         if name.ends_with(".json") {
-            let json = std::fs::read_to_string(&found.path).map_err(|e| NoFiles::Text(format!("`{name}` cannot be read: {e}")))?;
-            for inner in pipeline::files_of_model(&json).map_err(NoFiles::Text)? {
+            let json = std::fs::read_to_string(&found.path).map_err(|e| UnknownFiles::Text(format!("`{name}` cannot be read: {e}")))?;
+            for inner in pipeline::files_of_model(&json).map_err(UnknownFiles::Text)? {
                 if !names.contains(&inner) {
                     names.push(inner);
                 }
@@ -452,21 +452,21 @@ pub fn files_of(text: &str, folders: &[PathBuf], place: Option<Locality>) -> Res
         }
         files.push(found);
     }
-    if missing.is_empty() { Ok(files) } else { Err(NoFiles::Missing(missing)) }
+    if missing.is_empty() { Ok(files) } else { Err(UnknownFiles::Missing(missing)) }
 }
 
 /// The frame of a text and its object; refuses anything but geographic 3D with Greenwich degrees.
-fn frame_3d<'d>(door: &'d Door, text: &str, promote: bool) -> Result<(Crs, Object<'d>), Problem> {
-    let object = define(door, text)?;
+fn frame_3d<'d>(proj: &'d ProjContext, text: &str, promote: bool) -> Result<(Crs, Object<'d>), Problem> {
+    let object = define(proj, text)?;
     let crs = Crs::of(text, &object);
     if promote
-        && crs.kind == Kind::Geographic2D
+        && crs.kind == ObjectKind::Geographic2D
         && crs.geographic_3d.is_none()
         && let Some(three) = object.to_3d()
     {
         return Ok((crs, three));
     }
-    if crs.kind != Kind::Geographic3D {
+    if crs.kind != ObjectKind::Geographic3D {
         let hint = crs.geographic_3d.as_ref().map_or_else(String::new, |code| format!("; its 3D system is `{code}`"));
         return Err(Problem::new("frame/not-geographic-3d", format!("{} is not a geographic 3D system{hint}", crs.title()))
             .size("tens of metres in height if a third coordinate were guessed")
@@ -483,10 +483,10 @@ fn frame_3d<'d>(door: &'d Door, text: &str, promote: bool) -> Result<(Crs, Objec
 }
 
 /// The time at which the operation is evaluated.
-fn time_of(wish: &Wish, from: &Crs, to: &Crs, same: bool, door: &Door) -> Result<Epoch, Box<Problem>> {
+fn time_of(wish: &OperationRequest, from: &Crs, to: &Crs, same: bool, proj: &ProjContext) -> Result<Epoch, Box<Problem>> {
     let target = wish.to_epoch.unwrap_or(Epoch::Static);
     if from.dynamic && wish.from_epoch == Epoch::Static {
-        return Err(Box::new(findings::no_epoch(wish, from, door)));
+        return Err(Box::new(findings::no_epoch(wish, from, proj)));
     }
     if !same && to.dynamic && !from.dynamic && target == Epoch::Static {
         return Err(Box::new(

@@ -2,7 +2,7 @@
 
 use crate::area::Area;
 use crate::crs::{Crs, block};
-use crate::operation::wish::place_of;
+use crate::operation::request::place_of;
 use pipeline_base::place::Locality;
 use pipeline_base::problem::Problem;
 

@@ -50,7 +50,7 @@ fn collection(file: &str) -> Option<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::door::Door;
+    use crate::proj_context::ProjContext;
 
     #[test]
     fn sources_of_grids() {
@@ -73,9 +73,9 @@ mod tests {
         let rows: Vec<(&str, &str)> = OLDER.lines().filter(|l| !l.starts_with('#')).skip(1).filter_map(|l| l.split_once(',')).collect();
         assert!(rows.len() > 100, "{}", rows.len());
         for (name, older) in rows {
-            assert_eq!(Door::older_name(name).as_deref(), Some(older), "{name}");
+            assert_eq!(ProjContext::older_name(name).as_deref(), Some(older), "{name}");
         }
-        assert_eq!(Door::older_name("au_ga_AGQG_20191107.tif"), None);
+        assert_eq!(ProjContext::older_name("au_ga_AGQG_20191107.tif"), None);
     }
 
     #[test]

@@ -1,9 +1,9 @@
 //! Pipelines in the lock of a job: written down with their results, and held to them later.
 
 use super::crs::block;
-use super::door::Door;
-use super::shelf;
-use crate::grids::Picked;
+use super::grid_lookup;
+use super::proj_context::ProjContext;
+use crate::grids::ChosenGrid;
 use pipeline_base::pin::{GivesIn, Locked, Pin, PinnedGrid, Probe, ProbeAt, SAME_M};
 use pipeline_base::place::Locality;
 use pipeline_base::problem::Problem;
@@ -25,20 +25,20 @@ pub struct Pipeline<'a> {
     /// Stated accuracy, m.
     pub accuracy_m: Option<f64>,
     /// Files that it reads.
-    pub files: &'a [Picked],
+    pub files: &'a [ChosenGrid],
     /// Unit of the horizontal numbers that come out.
     pub gives_in: GivesIn,
     /// When it is evaluated.
     pub time: Epoch,
 }
 
-/// Opens a door on exactly these files.
+/// Opens a context on exactly these files.
 ///
 /// # Errors
 /// When the library cannot start.
-pub fn door(files: &[Picked]) -> Result<Door, Problem> {
+pub fn proj(files: &[ChosenGrid]) -> Result<ProjContext, Problem> {
     let files: Vec<(String, PathBuf)> = files.iter().map(|f| (f.name.clone(), f.path.clone())).collect();
-    Door::exactly(&files).map_err(|e| block("frame/library", e).fix("install the program again; its geodesy library does not work"))
+    ProjContext::exactly(&files).map_err(|e| block("frame/library", e).fix("install the program again; its geodesy library does not work"))
 }
 
 impl Pipeline<'_> {
@@ -80,10 +80,10 @@ impl Pipeline<'_> {
 }
 
 /// What a pipeline gives at some points.
-fn results(text: &str, files: &[Picked], gives_in: GivesIn, at: &[ProbeAt]) -> Result<Vec<Probe>, (ProbeAt, String)> {
+fn results(text: &str, files: &[ChosenGrid], gives_in: GivesIn, at: &[ProbeAt]) -> Result<Vec<Probe>, (ProbeAt, String)> {
     let Some(first) = at.first() else { return Ok(vec![]) };
-    let door = door(files).map_err(|p| (*first, p.finding.what.clone()))?;
-    let object = door.create(text).map_err(|e| (*first, e))?;
+    let proj = proj(files).map_err(|p| (*first, p.finding.what.clone()))?;
+    let object = proj.create(text).map_err(|e| (*first, e))?;
     at.iter()
         .map(|p| {
             let out = object.carry([p.longitude_deg, p.latitude_deg, p.height_m, p.year.unwrap_or(f64::INFINITY)]).map_err(|e| (*p, e))?;
@@ -131,7 +131,7 @@ impl Compared<'_> {
 /// Versions of the geodesy library and of its registry, in words.
 #[must_use]
 pub fn versions() -> (String, String) {
-    Door::new(&[]).map(|d| d.versions()).map_or_else(|_| Default::default(), |(l, r)| (format!("PROJ {l}"), format!("EPSG {r}")))
+    ProjContext::new(&[]).map(|d| d.versions()).map_or_else(|_| Default::default(), |(l, r)| (format!("PROJ {l}"), format!("EPSG {r}")))
 }
 
 const FIX: &str = "use the program and the grids of the lock (they are named in it); or, if the change is meant, accept it with `gunter lock JOB --accept`, which prints the difference, and deliver again";
@@ -147,7 +147,7 @@ pub fn hold(
     (from, to): (&str, &str),
     folders: &[PathBuf],
     place: Option<Locality>,
-) -> Result<Vec<Picked>, Problem> {
+) -> Result<Vec<ChosenGrid>, Problem> {
     if pin.from != from || pin.to != to {
         return Err(block(
             "lock/stale",
@@ -160,7 +160,7 @@ pub fn hold(
     let mut files = vec![];
     let mut wrong = vec![];
     for grid in &pin.grids {
-        match shelf::pick(&grid.file, Some(&grid.sha256), folders, place)? {
+        match grid_lookup::pick(&grid.file, Some(&grid.sha256), folders, place)? {
             None => wrong.push(format!("the grid `{}` is not on this machine", grid.file)),
             Some(found) => {
                 if found.sha256 != grid.sha256 {
@@ -221,7 +221,7 @@ pub fn hold(
 /// What this machine would choose by itself, when that is another pipeline than the locked one
 /// (`lock/other-choice`).
 #[must_use]
-pub fn other_choice(pin: &Pin, name: &str, text: &str, files: &[Picked]) -> Option<Problem> {
+pub fn other_choice(pin: &Pin, name: &str, text: &str, files: &[ChosenGrid]) -> Option<Problem> {
     if text == pin.pipeline {
         return None;
     }

@@ -299,7 +299,7 @@ pub fn explain(pairs: &[Pair], tolerance_m: f64) -> Explanation {
 
 /// The explanation as a finding: `frame/axes-exchanged`, `frame/other-foot` or `frame/ground-scale`. `None` when the
 /// list agrees, or when it is only moved or turned or not explained: a move is for the
-/// [detective](super::detective) of frames.
+/// [detective](super::frame_comparison) of frames.
 #[must_use]
 pub fn finding(explanation: &Explanation, pairs: &[Pair], site: Option<Site>) -> Option<Diagnostic> {
     let largest = pairs.iter().map(|p| (p.given[0] - p.measured[0]).hypot(p.given[1] - p.measured[1])).fold(0.0, f64::max);

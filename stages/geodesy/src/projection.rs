@@ -2,8 +2,8 @@
 
 use super::area::Span;
 use super::crs::{Crs, block, define, open};
-use super::door::{Door, Factors, Kept, Kind, Numbers, Object};
 use super::pins::{self, Pipeline};
+use super::proj_context::{CoordinateColumn, Factors, Object, ObjectKind, OpenObjects, ProjContext};
 use pipeline_base::pin::{GivesIn, Locked, Pin, ProbeAt};
 use pipeline_base::place::Locality;
 use pipeline_base::problem::Problem;
@@ -28,28 +28,28 @@ pub struct Projection {
     pub unit: Unit,
     /// Of a derived system: the grid that it is based on, and how much easting and northing of it grow with
     /// easting and northing of that grid.
-    pub over: Option<Over>,
+    pub over: Option<DerivedGrid>,
 }
 
 /// What a derived system does to its base grid.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Over {
+pub struct DerivedGrid {
     /// WKT of the base grid.
     pub base: String,
     /// Easting by easting, easting by northing, northing by easting, northing by northing.
     pub growth: [f64; 4],
 }
 
-impl Over {
+impl DerivedGrid {
     /// Looks at a derived system; `None` for any other.
-    fn of(door: &Door, object: &Object) -> Result<Option<Self>, Problem> {
+    fn of(proj: &ProjContext, object: &Object) -> Result<Option<Self>, Problem> {
         let Some(grid) = object.base_grid() else { return Ok(None) };
         if grid.base_grid().is_some() {
             return Err(Problem::new("frame/axes", "a system is derived from a system that is derived itself")
                 .fix("derive it from a grid, so that it can be checked"));
         }
-        let way = door.operations(&grid, object, None, false).into_iter().next().and_then(|o| o.normalized()).and_then(|o| o.proj_text());
-        let way = way.and_then(|text| door.create(&text).ok()).ok_or_else(|| Problem::broken("a derived system has no conversion"))?;
+        let way = proj.operations(&grid, object, None, false).into_iter().next().and_then(|o| o.normalized()).and_then(|o| o.proj_text());
+        let way = way.and_then(|text| proj.create(&text).ok()).ok_or_else(|| Problem::broken("a derived system has no conversion"))?;
         const STEP: f64 = 1e5;
         let at = |e: f64, n: f64| way.carry([e, n, 0.0, f64::INFINITY]).map_err(Problem::broken);
         let (zero, east, north) = (at(0.0, 0.0)?, at(STEP, 0.0)?, at(0.0, STEP)?);
@@ -90,10 +90,10 @@ impl Projection {
     /// # Errors
     /// `frame/unknown-crs`, `frame/not-horizontal`, `frame/axes`, `frame/unit`; the caller names the key.
     pub fn plan(text: &str) -> Result<Self, Problem> {
-        let door = open(&[])?;
-        let object = define(&door, text)?;
+        let proj = open(&[])?;
+        let object = define(&proj, text)?;
         let crs = Crs::of(text, &object);
-        if crs.kind != Kind::Projected {
+        if crs.kind != ObjectKind::Projected {
             return Err(not_horizontal(&crs));
         }
         let unit = crs.horizontal_unit().ok_or_else(|| {
@@ -128,7 +128,7 @@ impl Projection {
             (None, None) => geodetic.wkt(2).ok_or_else(|| Problem::broken("a geographic system has no text"))?,
         };
         let flat = geodetic.to_2d().ok_or_else(|| Problem::broken("a geographic system cannot be made 2D"))?;
-        let pipeline = door
+        let pipeline = proj
             .operations(&flat, &object, None, false)
             .into_iter()
             .next()
@@ -145,7 +145,7 @@ impl Projection {
             .why("IOGP Guidance Note 7-2, method 1028: N 6097230.31 m at 55 N; the library gives 6122571.99 m")
             .fix("deliver in a conformal grid, such as the national one or UTM"));
         }
-        let over = Over::of(&door, &object)?;
+        let over = DerivedGrid::of(&proj, &object)?;
         let projection = Self { crs, base, base_has_heights, pipeline, unit, over };
         projection.check_axes()?;
         Ok(projection)
@@ -218,7 +218,7 @@ impl Projection {
     /// When the library cannot start, or PROJ refuses the pinned pipeline.
     pub fn open(&self) -> Result<OpenProjection, Problem> {
         let grid = self.over.as_ref().map_or(self.crs.text.as_str(), |over| over.base.as_str());
-        let kept = Kept::new(open(&[])?, |door| Ok([door.create(&self.pipeline).map_err(Problem::broken)?, define(door, grid)?]))?;
+        let kept = OpenObjects::new(open(&[])?, |proj| Ok([proj.create(&self.pipeline).map_err(Problem::broken)?, define(proj, grid)?]))?;
         Ok(OpenProjection { kept, over: self.over.clone() })
     }
 
@@ -235,8 +235,8 @@ impl Projection {
 /// A projection ready to compute, by one thread at a time.
 pub struct OpenProjection {
     /// The pipeline, and the grid whose convergence and scale PROJ knows: the system itself, or the base of a derived one.
-    kept: Kept<2>,
-    over: Option<Over>,
+    kept: OpenObjects<2>,
+    over: Option<DerivedGrid>,
 }
 
 /// Points on the grid, column by column; NaN where a row has no position or the projection gives none.
@@ -260,7 +260,7 @@ impl OpenProjection {
         let rows = latitude_deg.len().min(longitude_deg.len());
         let (mut easting, mut northing) = (longitude_deg.to_vec(), latitude_deg.to_vec());
         let [pipeline, _] = self.kept.objects();
-        let content = pipeline.carry_columns(&mut easting, &mut northing, Numbers::All(0.0), Numbers::All(f64::INFINITY));
+        let content = pipeline.carry_columns(&mut easting, &mut northing, CoordinateColumn::All(0.0), CoordinateColumn::All(f64::INFINITY));
         let whole = Span::of(&easting).finite && Span::of(&northing).finite;
         let (mut convergence_deg, mut scale) = (Vec::with_capacity(rows), Vec::with_capacity(rows));
         let mut failed = vec![];
@@ -308,9 +308,9 @@ impl OpenProjection {
 
 fn not_horizontal(crs: &Crs) -> Problem {
     let kind = match crs.kind {
-        Kind::Compound => "a horizontal and a vertical system together",
-        Kind::Vertical => "a vertical system",
-        Kind::Geocentric => "a geocentric system",
+        ObjectKind::Compound => "a horizontal and a vertical system together",
+        ObjectKind::Vertical => "a vertical system",
+        ObjectKind::Geocentric => "a geocentric system",
         _ => "neither projected nor geographic",
     };
     Problem::new("frame/not-horizontal", format!("{} is {kind}", crs.title()))
@@ -347,16 +347,16 @@ pub fn outside_target(projection: &Projection, place: Locality) -> Option<Proble
 /// first, small areas first.
 fn containing(projection: &Projection, place: Locality) -> Vec<String> {
     let Some((authority, _)) = &projection.crs.id else { return vec![] };
-    let Ok(door) = Door::new(&[]) else { return vec![] };
-    let all = door.list(authority, true, place.latitude_deg, place.longitude_deg);
+    let Ok(proj) = ProjContext::new(&[]) else { return vec![] };
+    let all = proj.list(authority, true, place.latitude_deg, place.longitude_deg);
     let base = projection.crs.name.split(" / ").next().unwrap_or_default().to_owned();
-    let method = door
+    let method = proj
         .create(&projection.crs.text)
         .ok()
         .and_then(|o| o.area())
         .and_then(|a| {
             let (latitude, longitude) = a.centre();
-            door.list(authority, true, latitude, longitude).into_iter().find(|l| l.code == projection.crs.code()).map(|l| l.method)
+            proj.list(authority, true, latitude, longitude).into_iter().find(|l| l.code == projection.crs.code()).map(|l| l.method)
         })
         .unwrap_or_default();
     let mut fitting: Vec<_> = all

@@ -22,7 +22,7 @@ pub const WITHDRAWN: &str = "withdrawn.csv";
 /// Limits of a grid, deg.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Box4 {
+pub struct GridLimits {
     /// West.
     pub west: f64,
     /// South.
@@ -33,7 +33,7 @@ pub struct Box4 {
     pub north: f64,
 }
 
-impl Box4 {
+impl GridLimits {
     /// As an area.
     #[must_use]
     pub fn area(&self) -> Area {
@@ -44,7 +44,7 @@ impl Box4 {
 /// What is known of a grid. Model, version, frame, datum and licence are as the person stated who added it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Entry {
+pub struct StoredGrid {
     /// File name.
     pub file: String,
     /// SHA-256.
@@ -54,7 +54,7 @@ pub struct Entry {
     /// Format.
     pub format: String,
     /// Limits.
-    pub area: Box4,
+    pub area: GridLimits,
     /// Name of the model.
     pub model: String,
     /// Version of the model.
@@ -79,7 +79,7 @@ pub struct Entry {
 #[serde(deny_unknown_fields)]
 struct Index {
     store: u32,
-    grids: Vec<Entry>,
+    grids: Vec<StoredGrid>,
 }
 
 /// What a person states about a grid.
@@ -136,7 +136,7 @@ fn read_text(path: &Path) -> Result<Option<String>, Problem> {
 ///
 /// # Errors
 /// `grids/bad-index`.
-pub fn entries(folder: &Path) -> Result<Vec<Entry>, Problem> {
+pub fn entries(folder: &Path) -> Result<Vec<StoredGrid>, Problem> {
     let path = folder.join(INDEX);
     let Some(text) = read_text(&path)? else { return Ok(vec![]) };
     let mut index: Index = serde_json::from_str(&text).map_err(|e| bad_index(&path, e))?;
@@ -151,7 +151,7 @@ pub fn entries(folder: &Path) -> Result<Vec<Entry>, Problem> {
 ///
 /// # Errors
 /// `grids/bad-index`.
-pub fn about(sha256: &str) -> Result<Option<Entry>, Problem> {
+pub fn about(sha256: &str) -> Result<Option<StoredGrid>, Problem> {
     let Some(folder) = folder() else { return Ok(None) };
     Ok(entries(&folder)?.into_iter().find(|e| e.sha256.eq_ignore_ascii_case(sha256)))
 }
@@ -190,7 +190,7 @@ fn refused(what: String, fix: &str) -> Problem {
 /// # Errors
 /// `grids/refused` when it is no grid, is there already with other bytes, was withdrawn, or something that only a
 /// person can know is not said; `export/cannot-write`.
-pub fn add(folder: &Path, file: &Path, said: &Statement) -> Result<Entry, Problem> {
+pub fn add(folder: &Path, file: &Path, said: &Statement) -> Result<StoredGrid, Problem> {
     let name = file.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
     if let Some(why) = bad_name(&name) {
         return Err(refused(format!("`{name}` cannot be the name of a grid: {why}"), "rename the file"));
@@ -225,12 +225,12 @@ pub fn add(folder: &Path, file: &Path, said: &Statement) -> Result<Entry, Proble
             "keep both apart: rename the new file so that its name says the edition",
         ));
     }
-    let entry = Entry {
+    let entry = StoredGrid {
         file: name.clone(),
         sha256: sha256.clone(),
         bytes: std::fs::metadata(file).map_or(0, |m| m.len()),
         format: grid.format.to_owned(),
-        area: Box4 { west: grid.area.west, south: grid.area.south, east: grid.area.east, north: grid.area.north },
+        area: GridLimits { west: grid.area.west, south: grid.area.south, east: grid.area.east, north: grid.area.north },
         model: said.model.clone(),
         version: said.version.clone(),
         frame: said.frame.clone(),

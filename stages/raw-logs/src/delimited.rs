@@ -181,14 +181,14 @@ impl<'a> Lines<'a> {
                     ));
                 }
                 match lines.split() {
-                    Fate::Ignored(kind) => lines.ignored(kind),
-                    Fate::Row => {
+                    LineKind::Ignored(kind) => lines.ignored(kind),
+                    LineKind::Row => {
                         lines.ignored("header");
                         let number = lines.count.total;
                         lines.find_columns(number)?;
                         break;
                     }
-                    Fate::Damaged(reason) => {
+                    LineKind::Damaged(reason) => {
                         return Err(Problem::from(
                             Diagnostic::new(
                                 "data/missing-column",
@@ -310,16 +310,16 @@ impl<'a> Lines<'a> {
     pub fn next_row(&mut self) -> Result<bool, Problem> {
         while self.next_line()? {
             match self.split() {
-                Fate::Ignored(kind) => self.ignored(kind),
-                Fate::Damaged(reason) => {
+                LineKind::Ignored(kind) => self.ignored(kind),
+                LineKind::Damaged(reason) => {
                     let what = format!("a line is not a row of the table: {reason}");
                     self.damaged(reason, &what, 0);
                 }
-                Fate::Row if self.fields.len() != self.width => {
+                LineKind::Row if self.fields.len() != self.width => {
                     let what = format!("a row has {} fields and the table {} columns", self.fields.len(), self.width);
                     self.damaged("fields", &what, 0);
                 }
-                Fate::Row => return Ok(true),
+                LineKind::Row => return Ok(true),
             }
         }
         for (reason, n) in std::mem::take(&mut self.shown) {
@@ -345,9 +345,9 @@ impl<'a> Lines<'a> {
         Row { line: self.count.total, fields: &self.fields, places: &self.places }
     }
 
-    fn split(&mut self) -> Fate {
+    fn split(&mut self) -> LineKind {
         if self.line.len() > LONGEST {
-            return Fate::Damaged("too-long");
+            return LineKind::Damaged("too-long");
         }
         let mut line = self.line.as_slice();
         while let [rest @ .., b'\n' | b'\r'] = line {
@@ -357,20 +357,20 @@ impl<'a> Lines<'a> {
             line = line.strip_prefix(b"\xef\xbb\xbf").unwrap_or(line);
         }
         if line.iter().all(u8::is_ascii_whitespace) {
-            return Fate::Ignored("blank");
+            return LineKind::Ignored("blank");
         }
-        let Ok(text) = std::str::from_utf8(line) else { return Fate::Damaged("not-text") };
+        let Ok(text) = std::str::from_utf8(line) else { return LineKind::Damaged("not-text") };
         if text.contains('\0') {
-            return Fate::Damaged("binary");
+            return LineKind::Damaged("binary");
         }
         if self.layout.remark.as_deref().is_some_and(|r| text.starts_with(r)) {
-            return Fate::Ignored("remark");
+            return LineKind::Ignored("remark");
         }
-        if split(text, self.layout.delimiter, &mut self.fields) { Fate::Row } else { Fate::Damaged("quote") }
+        if split(text, self.layout.delimiter, &mut self.fields) { LineKind::Row } else { LineKind::Damaged("quote") }
     }
 }
 
-enum Fate {
+enum LineKind {
     Row,
     Ignored(&'static str),
     Damaged(&'static str),

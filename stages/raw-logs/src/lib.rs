@@ -1,8 +1,8 @@
 #![doc = include_str!("../README.md")]
 
 pub mod attitude;
-pub mod clock;
 pub mod columns;
 pub mod delimited;
 pub mod nmea;
 pub mod quantity;
+pub mod time_columns;

@@ -135,8 +135,8 @@ pub fn read(path: &Path, name: &str, digests: Option<(&str, &str)>) -> Result<De
 /// The geographic 3D system below a CRS: its code, or its WKT where it has none.
 #[must_use]
 pub fn frame_below(crs: &str) -> Option<String> {
-    let door = open(&[]).ok()?;
-    let geodetic = define(&door, crs).ok()?.geodetic()?;
+    let proj = open(&[]).ok()?;
+    let geodetic = define(&proj, crs).ok()?.geodetic()?;
     let three = geodetic.to_3d()?;
     match three.id() {
         Some((authority, code)) => Some(format!("{authority}:{code}")),

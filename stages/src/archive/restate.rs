@@ -17,10 +17,10 @@ use serde_json::Value;
 use std::path::{Path, PathBuf};
 use survey_geodesy::area::Area;
 use survey_geodesy::crs::{Crs, define, open};
-use survey_geodesy::door::{Door, Object};
 use survey_geodesy::grids;
 use survey_geodesy::ground;
-use survey_geodesy::operation::wish::shift;
+use survey_geodesy::operation::request::shift;
+use survey_geodesy::proj_context::{Object, ProjContext};
 
 /// What can be done with a delivery.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
@@ -150,13 +150,13 @@ pub(crate) struct Target<'d> {
 /// When the reference itself cannot be used. Records that cannot be read are reported, not errors.
 pub fn restate(reference: &Reference, records: &[(String, PathBuf)]) -> Result<Restatement, Problem> {
     let folders = grids::folders(&reference.folder);
-    let door = open(&folders)?;
+    let proj = open(&folders)?;
     let text = survey_geodesy::compound::parts(&ground::delivery_crs(reference)?)?.horizontal;
     let crs = Crs::look_up(&text)?;
     let frame = delivered::frame_below(&text).ok_or_else(|| {
         Problem::new("frame/not-horizontal", format!("{} has no geographic system below it", crs.title())).reference_key("delivery.crs")
     })?;
-    let object = define(&door, &frame)?;
+    let object = define(&proj, &frame)?;
     let base = Crs::of(&frame, &object);
     let epoch = reference.delivery.epoch.map(Epoch::from);
     if base.dynamic && epoch.is_none() {
@@ -173,9 +173,9 @@ pub fn restate(reference: &Reference, records: &[(String, PathBuf)]) -> Result<R
         _ => "ellipsoidal heights".to_owned(),
     };
     let title = format!("{}, {}, {surface}", crs.title(), epoch_words(epoch.filter(|_| base.dynamic)));
-    let (library, registry) = door.versions();
+    let (library, registry) = proj.versions();
     let target = Target { reference, text, name: crs.name.clone(), object, crs: base, title, epoch, folders };
-    let reports = records.iter().map(|(name, path)| one(&door, &target, name, path)).collect();
+    let reports = records.iter().map(|(name, path)| one(&proj, &target, name, path)).collect();
     Ok(Restatement {
         restate: 1,
         to: reference.name.clone(),
@@ -211,7 +211,7 @@ fn empty(record: &str) -> Report {
     }
 }
 
-fn one(door: &Door, target: &Target, name: &str, path: &Path) -> Report {
+fn one(proj: &ProjContext, target: &Target, name: &str, path: &Path) -> Report {
     let mut report = empty(name);
     let old = match open_record(path, name, &mut report) {
         Ok(old) => old,
@@ -226,7 +226,7 @@ fn one(door: &Door, target: &Target, name: &str, path: &Path) -> Report {
         Some(datum) => format!("heights above {datum} by {}", old.delivered.surface.model),
     };
     report.from = Some(format!("{}, {}, {surface}", old.delivered.crs_name, epoch_words(Some(old.delivered.epoch))));
-    if let Err(problem) = plan(door, target, &old, &mut report) {
+    if let Err(problem) = plan(proj, target, &old, &mut report) {
         report.verdict = Verdict::Unreadable;
         report.reasons.push(problem.finding.what.clone());
         report.findings.push(*problem.finding);
@@ -299,7 +299,7 @@ fn open_record(path: &Path, name: &str, report: &mut Report) -> Result<Old, Prob
 }
 
 /// Decides what can be done, and fills in the moves.
-fn plan(door: &Door, target: &Target, old: &Old, report: &mut Report) -> Result<(), Problem> {
+fn plan(proj: &ProjContext, target: &Target, old: &Old, report: &mut Report) -> Result<(), Problem> {
     let delivered = &old.delivered;
     if delivered.without_position > 0 {
         report.reasons.push(format!("{} delivered rows have no position; they need their raw logs", delivered.without_position));
@@ -314,15 +314,15 @@ fn plan(door: &Door, target: &Target, old: &Old, report: &mut Report) -> Result<
         report.reasons.push(survey_geodesy::outside::outside(&grid, area, at(place)).finding.what.clone());
         return Ok(());
     }
-    let source = define(door, &delivered.frame)?;
+    let source = define(proj, &delivered.frame)?;
     let source_crs = Crs::of(&delivered.frame, &source);
-    report.ways = way::ways(door, &source, &target.object, place);
+    report.ways = way::ways(proj, &source, &target.object, place);
     let time = needs::time(&source_crs, delivered.epoch, target);
-    let heights = Heights::plan(door, target, delivered, (&source_crs, &source), place)?;
+    let heights = Heights::plan(proj, target, delivered, (&source_crs, &source), place)?;
     match needs::choose(target, &source_crs, report, &heights, &time) {
         needs::Choice::Stuck(reasons) => {
             report.reasons.extend(reasons);
-            let (verdict, why) = needs::from_raw_logs(door, old, target, place);
+            let (verdict, why) = needs::from_raw_logs(proj, old, target, place);
             report.verdict = verdict;
             report.reasons.push(why);
         }
@@ -351,16 +351,16 @@ fn plan(door: &Door, target: &Target, old: &Old, report: &mut Report) -> Result<
 impl Target<'_> {
     /// Whether a delivery is in the same horizontal system.
     fn is_grid_of(&self, delivered: &Delivered) -> Result<bool, Problem> {
-        let door = open(&[])?;
-        Ok(define(&door, &delivered.crs)?.same_as(&define(&door, &self.text)?))
+        let proj = open(&[])?;
+        Ok(define(&proj, &delivered.crs)?.same_as(&define(&proj, &self.text)?))
     }
 }
 
 /// Moves of every point, as far as they can be computed here.
 fn moves(target: &Target, delivered: &Delivered, heights: &Heights, time: needs::Time, report: &mut Report) -> Result<(), Problem> {
-    let door = open(&target.folders)?;
-    let Some(position) = Pinned::of(&door, report.operation.as_ref()) else { return Ok(()) };
-    let height = if heights.with_positions() { None } else { Pinned::of(&door, heights.operation.as_ref()) };
+    let proj = open(&target.folders)?;
+    let Some(position) = Pinned::of(&proj, report.operation.as_ref()) else { return Ok(()) };
+    let height = if heights.with_positions() { None } else { Pinned::of(&proj, heights.operation.as_ref()) };
     for p in &delivered.points {
         let moved = position.carry(p, time);
         let up = match &height {
@@ -398,12 +398,12 @@ struct Pinned<'d>(Option<(Object<'d>, Option<Area>)>);
 
 impl<'d> Pinned<'d> {
     /// `None` when a grid is missing.
-    fn of(door: &'d Door, operation: Option<&Official>) -> Option<Self> {
+    fn of(proj: &'d ProjContext, operation: Option<&Official>) -> Option<Self> {
         let Some(operation) = operation else { return Some(Self(None)) };
         if operation.grids.iter().any(|g| !g.found) {
             return None;
         }
-        door.create(&operation.pipeline).ok().filter(|p| !p.uses_radians()).map(|p| Self(Some((p, operation.area.clone()))))
+        proj.create(&operation.pipeline).ok().filter(|p| !p.uses_radians()).map(|p| Self(Some((p, operation.area.clone()))))
     }
 
     fn carry(&self, p: &Point, time: needs::Time) -> Option<[f64; 3]> {

@@ -7,7 +7,7 @@
 
 use serde::Serialize;
 use survey_geodesy::area::Area;
-use survey_geodesy::door::{Door, GridNeed, Object};
+use survey_geodesy::proj_context::{GridNeed, Object, ProjContext};
 
 /// An operation that the authority published as such.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -39,12 +39,12 @@ pub struct Ways {
 
 /// Looks for operations whose area contains a place (latitude, longitude).
 #[must_use]
-pub fn ways(door: &Door, from: &Object, to: &Object, place: (f64, f64)) -> Ways {
+pub fn ways(proj: &ProjContext, from: &Object, to: &Object, place: (f64, f64)) -> Ways {
     if from.same_as(to) {
         return Ways { same: true, ..Ways::default() };
     }
     let mut ways = Ways::default();
-    for found in door.operations(from, to, Some(place), false) {
+    for found in proj.operations(from, to, Some(place), false) {
         let Some(accuracy_m) = found.accuracy_m() else { continue };
         if found.is_ballpark() || found.area().is_some_and(|a| !a.contains(place.0, place.1)) {
             continue;
@@ -68,9 +68,9 @@ mod tests {
     use survey_geodesy::crs::{define, open};
 
     fn between(from: &str, to: &str, place: (f64, f64)) -> Ways {
-        let door = open(&[]).unwrap();
-        let (a, b) = (define(&door, from).unwrap(), define(&door, to).unwrap());
-        ways(&door, &a, &b, place)
+        let proj = open(&[]).unwrap();
+        let (a, b) = (define(&proj, from).unwrap(), define(&proj, to).unwrap());
+        ways(&proj, &a, &b, place)
     }
 
     #[test]

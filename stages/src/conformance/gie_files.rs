@@ -1,4 +1,4 @@
-//! PROJ's regression files and the GIGS files through the door: the library that was built here, with the registry that it
+//! PROJ's regression files and the GIGS files through the context: the library that was built here, with the registry that it
 //! carries, gives what its makers published.
 
 use super::gie::{Step, read};
@@ -7,7 +7,7 @@ use crate::fixture::shared;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::LazyLock;
-use survey_geodesy::door::{Door, Object};
+use survey_geodesy::proj_context::{Object, ProjContext};
 
 /// Names that the files have for PROJ's error numbers (`proj.h`).
 const CODES: [(&str, i32); 17] = [
@@ -65,7 +65,7 @@ pub(super) struct Tally {
 }
 
 struct Player<'d> {
-    door: &'d Door,
+    proj: &'d ProjContext,
     file: &'d str,
     definition: String,
     object: Option<Result<Object<'d>, i32>>,
@@ -113,7 +113,7 @@ impl Player<'_> {
                 false
             }
             Some(Err(code)) => {
-                let text = self.door.says(*code);
+                let text = self.proj.says(*code);
                 self.fail(at, &format!("cannot be made: {text}"));
                 false
             }
@@ -177,7 +177,7 @@ impl Player<'_> {
         match (code, wanted) {
             (None, _) => self.fail(at, "a result where none may come out"),
             (Some(got), Some(want)) if got != want => {
-                let text = self.door.says(got);
+                let text = self.proj.says(got);
                 self.fail(at, &format!("refused for another reason: {text}"));
             }
             _ => self.tally.passed += 1,
@@ -203,9 +203,9 @@ impl Player<'_> {
 
 /// Runs one file.
 pub(super) fn play(file: &str, text: &str, folders: &[PathBuf]) -> Tally {
-    let door = Door::new(folders).unwrap();
+    let proj = ProjContext::new(folders).unwrap();
     let mut p = Player {
-        door: &door,
+        proj: &proj,
         file,
         definition: String::new(),
         object: None,
@@ -217,7 +217,7 @@ pub(super) fn play(file: &str, text: &str, folders: &[PathBuf]) -> Tally {
     for (at, step) in read(text) {
         match step {
             Step::Operation(definition) => {
-                p.object = Some(door.create_or_code(&definition));
+                p.object = Some(proj.create_or_code(&definition));
                 (p.definition, p.tolerance, p.forward) = (definition, 5e-4, true);
             }
             Step::Accept(numbers) => p.accepted = numbers,
@@ -226,7 +226,7 @@ pub(super) fn play(file: &str, text: &str, folders: &[PathBuf]) -> Tally {
             Step::RoundTrip(times, tolerance) => p.round_trip(at, times, tolerance),
             Step::Tolerance(metres) => p.tolerance = metres,
             Step::Forward(forward) => p.forward = forward,
-            Step::Init(yes) => door.expand_init(yes),
+            Step::Init(yes) => proj.expand_init(yes),
             Step::Unknown(line) => p.skip(format!("a command that the reader does not know: {line}")),
         }
     }

@@ -134,7 +134,7 @@ fn seven_parameters(l: &mut Ledger) {
 }
 
 fn plane_and_vertical(l: &mut Ledger) {
-    // Methods in the plane and with a slope: no stage does them on its own, PROJ does them behind the door.
+    // Methods in the plane and with a slope: no stage does them on its own, PROJ does them behind the context.
     let slope = |lat: f64, lon: f64| {
         let text = "+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad +step +proj=vertoffset +lat_0=46.9166666666666667 +lon_0=8.183333333333334 +dh=-0.245 +slope_lat=-0.210 +slope_lon=-0.032 +ellps=GRS80 +step +proj=unitconvert +xy_in=rad +xy_out=deg";
         pipe(text, [lon, lat, 473.0, f64::INFINITY])[2]
@@ -171,7 +171,7 @@ fn plane_and_vertical(l: &mut Ledger) {
     l.near("S-EPSG-1071", "H_out", height, 50.304, 0.0005, "m");
     let (height, _) = convert("flat.gtx", &|_, _| 0.0, "ftUS", (-44.42, 168.92, 25.0));
     l.near("S-EPSG-1069", "H", height, 82.02, 0.005, "ftUS");
-    // A node of 32 bits does not hold 0.4 to 1e-9, so this one goes behind the door.
+    // A node of 32 bits does not hold 0.4 to 1e-9, so this one goes behind the context.
     let radians = [0.1, 0.8, 2.55, f64::INFINITY];
     l.near("S-EPSG-9616", "H_out", pipe("+proj=geogoffset +dh=0.4", radians)[2], 2.95, 1e-9, "m");
 }

@@ -5,7 +5,7 @@ use pipeline_base::table::schema::Epoch;
 use std::path::{Path, PathBuf};
 use survey_geodesy::ellipsoid::WGS84;
 use survey_geodesy::operation::Operation;
-use survey_geodesy::operation::wish::{Wish, shift};
+use survey_geodesy::operation::request::{OperationRequest, shift};
 use survey_geodesy::projection::Projection;
 
 fn near(title: &str, got: &[f64], want: &[f64], tolerance: f64) {
@@ -16,7 +16,7 @@ fn near(title: &str, got: &[f64], want: &[f64], tolerance: f64) {
 /// Chooses by the rules of the product and carries one point: latitude, longitude, height, year.
 fn choose(from: &str, to: &str, point: (f64, f64, f64), year: Option<f64>, budget: f64, folders: &[PathBuf]) -> Operation {
     let epoch = year.map_or(Epoch::Static, Epoch::Fixed);
-    Operation::choose(&Wish {
+    Operation::choose(&OperationRequest {
         from,
         from_epoch: epoch,
         from_key: "corrections.frame",
@@ -41,8 +41,8 @@ fn choose(from: &str, to: &str, point: (f64, f64, f64), year: Option<f64>, budge
 }
 
 fn carried(operation: &Operation, point: (f64, f64, f64), year: f64) -> (f64, f64, f64) {
-    let door = operation.door().unwrap();
-    let [lon, lat, h] = door.create(&operation.pipeline).unwrap().carry([point.1, point.0, point.2, year]).unwrap();
+    let proj = operation.proj().unwrap();
+    let [lon, lat, h] = proj.create(&operation.pipeline).unwrap().carry([point.1, point.0, point.2, year]).unwrap();
     (lat, lon, h)
 }
 
@@ -86,7 +86,7 @@ fn golden_shifts_of_the_study() {
 fn without_the_grid_there_is_no_lesser_operation() {
     // Golden: ETRS89 to British National Grid without OSTN15 is a 3.0 m Helmert in the library; here a block.
     let wish = |folders: &[PathBuf]| {
-        Operation::choose(&Wish {
+        Operation::choose(&OperationRequest {
             from: "EPSG:4937",
             from_epoch: Epoch::Static,
             from_key: "corrections.frame",

@@ -13,7 +13,7 @@ use pipeline_core::stage::cx::Collect;
 use pipeline_core::stage::{Cx, Stage};
 use std::path::Path;
 use std::sync::Arc;
-use survey_geodesy::door::Door;
+use survey_geodesy::proj_context::ProjContext;
 use survey_geodesy::projection::Projection;
 
 /// Latitude, longitude (deg), ellipsoidal height (m).
@@ -179,8 +179,8 @@ pub(super) fn heights(frame: &str, epoch: Epoch, grid: &Path, datum: &str, unit:
 /// The geographic 3D system below a projected one: its code, or its text where the registry has none.
 pub(super) fn base_of(projected: &str) -> String {
     let base = Projection::plan(projected).unwrap_or_else(|p| panic!("{}", shown(&[p]))).base;
-    let door = Door::new(&[]).unwrap();
-    let three = door.create(&base).unwrap().to_3d().unwrap();
+    let proj = ProjContext::new(&[]).unwrap();
+    let three = proj.create(&base).unwrap().to_3d().unwrap();
     three.id().map_or_else(|| three.wkt(2).unwrap(), |(authority, code)| format!("{authority}:{code}"))
 }
 

@@ -15,10 +15,10 @@ use pipeline_base::table::Table;
 use pipeline_base::table::schema::{Axes, Column, Epoch, Frame, Heights, Role, Schema, Unit, year_text};
 use pipeline_core::stage::Resource;
 use survey_geodesy::crs::{Crs, metres, open};
-use survey_geodesy::door::{Door, Object};
 use survey_geodesy::operation;
 use survey_geodesy::operation::Operation;
-use survey_geodesy::operation::wish::{Wish, here, shift};
+use survey_geodesy::operation::request::{OperationRequest, here, shift};
+use survey_geodesy::proj_context::{Object, ProjContext};
 use survey_geodesy::projection::{OpenProjection, Projection};
 use survey_geodesy::{Ellipsoid, Tangent, grids};
 
@@ -58,8 +58,8 @@ struct System {
 }
 
 impl System {
-    fn door(&self) -> Result<Door, Problem> {
-        self.operation.as_ref().map_or_else(|| open(&[]), |(o, _)| o.door())
+    fn proj(&self) -> Result<ProjContext, Problem> {
+        self.operation.as_ref().map_or_else(|| open(&[]), |(o, _)| o.proj())
     }
 }
 
@@ -219,7 +219,7 @@ impl Comparison {
             Some(c) => table.instants(&c.name)?,
             None => vec![None; table.rows()],
         };
-        let doors: Vec<Door> = self.systems.iter().map(System::door).collect::<Result<_, _>>()?;
+        let doors: Vec<ProjContext> = self.systems.iter().map(System::proj).collect::<Result<_, _>>()?;
         let opened: Vec<Opened> = self.systems.iter().zip(&doors).map(|(s, d)| Opened::of(s, d)).collect::<Result<_, _>>()?;
         let mut out = vec![];
         for row in 0..table.rows() {
@@ -271,13 +271,13 @@ struct Opened<'d> {
 }
 
 impl<'d> Opened<'d> {
-    fn of(system: &System, door: &'d Door) -> Result<Self, Problem> {
+    fn of(system: &System, proj: &'d ProjContext) -> Result<Self, Problem> {
         let projection = match &system.way {
             Way::Grid(p) => Some(p.open()?),
             _ => None,
         };
         let operation = match &system.operation {
-            Some((o, _)) => Some(door.create(&o.pipeline).map_err(Problem::broken)?),
+            Some((o, _)) => Some(proj.create(&o.pipeline).map_err(Problem::broken)?),
             None => None,
         };
         Ok(Self { projection, operation })
@@ -441,7 +441,7 @@ impl Planner<'_> {
         };
         let epoch = mark.epoch.map_or_else(String::new, |year| format!(" at {}", year_text(year)));
         let part = format!("{} to {to}{epoch}", operation::PART);
-        let chosen = Operation::choose(&Wish {
+        let chosen = Operation::choose(&OperationRequest {
             from: &from,
             from_epoch: self.frame.epoch,
             from_key: "delivery.crs",
@@ -506,9 +506,9 @@ impl Planner<'_> {
 }
 
 fn shift_here(operation: &Operation, place: Locality) -> Option<String> {
-    let door = operation.door().ok()?;
+    let proj = operation.proj().ok()?;
     let start = here(place, &operation.time);
-    let out = door.create(&operation.pipeline).ok()?.carry(start).ok()?;
+    let out = proj.create(&operation.pipeline).ok()?.carry(start).ok()?;
     let (horizontal, up) = shift([start[0], start[1], start[2]], out);
     Some(format!("{horizontal:.3} m horizontally and {up:+.3} m in ellipsoidal height here"))
 }

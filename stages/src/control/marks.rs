@@ -8,7 +8,7 @@ use crate::export::path::nearest;
 use pipeline_base::diag::{Diagnostic, Label, Verdict};
 use pipeline_base::problem::Problem;
 use pipeline_base::table::schema::Unit;
-use raw_logs::clock;
+use raw_logs::time_columns;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -357,7 +357,7 @@ fn mark(file: &str, record: &Record) -> Result<Mark, Vec<Problem>> {
     let epoch = t.number("epoch", 1900.0, 2200.0);
     let source = t.need("source", "say who published or measured the mark");
     let date = t.need("date", "say when it was measured or published, YYYY-MM-DD: ground moves, and frames are replaced");
-    if !date.is_empty() && clock::date(&date).is_none() {
+    if !date.is_empty() && time_columns::date(&date).is_none() {
         t.wrong("control/bad-value", format!("the date `{date}`, which is no YYYY-MM-DD,"), "write dates as 2026-03-17");
     }
     let used_as = match t.word("use") {

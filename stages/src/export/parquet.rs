@@ -92,7 +92,7 @@ fn compare_columns(file: &OutFile, table: &Table, cells: &[Cells], data: DataFra
             ));
         }
     }
-    // The columns go through the same typed door as every table, and no longer through the writer's.
+    // The columns go through the same typed context as every table, and no longer through the writer's.
     let columns = cells.iter().map(|c| Column { name: c.name.clone(), ..c.spec.clone() }).collect();
     let schema = Schema { columns, frame: table.schema.frame.clone() };
     let back = Table::new(data, Arc::new(schema)).map_err(|p| differs(&file.name, p.finding.what))?;

@@ -4,7 +4,7 @@ use super::meaning;
 use pipeline_base::problem::Problem;
 use pipeline_base::table::schema::{Frame, Heights, Unit};
 use survey_geodesy::crs::{define, length_unit, open};
-use survey_geodesy::door::{Kind, Object};
+use survey_geodesy::proj_context::{Object, ObjectKind};
 
 /// A CRS as a file format wants it named and defined.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -45,7 +45,7 @@ fn unknown(text: &str, name: &str) -> Srs {
 /// Looks a CRS up; `name` is used where the registry does not know it.
 #[must_use]
 pub(crate) fn look_up(text: &str, name: &str) -> Srs {
-    open(&[]).ok().and_then(|door| define(&door, text).ok().map(|o| of_object(&o))).unwrap_or_else(|| unknown(text, name))
+    open(&[]).ok().and_then(|proj| define(&proj, text).ok().map(|o| of_object(&o))).unwrap_or_else(|| unknown(text, name))
 }
 
 /// What the third coordinate of a table is, in words.
@@ -72,11 +72,11 @@ pub(crate) fn third_coordinate(frame: &Frame) -> String {
 /// where the heights are ellipsoidal: its third axis is the ellipsoidal height and nothing else.
 #[must_use]
 pub(crate) fn of_frame(frame: &Frame) -> Srs {
-    let found = open(&[]).ok().and_then(|door| {
-        let object = define(&door, &frame.crs).ok()?;
+    let found = open(&[]).ok().and_then(|proj| {
+        let object = define(&proj, &frame.crs).ok()?;
         let other = match (object.kind(), &frame.heights) {
-            (Kind::Geographic3D, Heights::Vertical { .. } | Heights::ReceiverGeoid) => object.to_2d(),
-            (Kind::Geographic2D, Heights::Ellipsoidal) => object.to_3d().filter(|o| o.id().is_some()),
+            (ObjectKind::Geographic3D, Heights::Vertical { .. } | Heights::ReceiverGeoid) => object.to_2d(),
+            (ObjectKind::Geographic2D, Heights::Ellipsoidal) => object.to_3d().filter(|o| o.id().is_some()),
             _ => None,
         };
         Some(of_object(other.as_ref().unwrap_or(&object)))
@@ -98,8 +98,8 @@ pub(crate) fn compound(frame: &Frame) -> Result<Srs, Problem> {
     let Heights::Vertical { datum, unit, .. } = &frame.heights else {
         return Err(no("the heights are not above a vertical datum".to_owned()));
     };
-    let door = open(&[])?;
-    let vertical = define(&door, datum).ok().filter(|v| v.kind() == Kind::Vertical);
+    let proj = open(&[])?;
+    let vertical = define(&proj, datum).ok().filter(|v| v.kind() == ObjectKind::Vertical);
     let vertical = vertical.ok_or_else(|| no(format!("the vertical datum `{datum}` has no vertical system in the registry")))?;
     let own: Option<Unit> = vertical.axes().first().and_then(|a| length_unit(a.factor));
     if own != Some(*unit) {
@@ -111,7 +111,7 @@ pub(crate) fn compound(frame: &Frame) -> Result<Srs, Problem> {
         return Err(no(format!("`{}` or `{datum}` has no code, and only codes can be joined", horizontal.name)));
     };
     let text = if a == b { format!("{a}:{c}+{d}") } else { format!("{a}:{c}+{b}:{d}") };
-    let object = define(&door, &text).map_err(|p| no(p.finding.what))?;
+    let object = define(&proj, &text).map_err(|p| no(p.finding.what))?;
     Ok(of_object(&object))
 }
 

@@ -7,9 +7,9 @@ use pipeline_base::problem::Problem;
 use pipeline_base::table::schema::{Epoch, Frame};
 use survey_geodesy::crs::{block, define, open};
 use survey_geodesy::decimal_year;
-use survey_geodesy::door::{Kind, Object};
 use survey_geodesy::pins;
 use survey_geodesy::pins::Pipeline;
+use survey_geodesy::proj_context::{Object, ObjectKind};
 use survey_mathematics::angle::wrap;
 
 /// Accuracy of WGS 84 as a name without a realisation, m: the ensemble of all its realisations.
@@ -56,9 +56,10 @@ impl ToWgs84 {
                 .why("RFC 7946, section 4: the coordinate system of all GeoJSON coordinates is WGS 84, so positions must be carried there")
                 .fix("use `export-geopackage`, which holds the delivered system itself")
         };
-        let door = open(&[])?;
-        let target = define(&door, WGS84_3D)?;
-        let source = define(&door, &frame.crs)?.geodetic().filter(|g| matches!(g.kind(), Kind::Geographic2D | Kind::Geographic3D));
+        let proj = open(&[])?;
+        let target = define(&proj, WGS84_3D)?;
+        let source =
+            define(&proj, &frame.crs)?.geodetic().filter(|g| matches!(g.kind(), ObjectKind::Geographic2D | ObjectKind::Geographic3D));
         let source =
             source.and_then(|g| g.to_3d()).ok_or_else(|| none(format!("`{}` has no latitude and longitude below it", frame.crs)))?;
         let has_heights = source.id().is_some();
@@ -69,12 +70,12 @@ impl ToWgs84 {
         };
         let year = locality.and_then(|l| l.decimal_year);
         let mut best: Option<(f64, f64, String, String)> = None;
-        for found in door.operations(&source, &target, place, false) {
+        for found in proj.operations(&source, &target, place, false) {
             let (Some(accuracy), false, true) = (found.accuracy_m(), found.is_ballpark(), found.grids().iter().all(|g| g.found)) else {
                 continue;
             };
             let Some(pipeline) = found.normalized().and_then(|n| n.proj_text()).filter(|_| inside(&found)) else { continue };
-            let Ok(pinned) = door.create(&pipeline) else { continue };
+            let Ok(pinned) = proj.create(&pipeline) else { continue };
             let time = match frame.epoch {
                 Epoch::Fixed(year) => year,
                 Epoch::EachObservation => year.unwrap_or(f64::INFINITY),
@@ -142,8 +143,8 @@ impl ToWgs84 {
     /// # Errors
     /// When a position cannot be carried: its row and the library's reason.
     pub(crate) fn carry(&self, places: &[Place], times: Option<&[Option<i64>]>) -> Result<Vec<Place>, (usize, String)> {
-        let door = open(&[]).map_err(|p| (0, p.finding.what))?;
-        let pipeline = door.create(&self.pipeline).map_err(|e| (0, e))?;
+        let proj = open(&[]).map_err(|p| (0, p.finding.what))?;
+        let pipeline = proj.create(&self.pipeline).map_err(|e| (0, e))?;
         places
             .iter()
             .enumerate()

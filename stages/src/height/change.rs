@@ -9,14 +9,14 @@ use pipeline_base::table::schema::Epoch;
 use serde_json::json;
 use std::path::PathBuf;
 use survey_geodesy::crs::{Crs, block, define, metres, open};
-use survey_geodesy::door::{Door, Kept, Kind, Numbers, Object};
-use survey_geodesy::grids::Picked;
-use survey_geodesy::operation::wish::{Candidate, place_of};
-use survey_geodesy::operation::{NoFiles, files_of, held};
+use survey_geodesy::grid_lookup;
+use survey_geodesy::grids::ChosenGrid;
+use survey_geodesy::operation::request::{Candidate, place_of};
+use survey_geodesy::operation::{UnknownFiles, files_of, held};
 use survey_geodesy::packages;
 use survey_geodesy::pins;
 use survey_geodesy::pins::Pipeline;
-use survey_geodesy::shelf;
+use survey_geodesy::proj_context::{CoordinateColumn, Object, ObjectKind, OpenObjects, ProjContext};
 
 /// A change of vertical datum, decided at planning.
 #[derive(Clone, Debug)]
@@ -34,7 +34,7 @@ pub(crate) struct Change {
     /// The number, m.
     pub offset_m: f64,
     /// Exactly the files that it reads.
-    pub files: Vec<Picked>,
+    pub files: Vec<ChosenGrid>,
     /// What it does at the place of the work, m.
     pub here_m: Option<f64>,
     /// Metres in the units of both systems.
@@ -70,10 +70,10 @@ pub(crate) struct Wish<'a> {
 }
 
 /// A compound of the horizontal part of a frame and a vertical datum in metres.
-fn compound<'d>(door: &'d Door, frame: &str, datum: &str) -> Option<Object<'d>> {
-    let (authority, code) = define(door, frame).ok()?.to_2d()?.id()?;
-    let (vertical_authority, vertical) = define(door, datum).ok()?.id()?;
-    define(door, &format!("{authority}:{code}+{vertical_authority}:{vertical}")).ok()
+fn compound<'d>(proj: &'d ProjContext, frame: &str, datum: &str) -> Option<Object<'d>> {
+    let (authority, code) = define(proj, frame).ok()?.to_2d()?.id()?;
+    let (vertical_authority, vertical) = define(proj, datum).ok()?.id()?;
+    define(proj, &format!("{authority}:{code}+{vertical_authority}:{vertical}")).ok()
 }
 
 /// What an operation, in longitude and latitude, does to a height here (m); `units`: metres in the units of both systems.
@@ -89,10 +89,10 @@ fn lift(operation: &Object, units: (f64, f64), place: Locality) -> Option<f64> {
 
 /// How far the datum `to` lies from the datum `from` here (m) by the registry's best operation whose grids are present; for
 /// sizes of mistakes only.
-pub(crate) fn offset_here(door: &Door, frame: &str, from: &str, to: &str, place: Locality) -> Option<f64> {
-    let (a, b) = (compound(door, frame, from)?, compound(door, frame, to)?);
+pub(crate) fn offset_here(proj: &ProjContext, frame: &str, from: &str, to: &str, place: Locality) -> Option<f64> {
+    let (a, b) = (compound(proj, frame, from)?, compound(proj, frame, to)?);
     let units = (unit_of(from)?, unit_of(to)?);
-    door.operations(&a, &b, Some((place.latitude_deg, place.longitude_deg)), true)
+    proj.operations(&a, &b, Some((place.latitude_deg, place.longitude_deg)), true)
         .into_iter()
         .filter(|o| !o.is_ballpark() && o.accuracy_m().is_some())
         .find_map(|o| lift(&o.normalized()?, units, place))
@@ -155,16 +155,16 @@ impl Change {
         }
         let mut taken = start.of_registry(wish, from)?;
         for file in &taken.files {
-            taken.notes.extend(shelf::unpinned(file)?.map(|p| p.reference_key(KEY)));
+            taken.notes.extend(grid_lookup::unpinned(file)?.map(|p| p.reference_key(KEY)));
         }
         Ok(Some(taken))
     }
 
     fn of_registry(mut self, wish: &Wish, from: &str) -> Result<Self, Problem> {
-        let door = open(wish.folders)?;
+        let proj = open(wish.folders)?;
         let vertical = |text: &str, key: &str| -> Result<(), Problem> {
             let crs = Crs::look_up(text).map_err(|p| p.reference_key(key))?;
-            if crs.kind == Kind::Vertical {
+            if crs.kind == ObjectKind::Vertical {
                 return Ok(());
             }
             Err(Problem::new("height/not-vertical", format!("{} is not a vertical system", crs.title()))
@@ -182,11 +182,11 @@ impl Change {
                 .why("a height keeps its number when only the name of its datum is changed")
                 .fix("deliver in the datum of the model; or, where an authority has published the difference for the site, write it into `delivery.heights.change` with its accuracy and source")
         };
-        let (Some(a), Some(b)) = (compound(&door, &wish.geoid.frame, from), compound(&door, &wish.geoid.frame, wish.to)) else {
+        let (Some(a), Some(b)) = (compound(&proj, &wish.geoid.frame, from), compound(&proj, &wish.geoid.frame, wish.to)) else {
             return Err(none("the frame or a datum has no code".to_owned()));
         };
         let at = wish.place.map(|l| (l.latitude_deg, l.longitude_deg));
-        let all = door.operations(&a, &b, at, false);
+        let all = proj.operations(&a, &b, at, false);
         let (candidates, chosen) = Candidate::choose(&all, wish.place);
         self.candidates.extend(candidates);
         let Some(object) = chosen.and_then(|i| all.get(i)) else {
@@ -209,7 +209,7 @@ impl Change {
             .why(format!("`{}` is the registry's best here, and a lesser one is never taken in its place", object.name()))
             .fix(missing.iter().map(|m| packages::how_to_get(m)).collect::<Vec<_>>().join("; "))
         };
-        let missing = shelf::absent(&object.grids(), wish.folders);
+        let missing = grid_lookup::absent(&object.grids(), wish.folders);
         if !missing.is_empty() {
             return Err(without(&missing));
         }
@@ -225,12 +225,12 @@ impl Change {
         self.name = object.name();
         self.accuracy_m = accuracy;
         self.files = files_of(&pipeline, wish.folders, wish.place).map_err(|why| match why {
-            NoFiles::Text(why) => none(format!("`{}` cannot be written down: {why}", object.name())),
-            NoFiles::Missing(missing) => without(&missing),
-            NoFiles::Problem(problem) => problem.reference_key(KEY),
+            UnknownFiles::Text(why) => none(format!("`{}` cannot be written down: {why}", object.name())),
+            UnknownFiles::Missing(missing) => without(&missing),
+            UnknownFiles::Problem(problem) => problem.reference_key(KEY),
         })?;
         // What is used is the text with exactly these files, and not the object of the registry.
-        let exact = pins::door(&self.files)?;
+        let exact = pins::proj(&self.files)?;
         let pinned = exact.create(&pipeline).map_err(|why| none(format!("`{}` cannot be used: {why}", object.name())))?;
         let here = lift(&pinned, units, place).ok_or_else(no_result)?;
         self.pipeline = Some(pipeline);
@@ -304,8 +304,8 @@ impl Change {
     /// When the library cannot start, or the pinned pipeline cannot be opened.
     pub(crate) fn open(&self) -> Result<OpenChange, Problem> {
         let Some(text) = &self.pipeline else { return Ok(OpenChange { kept: None, units: (1.0, 1.0), offset_m: self.offset_m }) };
-        let kept = Kept::new(pins::door(&self.files)?, |door| {
-            Ok([door.create(text).map_err(|e| Problem::broken(format!("the pinned change of datum cannot be opened: {e}")))?])
+        let kept = OpenObjects::new(pins::proj(&self.files)?, |proj| {
+            Ok([proj.create(text).map_err(|e| Problem::broken(format!("the pinned change of datum cannot be opened: {e}")))?])
         })?;
         Ok(OpenChange { kept: Some(kept), units: self.units, offset_m: 0.0 })
     }
@@ -313,7 +313,7 @@ impl Change {
 
 /// A change of vertical datum that is ready to compute, by one thread at a time.
 pub(crate) struct OpenChange {
-    kept: Option<Kept<1>>,
+    kept: Option<OpenObjects<1>>,
     /// Metres in the units of both systems.
     units: (f64, f64),
     /// The number of a change that is written by hand, m.
@@ -344,7 +344,7 @@ impl OpenChange {
         let [object] = kept.objects();
         let (mut x, mut y) = (longitude_deg.to_vec(), latitude_deg.to_vec());
         heights_m.iter_mut().for_each(|h| *h /= self.units.0);
-        let content = object.carry_columns(&mut x, &mut y, Numbers::Each(heights_m), Numbers::All(f64::INFINITY));
+        let content = object.carry_columns(&mut x, &mut y, CoordinateColumn::Each(heights_m), CoordinateColumn::All(f64::INFINITY));
         let mut lost = false;
         for h in heights_m.iter_mut() {
             *h *= self.units.1;

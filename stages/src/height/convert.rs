@@ -37,17 +37,17 @@ use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 use survey_geodesy::area::Span;
 use survey_geodesy::crs::block;
-use survey_geodesy::door::Pool;
 use survey_geodesy::findings::{follows_from_undecided, undecided_source};
+use survey_geodesy::grid_lookup;
 use survey_geodesy::gridfile;
 use survey_geodesy::grids;
-use survey_geodesy::grids::Picked;
+use survey_geodesy::grids::ChosenGrid;
 use survey_geodesy::grids::{GeoidGrid, OpenGeoid, Separations};
 use survey_geodesy::operation;
-use survey_geodesy::operation::wish::Wish;
+use survey_geodesy::operation::request::OperationRequest;
 use survey_geodesy::operation::{OpenOperation, Operation};
 use survey_geodesy::pins::Pipeline;
-use survey_geodesy::shelf;
+use survey_geodesy::proj_context::Pool;
 
 /// Options of `height-convert`. Everything comes from the reference; an option is for a second
 /// delivery of the same survey on another vertical datum.
@@ -70,7 +70,7 @@ pub(crate) struct HeightConvert {
     columns: Columns,
     operation: Operation,
     geoid: GeoidGrid,
-    geoid_file: Picked,
+    geoid_file: ChosenGrid,
     geoid_frame: String,
     datum: String,
     geoid_sigma_m: f64,
@@ -203,7 +203,7 @@ impl Stage for HeightConvert {
             problems.extend(findings::path_over_budget(&frame.crs, &geoid, &datum, reference, place));
         }
         let to_epoch = reference.delivery.epoch.map(Epoch::from).or(Some(frame.epoch)).filter(|e| *e != Epoch::Static);
-        let operation = Operation::choose(&Wish {
+        let operation = Operation::choose(&OperationRequest {
             from: &frame.crs,
             from_epoch: frame.epoch,
             from_key: if is_source { "corrections.frame" } else { "delivery.crs" },
@@ -271,7 +271,7 @@ impl Stage for HeightConvert {
             "receiver_minus_model_m": theirs.zip(here).map(|(r, m)| r - m),
             "around": around,
             "belongs_to": pairs::of(&geoid).iter().map(|p| format!("{} and {} ({})", p.frame, p.datum, p.source)).collect::<Vec<_>>(),
-            "coverage": place.and_then(|l| gridfile::read(&file.path).ok().map(|g| shelf::coverage(&geoid.grid, &g.area, l))),
+            "coverage": place.and_then(|l| gridfile::read(&file.path).ok().map(|g| grid_lookup::coverage(&geoid.grid, &g.area, l))),
             "lock": lock,
             "candidates": ways,
         });
@@ -329,7 +329,7 @@ impl Stage for HeightConvert {
 
     fn pins(&self, probes: &[ProbeAt]) -> Result<Vec<Pin>, Problem> {
         let name = self.geoid_file.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-        let files = [Picked { name, ..self.geoid_file.clone() }];
+        let files = [ChosenGrid { name, ..self.geoid_file.clone() }];
         let geoid = Pipeline {
             part: GEOID,
             name: &self.model,

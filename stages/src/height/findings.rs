@@ -8,12 +8,12 @@ use pipeline_base::reference::{Geoid, Reference};
 use pipeline_base::table::schema::Frame;
 use std::path::Path;
 use survey_geodesy::crs::{Crs, block, define, open};
-use survey_geodesy::door::Object;
-use survey_geodesy::grids::Picked;
-use survey_geodesy::grids::Surroundings;
-use survey_geodesy::operation::wish::Candidate;
-use survey_geodesy::store::Entry;
-use survey_geodesy::{grids, known, packages};
+use survey_geodesy::grids::ChosenGrid;
+use survey_geodesy::grids::GridMargin;
+use survey_geodesy::operation::request::Candidate;
+use survey_geodesy::proj_context::Object;
+use survey_geodesy::store::StoredGrid;
+use survey_geodesy::{grids, packages, published_grids};
 
 /// The registry's best way from a frame to a vertical datum here: name, stated accuracy, grids.
 pub(crate) struct Registered {
@@ -56,16 +56,16 @@ pub(crate) fn ways(
 /// Asks for operations from a frame to the compound of the horizontal part of a base and a vertical datum.
 fn asked<T>(from: &str, base: &str, datum: &str, folder: &Path, place: Option<Locality>, each: impl Fn(&Object) -> Option<T>) -> Vec<T> {
     let ask = || {
-        let door = open(&grids::folders(folder)).ok()?;
-        let three = define(&door, from).ok()?;
-        let (authority, code) = define(&door, base).ok()?.to_2d()?.id()?;
-        let (vertical_authority, vertical_code) = define(&door, datum).ok()?.id()?;
+        let proj = open(&grids::folders(folder)).ok()?;
+        let three = define(&proj, from).ok()?;
+        let (authority, code) = define(&proj, base).ok()?.to_2d()?.id()?;
+        let (vertical_authority, vertical_code) = define(&proj, datum).ok()?.id()?;
         if authority != vertical_authority {
             return None;
         }
-        let compound = define(&door, &format!("{authority}:{code}+{vertical_code}")).ok()?;
+        let compound = define(&proj, &format!("{authority}:{code}+{vertical_code}")).ok()?;
         let place = place.map(|l| (l.latitude_deg, l.longitude_deg));
-        Some(door.operations(&three, &compound, place, false).iter().filter_map(&each).collect())
+        Some(proj.operations(&three, &compound, place, false).iter().filter_map(&each).collect())
     };
     ask().unwrap_or_default()
 }
@@ -117,10 +117,10 @@ pub(crate) fn path_over_budget(
 /// (from memory).
 const COARSE: [(&str, f64); 2] = [("egm96", 0.5), ("egm84", 1.0)];
 /// A coarse model with a standard deviation that it cannot have (`height/coarse-geoid`).
-pub(super) fn coarse(geoid: &Geoid, file: &Picked) -> Option<Problem> {
+pub(super) fn coarse(geoid: &Geoid, file: &ChosenGrid) -> Option<Problem> {
     let plain = |s: &str| s.to_lowercase().replace(['-', '_', ' '], "");
     let named = |name: &str| plain(&geoid.grid).contains(name) || plain(&geoid.model).contains(name);
-    let published = known::bytes(&file.sha256).map(|k| plain(&k.file)).unwrap_or_default();
+    let published = published_grids::bytes(&file.sha256).map(|k| plain(&k.file)).unwrap_or_default();
     let (name, least) = COARSE.into_iter().find(|(name, _)| named(name) || published.contains(name))?;
     (geoid.sigma_m < least).then(|| {
         block(
@@ -136,7 +136,7 @@ pub(super) fn coarse(geoid: &Geoid, file: &Picked) -> Option<Problem> {
 
 /// What the grid store states about these bytes against what the reference says: a frame that differs stops
 /// (`height/geoid-mismatch`), another name of model or version is a warning.
-pub(super) fn store_says(geoid: &Geoid, stated: &Entry) -> (Option<Problem>, Option<Problem>) {
+pub(super) fn store_says(geoid: &Geoid, stated: &StoredGrid) -> (Option<Problem>, Option<Problem>) {
     let same = |a: &str, b: &str| a.trim().eq_ignore_ascii_case(b.trim());
     let text = format!("{} {} for `{}`", stated.model, stated.version, stated.frame.as_deref().unwrap_or("no frame"));
     let what = format!(
@@ -227,7 +227,7 @@ pub(crate) fn too_coarse(geoid: &Geoid, reference: &Reference) -> Option<Problem
 }
 
 /// The work lies near the rim of a grid or of a hole in it (`height/near-geoid-edge`).
-pub(crate) fn near_edge(geoid: &Geoid, around: &Surroundings) -> Option<Problem> {
+pub(crate) fn near_edge(geoid: &Geoid, around: &GridMargin) -> Option<Problem> {
     let (edge, cell) = (around.edge_km?, around.cell_km?);
     let what = if edge < 2.0 * cell {
         format!(
@@ -252,7 +252,7 @@ pub(crate) fn near_edge(geoid: &Geoid, around: &Surroundings) -> Option<Problem>
 }
 
 /// The slope of N in words, for the end of a sentence.
-pub(crate) fn slope_words(around: Option<&Surroundings>) -> String {
+pub(crate) fn slope_words(around: Option<&GridMargin>) -> String {
     match around.map(|a| (a.slope_east_mm_per_km, a.slope_north_mm_per_km)) {
         Some((Some(east), Some(north))) => format!("; N changes by {east:+.1} mm a km to the east and {north:+.1} mm a km to the north"),
         _ => String::new(),

@@ -11,10 +11,10 @@ use pipeline_base::reference::{Geoid, Reference};
 use pipeline_base::table::schema::Epoch;
 use std::sync::LazyLock;
 use survey_geodesy::crs::{Crs, block, define, metres, open};
-use survey_geodesy::door::{Door, Kind, Object};
 use survey_geodesy::grids;
 use survey_geodesy::grids::GeoidGrid;
-use survey_geodesy::operation::wish::{here, shift};
+use survey_geodesy::operation::request::{here, shift};
+use survey_geodesy::proj_context::{Object, ObjectKind, ProjContext};
 
 const TABLE: &str = include_str!("pairs.csv");
 
@@ -71,10 +71,10 @@ pub(crate) fn of(geoid: &Geoid) -> Vec<&'static Pair> {
 }
 
 /// Whether two systems have one datum, or one is a group of realisations to which the other belongs.
-pub(crate) fn belongs(door: &Door, a: &str, b: &str) -> bool {
-    let (Ok(x), Ok(y)) = (define(door, a), define(door, b)) else { return false };
+pub(crate) fn belongs(proj: &ProjContext, a: &str, b: &str) -> bool {
+    let (Ok(x), Ok(y)) = (define(proj, a), define(proj, b)) else { return false };
     let parts = |o: &Object| -> (String, Vec<String>) {
-        let geodetic = if o.kind() == Kind::Vertical { None } else { o.geodetic() };
+        let geodetic = if o.kind() == ObjectKind::Vertical { None } else { o.geodetic() };
         let of = geodetic.as_ref().unwrap_or(o);
         let ensemble = of.ensemble();
         let name = of.datum().or(of.ensemble()).map(|d| d.name()).unwrap_or_default();
@@ -99,17 +99,17 @@ pub(crate) fn belongs(door: &Door, a: &str, b: &str) -> bool {
 pub(crate) fn judge(geoid: &Geoid, datum: &str, reference: &Reference, grid: Option<&GeoidGrid>, place: Option<Locality>) -> Vec<Problem> {
     let rows = of(geoid);
     let Some(first) = rows.first().copied() else { return vec![] };
-    let Ok(door) = open(&grids::folders(&reference.folder)) else { return vec![] };
-    let coded = Crs::look_up(datum).is_ok_and(|c| c.kind == Kind::Vertical);
+    let Ok(proj) = open(&grids::folders(&reference.folder)) else { return vec![] };
+    let coded = Crs::look_up(datum).is_ok_and(|c| c.kind == ObjectKind::Vertical);
     let mut found = vec![];
-    let frames: Vec<&Pair> = rows.iter().copied().filter(|p| belongs(&door, &p.frame, &geoid.frame)).collect();
+    let frames: Vec<&Pair> = rows.iter().copied().filter(|p| belongs(&proj, &p.frame, &geoid.frame)).collect();
     if frames.is_empty() {
         // Of several frames the one whose datum is meant, else the first.
-        let best = rows.iter().copied().find(|p| coded && belongs(&door, &p.datum, datum)).unwrap_or(first);
-        found.push(other_frame(&door, geoid, best, place));
+        let best = rows.iter().copied().find(|p| coded && belongs(&proj, &p.datum, datum)).unwrap_or(first);
+        found.push(other_frame(&proj, geoid, best, place));
     }
-    if coded && !rows.iter().any(|p| belongs(&door, &p.datum, datum)) {
-        found.push(other_datum(&door, geoid, datum, frames.first().copied().unwrap_or(first), reference, grid, place));
+    if coded && !rows.iter().any(|p| belongs(&proj, &p.datum, datum)) {
+        found.push(other_datum(&proj, geoid, datum, frames.first().copied().unwrap_or(first), reference, grid, place));
     }
     found
 }
@@ -118,15 +118,15 @@ fn title(code: &str) -> String {
     Crs::look_up(code).map_or_else(|_| format!("`{code}`"), |c| c.title())
 }
 
-fn other_frame(door: &Door, geoid: &Geoid, pair: &Pair, place: Option<Locality>) -> Problem {
+fn other_frame(proj: &ProjContext, geoid: &Geoid, pair: &Pair, place: Option<Locality>) -> Problem {
     let moved = place.and_then(|place| {
         // The shift to a group of frames says nothing; ITRF2020 stands in for that of WGS 84.
         let target = if Crs::look_up(&pair.frame).ok()?.ensemble_accuracy_m.is_some_and(|a| a >= 1.0) { "EPSG:9989" } else { &pair.frame };
-        let (from, to) = (define(door, &geoid.frame).ok()?, define(door, target).ok()?);
+        let (from, to) = (define(proj, &geoid.frame).ok()?, define(proj, target).ok()?);
         let time = place.decimal_year.map_or(Epoch::Static, Epoch::Fixed);
         let start = here(place, &time);
         let operation =
-            door.operations(&from, &to, Some((place.latitude_deg, place.longitude_deg)), true).into_iter().find(|o| !o.is_ballpark())?;
+            proj.operations(&from, &to, Some((place.latitude_deg, place.longitude_deg)), true).into_iter().find(|o| !o.is_ballpark())?;
         let out = operation.normalized()?.carry(start).ok()?;
         Some(shift([start[0], start[1], start[2]], out))
     });
@@ -144,7 +144,7 @@ fn other_frame(door: &Door, geoid: &Geoid, pair: &Pair, place: Option<Locality>)
 }
 
 fn other_datum(
-    door: &Door,
+    proj: &ProjContext,
     geoid: &Geoid,
     datum: &str,
     pair: &Pair,
@@ -153,7 +153,7 @@ fn other_datum(
     place: Option<Locality>,
 ) -> Problem {
     let size = place.and_then(|place| {
-        if let Some(offset) = super::change::offset_here(door, &geoid.frame, &pair.datum, datum, place) {
+        if let Some(offset) = super::change::offset_here(proj, &geoid.frame, &pair.datum, datum, place) {
             return Some(format!("{offset:+.3} m here between the two datums, by the registry's operation"));
         }
         // The registry's own model for that datum, when its grid is here.
@@ -203,8 +203,8 @@ mod tests {
         assert!(rows.len() > 200, "{}", rows.len());
         for p in rows {
             let frame = Crs::look_up(&p.frame).unwrap();
-            assert_eq!(frame.kind, Kind::Geographic3D, "{p:?}");
-            assert_eq!(Crs::look_up(&p.datum).unwrap().kind, Kind::Vertical, "{p:?}");
+            assert_eq!(frame.kind, ObjectKind::Geographic3D, "{p:?}");
+            assert_eq!(Crs::look_up(&p.datum).unwrap().kind, ObjectKind::Vertical, "{p:?}");
             assert!(!p.grids.is_empty() && p.source.contains(':'), "{p:?}");
         }
     }
@@ -212,11 +212,11 @@ mod tests {
     #[test]
     fn the_registry_agrees_with_the_table() {
         // The code of a row is an operation of the registry built into this program, between just these systems.
-        let door = open(&[]).unwrap();
+        let proj = open(&[]).unwrap();
         let mut seen = 0;
         for p in all().iter().filter(|p| p.source.starts_with("EPSG:")) {
             let code = p.source.trim_start_matches("EPSG:");
-            let Ok(operation) = door.create(&format!("urn:ogc:def:coordinateOperation:EPSG::{code}")) else { panic!("{p:?}") };
+            let Ok(operation) = proj.create(&format!("urn:ogc:def:coordinateOperation:EPSG::{code}")) else { panic!("{p:?}") };
             let grids: Vec<String> = operation
                 .grids()
                 .iter()
@@ -241,7 +241,7 @@ mod tests {
 
     #[test]
     fn realisations_of_a_group_belong_to_it() {
-        let door = open(&[]).unwrap();
+        let proj = open(&[]).unwrap();
         for (a, b, yes) in [
             ("EPSG:4937", "EPSG:7931", true),
             ("EPSG:4937", "EPSG:4937", true),
@@ -254,7 +254,7 @@ mod tests {
             ("EPSG:5703", "EPSG:6360", true),
             ("EPSG:5703", "EPSG:5773", false),
         ] {
-            assert_eq!(belongs(&door, a, b), yes, "{a} {b}");
+            assert_eq!(belongs(&proj, a, b), yes, "{a} {b}");
         }
     }
 }

@@ -9,13 +9,13 @@ use pipeline_base::table::schema::{Column, Epoch, Frame, Heights, Holds, Role, S
 use pipeline_core::stage::{BindCx, Resource, ResourceRole};
 use std::path::{Path, PathBuf};
 use survey_geodesy::crs::{Crs, block};
-use survey_geodesy::door::Kind;
+use survey_geodesy::grid_lookup;
+use survey_geodesy::grids::ChosenGrid;
 use survey_geodesy::grids::GeoidGrid;
-use survey_geodesy::grids::Picked;
 use survey_geodesy::operation;
 use survey_geodesy::operation::Operation;
-use survey_geodesy::operation::wish::Candidate;
-use survey_geodesy::shelf;
+use survey_geodesy::operation::request::Candidate;
+use survey_geodesy::proj_context::ObjectKind;
 use survey_geodesy::{pins, store};
 
 /// Part of a step's lock: the grid of the geoid.
@@ -29,7 +29,7 @@ pub(crate) fn written<'a>(reference: &'a Reference, is_source: bool, to: &str) -
     let same = match &delivery.geographic_3d {
         Some(code) => *code == wanted.code(),
         // A system that the registry does not have in three dimensions: itself, or the old datum below a grid.
-        None => wanted.code() == delivery.code() || wanted.kind == Kind::Geographic2D,
+        None => wanted.code() == delivery.code() || wanted.kind == ObjectKind::Geographic2D,
     };
     same.then_some(operation)
 }
@@ -55,7 +55,7 @@ pub(crate) fn grid_resources(operation: &Operation) -> Vec<Resource> {
 }
 
 /// Grids as resources.
-pub(crate) fn files_as_resources(files: &[Picked]) -> Vec<Resource> {
+pub(crate) fn files_as_resources(files: &[ChosenGrid]) -> Vec<Resource> {
     files.iter().map(|f| Resource { name: f.name.clone(), path: f.path.clone(), role: ResourceRole::Grid, option: String::new() }).collect()
 }
 
@@ -82,7 +82,7 @@ pub(super) fn check_datum(datum: &str, unit: LengthUnit) -> Result<(), Problem> 
         return Ok(());
     }
     let crs = Crs::look_up(datum).map_err(|p| p.reference_key("delivery.heights.datum"))?;
-    if crs.kind != Kind::Vertical {
+    if crs.kind != ObjectKind::Vertical {
         return Err(Problem::new("height/not-vertical", format!("{} is not a vertical system", crs.title()))
             .reference_key("delivery.heights.datum")
             .size("no heights; the distance of two surfaces is centimetres to tens of metres")
@@ -111,7 +111,7 @@ pub(super) struct FoundGrid {
     /// The grid.
     pub grid: GeoidGrid,
     /// The file.
-    pub file: Picked,
+    pub file: ChosenGrid,
     /// Warnings and notes.
     pub notes: Vec<Problem>,
     /// How it was held to the lock.
@@ -123,7 +123,7 @@ pub(super) fn find_grid(geoid: &Geoid, datum: &str, reference: &Reference, folde
     let pin = cx.locked.map(|l| l.pin(GEOID)).transpose()?;
     let locked = pin.and_then(|p| p.grids.first()).map(|g| g.sha256.as_str());
     let want = geoid.sha256.as_deref().or(locked);
-    let Some(file) = shelf::pick(&geoid.grid, want, folders, cx.locality).map_err(at)? else {
+    let Some(file) = grid_lookup::pick(&geoid.grid, want, folders, cx.locality).map_err(at)? else {
         return Err(findings::missing(geoid, want, datum, &reference.folder, cx.locality));
     };
     if let Some(want) = &geoid.sha256
@@ -141,7 +141,7 @@ pub(super) fn find_grid(geoid: &Geoid, datum: &str, reference: &Reference, folde
     }
     let mut notes = vec![];
     if want.is_none() {
-        notes.extend(shelf::unpinned(&file)?.map(at));
+        notes.extend(grid_lookup::unpinned(&file)?.map(at));
     }
     if let Some(problem) = findings::coarse(geoid, &file) {
         return Err(problem);

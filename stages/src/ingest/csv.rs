@@ -22,9 +22,9 @@ use pipeline_base::problem::Problem;
 use pipeline_base::table::Table;
 use pipeline_base::table::schema::Schema;
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Resource, Session, Spec, Stage};
-use raw_logs::clock::{Clock, TimeColumn};
 use raw_logs::delimited::{Layout, Lines};
 use raw_logs::quantity::{AngleColumn, LengthColumn, LengthUnit, QuaternionColumns, RateColumn, SpeedColumn};
+use raw_logs::time_columns::{TimeColumn, TimeReader};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::json;
@@ -219,7 +219,7 @@ pub(crate) struct Options {
 pub(crate) struct IngestCsv {
     sessions: Vec<Session>,
     layout: Layout,
-    clock: Clock,
+    clock: TimeReader,
     plan: Plan,
     schema: Arc<Schema>,
 }

@@ -32,7 +32,7 @@ use pipeline_base::table::Table;
 use pipeline_base::table::schema::Schema;
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Resource, Session, Spec, Stage};
 use raw_logs::nmea::dating::{Dated, date};
-use raw_logs::nmea::draft::Slot;
+use raw_logs::nmea::draft::SensorValue;
 use raw_logs::nmea::findings::{self, Context};
 use raw_logs::nmea::log::Log;
 use raw_logs::nmea::scan::Scan;
@@ -102,8 +102,8 @@ fn check_sensors(rig: &Rig, options: &Options) -> Vec<Problem> {
     for (slot, name, sensor) in listed(&rig.sensors) {
         let Some(sensor) = sensor else { continue };
         let fits = match slot {
-            Slot::Heading => sensor.sentence != Sentence::ROT,
-            Slot::TurnRate => sensor.sentence == Sentence::ROT,
+            SensorValue::Heading => sensor.sentence != Sentence::ROT,
+            SensorValue::TurnRate => sensor.sentence == Sentence::ROT,
             _ => sensor.sentence == Sentence::XDR,
         };
         if !fits {
@@ -111,8 +111,8 @@ fn check_sensors(rig: &Rig, options: &Options) -> Vec<Problem> {
                 Problem::new("rig/sentence-cannot-carry", format!("a `{:?}` sentence cannot carry `{name}`", sensor.sentence))
                     .rig_key(format!("sensors.{name}.sentence"))
                     .fix(match slot {
-                        Slot::Heading => "use `HDT`, `HDM` or `XDR`",
-                        Slot::TurnRate => "use `ROT`",
+                        SensorValue::Heading => "use `HDT`, `HDM` or `XDR`",
+                        SensorValue::TurnRate => "use `ROT`",
                         _ => "use `XDR` with the name of the transducer",
                     }),
             );

@@ -12,13 +12,13 @@ use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
 use std::path::{Path, PathBuf};
 use survey_geodesy::crs::{Crs, define, open};
-use survey_geodesy::detective::{Lineup, Mark, Question, Search, Stated, Suspect, accuse, lineup};
-use survey_geodesy::door::{Kept, Kind};
+use survey_geodesy::frame_comparison::{FrameAnswer, FrameCandidate, FrameQuestion, Mark, Search, StatedFrame, accuse, lineup};
 use survey_geodesy::grids::GeoidGrid;
 use survey_geodesy::operation::Operation;
-use survey_geodesy::operation::wish::Wish;
+use survey_geodesy::operation::request::OperationRequest;
 use survey_geodesy::plane;
 use survey_geodesy::plane::{Pair, Site};
+use survey_geodesy::proj_context::{ObjectKind, OpenObjects};
 use survey_geodesy::projection::Projection;
 use survey_geodesy::{grids, ground, store};
 
@@ -28,7 +28,7 @@ pub struct Measured {
     /// Name, latitude, longitude (deg), ellipsoidal height (m).
     pub marks: Vec<(String, f64, f64, Option<f64>)>,
     /// What they are said to be.
-    pub stated: Option<Stated>,
+    pub stated: Option<StatedFrame>,
     /// Decimal year of the measurement.
     pub observed: Option<f64>,
 }
@@ -64,14 +64,14 @@ impl Measured {
         let year = |epoch: Epoch| year_of(epoch, observed);
         let plain = Self {
             marks: points.iter().map(|p| (p.name.clone(), p.latitude_deg, p.longitude_deg, p.ellipsoidal_m)).collect(),
-            stated: Some(Stated { frame: frame.to_owned(), epoch: year(epoch) }),
+            stated: Some(StatedFrame { frame: frame.to_owned(), epoch: year(epoch) }),
             observed,
         };
         let (Some(reference), Some(first)) = (reference, points.first()) else { return Ok(plain) };
         let corrections = &reference.corrections;
         let from_epoch = corrections.epoch.map_or(Epoch::Static, Epoch::from);
         let folders = grids::folders(&reference.folder);
-        let operation = Operation::choose(&Wish {
+        let operation = Operation::choose(&OperationRequest {
             from: &corrections.frame,
             from_epoch,
             from_key: "corrections.frame",
@@ -93,8 +93,8 @@ impl Measured {
             locked: None,
         })
         .map_err(|found| found.into_iter().next().unwrap_or_else(|| Problem::broken("an operation was refused without a reason")))?;
-        let door = operation.door()?;
-        let pinned = door.create(&operation.pipeline).map_err(Problem::broken)?;
+        let proj = operation.proj()?;
+        let pinned = proj.create(&operation.pipeline).map_err(Problem::broken)?;
         let mut marks = vec![];
         for p in points {
             let at = match operation.time {
@@ -108,13 +108,13 @@ impl Measured {
             })?;
             marks.push((p.name.clone(), back[1], back[0], p.ellipsoidal_m.map(|_| back[2])));
         }
-        Ok(Self { marks, stated: Some(Stated { frame: corrections.frame.clone(), epoch: year(from_epoch) }), observed })
+        Ok(Self { marks, stated: Some(StatedFrame { frame: corrections.frame.clone(), epoch: year(from_epoch) }), observed })
     }
 
     /// The base station, by the numbers that were set in it. `declared` is the frame of the corrections.
     #[must_use]
     pub fn of_base(name: &str, position: (f64, f64, Option<f64>), declared: Option<&Reference>, observed: Option<f64>) -> Self {
-        let stated = declared.map(|r| Stated {
+        let stated = declared.map(|r| StatedFrame {
             frame: r.corrections.frame.clone(),
             epoch: year_of(r.corrections.epoch.map_or(Epoch::Static, Epoch::from), observed),
         });
@@ -131,9 +131,9 @@ pub struct Frames {
     pub published: String,
     /// Largest difference of a mark as stated, m.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub as_stated: Option<Suspect>,
+    pub as_stated: Option<FrameCandidate>,
     /// Frames that fit, the best first.
-    pub fitting: Vec<Suspect>,
+    pub fitting: Vec<FrameCandidate>,
     /// Frames that were looked at.
     pub looked_at: usize,
     /// Findings.
@@ -197,16 +197,16 @@ pub fn compare(list: &[Station], measured: &Measured, how: &How) -> Result<Frame
         }
     }
     let (marks, frame) = marks(&joined, system, &mut systems)?;
-    let question = Question {
+    let question = FrameQuestion {
         marks: &marks,
-        published: Stated { frame: frame.clone(), epoch },
+        published: StatedFrame { frame: frame.clone(), epoch },
         measured: measured.stated.clone(),
         observed: measured.observed,
         tolerance_m,
         folders,
     };
-    let found: Lineup = lineup(&question, how.search)?;
-    let mut fitting: Vec<Suspect> = found.fitting(tolerance_m).into_iter().cloned().collect();
+    let found: FrameAnswer = lineup(&question, how.search)?;
+    let mut fitting: Vec<FrameCandidate> = found.fitting(tolerance_m).into_iter().cloned().collect();
     if let Some(accused) = accuse(&found, &question)
         // Where nothing is declared, a frame that fits is the answer and no fault.
         && (measured.stated.is_some() || accused.suspects.is_empty())
@@ -257,7 +257,7 @@ struct Systems(BTreeMap<String, System>);
 struct System {
     crs: Crs,
     /// The way from a grid back to latitude and longitude, once it was needed.
-    back: Option<Kept<1>>,
+    back: Option<OpenObjects<1>>,
 }
 
 impl Systems {
@@ -293,15 +293,15 @@ impl Systems {
 }
 
 /// From a grid to its own latitude and longitude.
-fn way_back(system: &str, crs: &Crs) -> Result<Kept<1>, Problem> {
-    Kept::new(open(&[])?, |door| {
-        let grid = define(door, system)?;
-        if grid.kind() != Kind::Projected {
+fn way_back(system: &str, crs: &Crs) -> Result<OpenObjects<1>, Problem> {
+    OpenObjects::new(open(&[])?, |proj| {
+        let grid = define(proj, system)?;
+        if grid.kind() != ObjectKind::Projected {
             return Err(Problem::new("frame/not-horizontal", format!("{} has no easting and northing", crs.title()))
                 .fix("name the grid in column `crs`"));
         }
         let flat = grid.geodetic().and_then(|g| g.to_2d()).ok_or_else(|| Problem::broken("a grid without a geographic system"))?;
-        let back = door.operations(&grid, &flat, None, false).into_iter().next().and_then(|o| o.normalized());
+        let back = proj.operations(&grid, &flat, None, false).into_iter().next().and_then(|o| o.normalized());
         Ok([back.ok_or_else(|| Problem::broken("a grid without a way back"))?])
     })
 }
@@ -327,8 +327,8 @@ fn pairs(joined: &Joined, system: &str, measured: &Measured, folders: &[PathBuf]
     let place = joined.first().map(|(_, at)| *at);
     let operation =
         measured.stated.as_ref().zip(place).and_then(|(stated, at)| to_datum(stated, &projection.base, at, measured.observed, folders));
-    let door = operation.as_ref().map(Operation::door).transpose()?;
-    let to_datum = operation.as_ref().zip(door.as_ref()).map(|(o, door)| door.create(&o.pipeline).map_err(Problem::broken)).transpose()?;
+    let proj = operation.as_ref().map(Operation::proj).transpose()?;
+    let to_datum = operation.as_ref().zip(proj.as_ref()).map(|(o, proj)| proj.create(&o.pipeline).map_err(Problem::broken)).transpose()?;
     let year = measured.stated.as_ref().and_then(|s| s.epoch).or(measured.observed).unwrap_or(f64::INFINITY);
     let (mut out, mut site) = (vec![], None);
     for (station, (la, lo, h)) in joined {
@@ -349,8 +349,8 @@ fn pairs(joined: &Joined, system: &str, measured: &Measured, folders: &[PathBuf]
 }
 
 /// The registry's best operation from a stated frame to a datum at a place, if there is one.
-fn to_datum(stated: &Stated, datum: &str, at: Place, observed: Option<f64>, folders: &[PathBuf]) -> Option<Operation> {
-    Operation::choose(&Wish {
+fn to_datum(stated: &StatedFrame, datum: &str, at: Place, observed: Option<f64>, folders: &[PathBuf]) -> Option<Operation> {
+    Operation::choose(&OperationRequest {
         from: &stated.frame,
         from_epoch: stated.epoch.map_or(Epoch::Static, Epoch::Fixed),
         from_key: "corrections.frame",
@@ -483,8 +483,8 @@ pub fn text(frames: Option<&Frames>, geoids: &[GeoidFit]) -> String {
     }
     for (i, s) in frames.fitting.iter().take(5).enumerate() {
         let head = if i == 0 { "frames that fit:" } else { "               " };
-        let side = if s.side == survey_geodesy::detective::Side::Published { ", for the published numbers" } else { "" };
-        let fitted = if s.epoch_by == survey_geodesy::detective::EpochBy::Fitted { " (epoch fitted)" } else { "" };
+        let side = if s.side == survey_geodesy::frame_comparison::Side::Published { ", for the published numbers" } else { "" };
+        let fitted = if s.epoch_by == survey_geodesy::frame_comparison::EpochBy::Fitted { " (epoch fitted)" } else { "" };
         out.push_str(&format!("{head} {}{fitted}: {:.3} m left over{side}\n", title(s), s.rms_m));
     }
     if frames.fitting.len() > 5 {
@@ -493,7 +493,7 @@ pub fn text(frames: Option<&Frames>, geoids: &[GeoidFit]) -> String {
     out
 }
 
-fn title(s: &Suspect) -> String {
+fn title(s: &FrameCandidate) -> String {
     format!("{} ({}){}", s.frame, s.name, s.epoch.map_or_else(String::new, |e| format!(" at {e:.2}")))
 }
 

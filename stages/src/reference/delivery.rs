@@ -6,11 +6,11 @@ use pipeline_base::problem::Problem;
 use pipeline_base::reference::{HeightSurface, Reference};
 use pipeline_base::table::schema::{Axes, Epoch, Frame, Heights, PhysicalPoint};
 use survey_geodesy::crs::{Crs, block, metres, open};
-use survey_geodesy::door::Kind;
 use survey_geodesy::grids;
 use survey_geodesy::ground;
 use survey_geodesy::operation::Operation;
-use survey_geodesy::operation::wish::Wish;
+use survey_geodesy::operation::request::OperationRequest;
+use survey_geodesy::proj_context::ObjectKind;
 use survey_geodesy::projection::Projection;
 
 /// Compares the frame of a table that is about to be delivered with what the reference promises:
@@ -166,12 +166,12 @@ fn system(frame: &Frame, reference: &Reference, place: Option<Locality>) -> Opti
 /// Equivalent definitions, for example a code and its own WKT; a 2D and a 3D geographic system of one
 /// datum differ only in heights, which are compared apart.
 fn same(a: &Crs, b: &Crs) -> bool {
-    let geographic = |c: &Crs| matches!(c.kind, Kind::Geographic2D | Kind::Geographic3D);
+    let geographic = |c: &Crs| matches!(c.kind, ObjectKind::Geographic2D | ObjectKind::Geographic3D);
     if geographic(a) && geographic(b) && a.geographic_3d.is_some() && a.geographic_3d == b.geographic_3d {
         return true;
     }
-    let Ok(door) = open(&[]) else { return false };
-    let (Ok(x), Ok(y)) = (survey_geodesy::crs::define(&door, &a.text), survey_geodesy::crs::define(&door, &b.text)) else { return false };
+    let Ok(proj) = open(&[]) else { return false };
+    let (Ok(x), Ok(y)) = (survey_geodesy::crs::define(&proj, &a.text), survey_geodesy::crs::define(&proj, &b.text)) else { return false };
     x.same_as(&y)
 }
 
@@ -188,7 +188,7 @@ fn shift_from(
     folders: &[std::path::PathBuf],
     place: Option<Locality>,
 ) -> Option<String> {
-    let operation = Operation::choose(&Wish {
+    let operation = Operation::choose(&OperationRequest {
         from,
         from_epoch,
         from_key: "corrections.frame",
@@ -205,10 +205,10 @@ fn shift_from(
     })
     .ok()?;
     let place = place?;
-    let door = operation.door().ok()?;
-    let start = survey_geodesy::operation::wish::here(place, &operation.time);
-    let out = door.create(&operation.pipeline).ok()?.carry(start).ok()?;
-    let (horizontal, up) = survey_geodesy::operation::wish::shift([start[0], start[1], start[2]], out);
+    let proj = operation.proj().ok()?;
+    let start = survey_geodesy::operation::request::here(place, &operation.time);
+    let out = proj.create(&operation.pipeline).ok()?.carry(start).ok()?;
+    let (horizontal, up) = survey_geodesy::operation::request::shift([start[0], start[1], start[2]], out);
     Some(format!("{horizontal:.3} m horizontally and {up:+.3} m in height here"))
 }
 

@@ -7,7 +7,7 @@ use pipeline_base::reference::{EpochText, Reference};
 use pipeline_base::table::Table;
 use pipeline_base::table::schema::Epoch;
 use survey_geodesy::motion::*;
-use survey_geodesy::operation::wish::shift;
+use survey_geodesy::operation::request::shift;
 
 fn to_year(frame: &str, year: f64, motion: Motion, folder: &std::path::Path) -> Reference {
     let mut r = reference(frame, OBSERVATION, frame, ELLIPSOID, 0.05, folder);

@@ -44,11 +44,11 @@ pub(crate) fn contradictions(reference: &Reference, place: Option<Locality>) -> 
     if let Some(datum) = &promised.datum
         && datum.trim() != vertical
     {
-        let door = open(&[]).ok();
-        let same = door.as_ref().is_some_and(|d| belongs(d, datum, &vertical));
+        let proj = open(&[]).ok();
+        let same = proj.as_ref().is_some_and(|d| belongs(d, datum, &vertical));
         let frame = promised.geoid.as_ref().map(|g| g.frame.as_str());
-        let apart = match (&door, frame, place) {
-            (Some(door), Some(frame), Some(place)) if !same => offset_here(door, frame, datum, &vertical, place),
+        let apart = match (&proj, frame, place) {
+            (Some(proj), Some(frame), Some(place)) if !same => offset_here(proj, frame, datum, &vertical, place),
             _ => None,
         };
         let size = match apart {

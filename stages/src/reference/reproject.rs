@@ -30,15 +30,15 @@ use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 use survey_geodesy::area::Area;
 use survey_geodesy::crs::{Crs, block, metres};
-use survey_geodesy::door::{Kind, Pool};
 use survey_geodesy::findings::{follows_from_undecided, undecided_source};
+use survey_geodesy::grid_lookup::margin_text;
 use survey_geodesy::grids;
 use survey_geodesy::ground;
 use survey_geodesy::operation;
-use survey_geodesy::operation::wish::{Wish, here};
+use survey_geodesy::operation::request::{OperationRequest, here};
 use survey_geodesy::operation::{OpenOperation, Operation};
+use survey_geodesy::proj_context::{ObjectKind, Pool};
 use survey_geodesy::projection::{OpenProjection, Projection, outside_target};
-use survey_geodesy::shelf::margin_text;
 
 /// Options of `reproject`.
 #[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
@@ -160,7 +160,7 @@ impl Stage for Reproject {
         let decided = undecided.is_none();
         problems.extend(undecided);
         let delivery_epoch = reference.delivery.epoch.map(Epoch::from);
-        let operation = Operation::choose(&Wish {
+        let operation = Operation::choose(&OperationRequest {
             from: &frame.crs,
             from_epoch: frame.epoch,
             from_key: if is_source { "corrections.frame" } else { "delivery.heights.geoid.frame" },
@@ -300,9 +300,9 @@ struct Target {
 impl Target {
     fn plan(text: &str) -> Result<Self, Problem> {
         let crs = Crs::look_up(text)?;
-        if matches!(crs.kind, Kind::Geographic2D | Kind::Geographic3D) {
+        if matches!(crs.kind, ObjectKind::Geographic2D | ObjectKind::Geographic3D) {
             // A definition with a height axis has heights, whether the registry knows it or not.
-            let base_has_heights = crs.kind == Kind::Geographic3D || crs.geographic_3d.is_some();
+            let base_has_heights = crs.kind == ObjectKind::Geographic3D || crs.geographic_3d.is_some();
             let base = crs.geographic_3d.clone().unwrap_or_else(|| crs.code());
             return Ok(Self { crs, base, base_has_heights, projection: None });
         }
@@ -362,10 +362,10 @@ fn heights_and_datum(frame: &Frame, operation: &Operation, target: &Target, plac
         return None;
     }
     let moved = place.and_then(|place| {
-        let door = operation.door().ok()?;
+        let proj = operation.proj().ok()?;
         let start = here(place, &operation.time);
-        let out = door.create(&operation.pipeline).ok()?.carry(start).ok()?;
-        let (horizontal, up) = survey_geodesy::operation::wish::shift([start[0], start[1], start[2]], out);
+        let out = proj.create(&operation.pipeline).ok()?.carry(start).ok()?;
+        let (horizontal, up) = survey_geodesy::operation::request::shift([start[0], start[1], start[2]], out);
         Some(format!("{horizontal:.3} m horizontally and {up:+.3} m in ellipsoidal height here"))
     });
     match &frame.heights {

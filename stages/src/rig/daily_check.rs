@@ -330,7 +330,7 @@ const HEADER: [&str; 10] =
 
 fn rows(looks: &Looks, judged: &[Judged]) -> Vec<Vec<String>> {
     let one = |(s, j): (&Seen, &Judged)| {
-        let mut row = vec![s.point.clone(), raw_logs::clock::instant_text(s.start)];
+        let mut row = vec![s.point.clone(), raw_logs::time_columns::instant_text(s.start)];
         row.extend(j.off.iter().chain(&j.sigma).map(|v| format!("{v:.4}")));
         row.extend([format!("{:.2}", j.test), j.passed.to_string()]);
         row

@@ -17,10 +17,10 @@ use pipeline_base::rig::BodyVector;
 use pipeline_base::table::Table;
 use pipeline_base::table::schema::Role;
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Resource, Spec, Stage};
-use raw_logs::clock;
-use raw_logs::clock::TimeColumn;
 use raw_logs::delimited::Layout;
 use raw_logs::quantity::{AngleColumn, QuaternionColumns};
+use raw_logs::time_columns;
+use raw_logs::time_columns::TimeColumn;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::json;
@@ -234,7 +234,7 @@ roll: { column: roll, unit: deg }
                 "within_95_s": Some(m.peak.within_95_s).filter(|w| w.is_finite()), "correlation": m.peak.correlation, "at_zero": m.peak.at_zero})).collect::<Vec<_>>()}),
         );
         cx.find(match best {
-            Some(best) => self.found(best, &session, clock::gps_minus_utc_s(times[0])),
+            Some(best) => self.found(best, &session, time_columns::gps_minus_utc_s(times[0])),
             None => not_observable(&tried, &session),
         });
         Ok(input.clone())

@@ -221,7 +221,7 @@ impl HeadingGate {
                 ),
             )
             .point(name)
-            .place(format!("point `{name}`, from {}", raw_logs::clock::instant_text(times[worst].unwrap_or_default())))
+            .place(format!("point `{name}`, from {}", raw_logs::time_columns::instant_text(times[worst].unwrap_or_default())))
             .size(format!("{:.3} m (1 sigma) across the lean; the limit is {:.3} m", across(arm[worst], sigma[worst]), self.max_across_m))
             .why("an inertial heading drifts while the antenna stands still")
             .fix(format!("walk 5 m and shoot `{name}` again{upright}"));

@@ -4,10 +4,10 @@ use pipeline_base::diag::{Diagnostic, Verdict};
 use pipeline_base::place::Locality;
 use pipeline_base::problem::Problem;
 use pipeline_base::rig::{Attitude, MagneticModel, North};
-use raw_logs::clock::DAY_NS;
+use raw_logs::time_columns::DAY_NS;
 use std::collections::BTreeMap;
 use std::sync::{Mutex, PoisonError};
-use survey_geodesy::door::{Door, Kind};
+use survey_geodesy::proj_context::{ObjectKind, ProjContext};
 use survey_geodesy::{Crs, magnetic};
 
 /// What is added to a heading to count it from true north.
@@ -58,7 +58,7 @@ pub(crate) fn settle(attitude: &Attitude, place: Option<Locality>, notes: &mut V
                     .fix("give `attitude.grid_north_crs` with the projected CRS that the heading counts in"));
             };
             let known = Crs::look_up(crs).map_err(|p| p.rig_key("attitude.grid_north_crs"))?;
-            if known.kind != Kind::Projected {
+            if known.kind != ObjectKind::Projected {
                 return Err(Problem::new("rig/which-north", format!("{} has no grid north", known.title()))
                     .rig_key("attitude.grid_north_crs")
                     .fix("name a projected CRS"));
@@ -233,8 +233,8 @@ impl Convergence {
         if let Some(known) = self.known.lock().unwrap_or_else(PoisonError::into_inner).get(&cell) {
             return Ok(*known);
         }
-        let door = Door::new(&[]).map_err(Problem::broken)?;
-        let grid = door.create(&self.crs).map_err(Problem::broken)?;
+        let proj = ProjContext::new(&[]).map_err(Problem::broken)?;
+        let grid = proj.create(&self.crs).map_err(Problem::broken)?;
         let mut corners = [0.0; 4];
         for (corner, (dy, dx)) in corners.iter_mut().zip([(0, 0), (0, 1), (1, 0), (1, 1)]) {
             #[allow(clippy::cast_precision_loss)]

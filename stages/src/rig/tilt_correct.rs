@@ -402,7 +402,7 @@ impl TiltCorrect {
     /// Warns when the data is younger than the calibration's last day.
     fn warn_of_expiry(&self, input: &Table, cx: &Cx) -> Result<(), Problem> {
         let Some((last_day, written)) = &self.expires else { return Ok(()) };
-        let late = input.instants(&self.names.time)?.into_iter().flatten().max().map(|t| t.div_euclid(raw_logs::clock::DAY_NS));
+        let late = input.instants(&self.names.time)?.into_iter().flatten().max().map(|t| t.div_euclid(raw_logs::time_columns::DAY_NS));
         if let Some(day) = late.filter(|d| d > last_day) {
             cx.find(checks::expired(&self.rig_name, day, *last_day, written, cx.session().map(|s| s.name.as_str())));
         }

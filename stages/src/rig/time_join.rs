@@ -20,10 +20,10 @@ use pipeline_base::table::schema::{Role, Schema};
 use pipeline_base::table::{Table, TableBuilder, by_role};
 use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Resource, ResourceRole, Spec, Stage};
 use raw_logs::attitude::{Converter, between};
-use raw_logs::clock;
-use raw_logs::clock::{Clock, Days, TimeColumn};
 use raw_logs::delimited::{Layout, Lines, NotANumber};
 use raw_logs::quantity::{AngleColumn, LengthColumn, QuaternionColumns, RateColumn, Turn, full_circle};
+use raw_logs::time_columns;
+use raw_logs::time_columns::{Days, TimeColumn, TimeReader};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::json;
@@ -112,7 +112,7 @@ struct Quantity {
 pub(crate) struct TimeJoin {
     schema: Arc<Schema>,
     layout: Layout,
-    clock: Clock,
+    clock: TimeReader,
     time: TimeColumn,
     lag_ns: i64,
     max_gap_ns: i64,
@@ -219,8 +219,8 @@ roll: { column: roll, unit: deg, opposite_sign: true }
             schema: Arc::new(output.clone()),
             layout: options.layout,
             clock,
-            lag_ns: clock::to_ns(options.lag_s),
-            max_gap_ns: clock::to_ns(options.max_gap_s),
+            lag_ns: time_columns::to_ns(options.lag_s),
+            max_gap_ns: time_columns::to_ns(options.max_gap_s),
             time: options.time,
             converter: if raw.is_empty() { Converter::Same } else { Converter::of(cx.rig.and_then(|r| r.attitude.as_ref())) },
             raw,
@@ -559,7 +559,7 @@ impl TimeJoin {
         for (quantity, series) in self.quantities.iter().zip(&series) {
             let (first, last) = series.span().unwrap_or((0, 0));
             let fact = json!({"session": session, "samples": series.count(), "repeats": series.repeats, "out_of_order": series.out_of_order,
-                "first": clock::instant_text(first), "last": clock::instant_text(last)});
+                "first": time_columns::instant_text(first), "last": time_columns::instant_text(last)});
             cx.fact(&format!("stream_{}", quantity.word), fact);
         }
         Ok(series)
@@ -581,7 +581,7 @@ impl TimeJoin {
             json!({"session": session, "lag_s": found.lag_s, "within_95_s": found.within_95_s,
             "correlation": found.correlation, "correlation_at_zero": found.at_zero}),
         );
-        if let Some(finding) = found.finding(session, clock::gps_minus_utc_s(times[0])) {
+        if let Some(finding) = found.finding(session, time_columns::gps_minus_utc_s(times[0])) {
             cx.find(finding);
         }
         Ok(())

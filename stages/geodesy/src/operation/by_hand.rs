@@ -3,11 +3,11 @@
 use super::Operation;
 use crate::area::Area;
 use crate::crs::block;
-use crate::door::{Kind, Object};
-use crate::grids::Picked;
-use crate::operation::wish::{Wish, here, place_of, shift};
-use crate::shelf;
-use crate::shelf::margin_text;
+use crate::grid_lookup;
+use crate::grid_lookup::margin_text;
+use crate::grids::ChosenGrid;
+use crate::operation::request::{OperationRequest, here, place_of, shift};
+use crate::proj_context::{Object, ObjectKind};
 use crate::{packages, pins};
 use pipeline_base::diag::{Diagnostic, Verdict};
 use pipeline_base::problem::Problem;
@@ -22,23 +22,23 @@ fn bad(what: impl Into<String>) -> Problem {
 }
 
 impl Operation {
-    pub(super) fn by_hand(mut self, wish: &Wish, written: &Written) -> Result<Self, Box<Problem>> {
+    pub(super) fn by_hand(mut self, wish: &OperationRequest, written: &Written) -> Result<Self, Box<Problem>> {
         let files = super::files_of(&written.pipeline, wish.folders, wish.locality).map_err(|why| match why {
-            super::NoFiles::Text(why) => bad(format!("the pipeline written by hand cannot be used: {why}"))
+            super::UnknownFiles::Text(why) => bad(format!("the pipeline written by hand cannot be used: {why}"))
                 .size("unknown in m; the result would hang on what lies about on the machine")
                 .why("a pipeline is its text and its grids, and nothing else")
                 .fix("correct `operation.pipeline`"),
-            super::NoFiles::Missing(missing) => missing_grids(written, &missing),
-            super::NoFiles::Problem(problem) => problem.reference_key("operation.pipeline"),
+            super::UnknownFiles::Missing(missing) => missing_grids(written, &missing),
+            super::UnknownFiles::Problem(problem) => problem.reference_key("operation.pipeline"),
         })?;
-        let door = pins::door(&files)?;
-        let object = door.create(&written.pipeline).map_err(|e| {
+        let proj = pins::proj(&files)?;
+        let object = proj.create(&written.pipeline).map_err(|e| {
             bad(format!("the pipeline written by hand cannot be used: {e}"))
                 .size("no coordinates")
                 .why("the geodesy library does not understand it, or one of its grids is damaged")
                 .fix("correct `operation.pipeline`; its grids must lie beside the reference file or in the grid store")
         })?;
-        if object.kind() != Kind::NotCrs || object.uses_radians() {
+        if object.kind() != ObjectKind::NotCrs || object.uses_radians() {
             return Err(Box::new(
                 bad("the pipeline written by hand does not take and give degrees")
                     .size("a factor of 57.3, or a point on the grid in place of latitude and longitude")
@@ -97,7 +97,7 @@ impl Operation {
     }
 
     /// The area that its source states, with the margin.
-    fn within_area(&mut self, wish: &Wish, written: &Written) -> Result<(), Box<Problem>> {
+    fn within_area(&mut self, wish: &OperationRequest, written: &Written) -> Result<(), Box<Problem>> {
         let Some(a) = written.area else { return Ok(()) };
         let area = Area { west: a.west, south: a.south, east: a.east, north: a.north, name: format!("stated by {}", written.source) };
         if let Some(place) = wish.locality {
@@ -198,6 +198,6 @@ fn hold_to(object: &Object, written: &Written, check: &pipeline_base::reference:
 }
 
 /// Coverage of files at a place, where their heads tell.
-pub(super) fn coverages(files: &[Picked], place: pipeline_base::place::Locality) -> Vec<String> {
-    files.iter().filter_map(|f| crate::gridfile::read(&f.path).ok().map(|g| shelf::coverage(&f.name, &g.area, place))).collect()
+pub(super) fn coverages(files: &[ChosenGrid], place: pipeline_base::place::Locality) -> Vec<String> {
+    files.iter().filter_map(|f| crate::gridfile::read(&f.path).ok().map(|g| grid_lookup::coverage(&f.name, &g.area, place))).collect()
 }

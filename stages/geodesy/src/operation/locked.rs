@@ -2,7 +2,7 @@
 
 use super::Operation;
 use crate::crs::block;
-use crate::operation::wish::Wish;
+use crate::operation::request::OperationRequest;
 use crate::pins;
 use crate::pins::Pipeline;
 use pipeline_base::pin::{GivesIn, Locked, Pin, ProbeAt};
@@ -31,7 +31,7 @@ impl Operation {
     /// Takes exactly what the lock says, or refuses. `fresh` is what this machine would choose.
     pub(super) fn locked(
         mut self,
-        wish: &Wish,
+        wish: &OperationRequest,
         (locked, part): (Locked, &str),
         same: bool,
         fresh: Result<Self, Box<Problem>>,

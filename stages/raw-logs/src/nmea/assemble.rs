@@ -5,7 +5,7 @@
 //! are joined by the declared rule, and not at all where a damaged line may hide the one that they
 //! belong to. No value is ever carried to another epoch.
 
-use super::draft::{Draft, Solution, Untimed};
+use super::draft::{PartialEpoch, Solution, Untimed};
 use super::line::{Reason, pack};
 use super::log::{At, DateRun, Log, Step};
 use super::number::DAY;
@@ -53,7 +53,7 @@ pub struct Assembler<'s> {
     settings: &'s Settings,
     /// What was read so far.
     pub log: Log,
-    open: VecDeque<Draft>,
+    open: VecDeque<PartialEpoch>,
     closed: [i64; CLOSED],
     closed_at: usize,
     /// Time of the epoch that sentences without a time belong to; `None`: they belong nowhere.
@@ -127,7 +127,7 @@ impl<'s> Assembler<'s> {
     /// # Errors
     /// [`Reason::Late`] when that epoch is closed.
     #[inline]
-    pub fn at(&mut self, time: i64, at: At) -> Result<&mut Draft, Reason> {
+    pub fn at(&mut self, time: i64, at: At) -> Result<&mut PartialEpoch, Reason> {
         let index = match self.open.iter().rposition(|d| d.when.rem_euclid(DAY) == time.rem_euclid(DAY)) {
             Some(index) => index,
             None => match self.open_new(time, at) {
@@ -171,7 +171,7 @@ impl<'s> Assembler<'s> {
     fn open_new(&mut self, time: i64, at: At) -> Option<usize> {
         let newest = self.open.back().map(|d| d.when).or_else(|| self.last_row.map(|(w, _)| w));
         let Some(newest) = newest else {
-            self.open.push_back(Draft::new(time, at.file, at.line));
+            self.open.push_back(PartialEpoch::new(time, at.file, at.line));
             return Some(0);
         };
         let day = newest.div_euclid(DAY);
@@ -190,7 +190,7 @@ impl<'s> Assembler<'s> {
             if when - newest > GAP {
                 self.close_all();
             }
-            self.open.push_back(Draft::new(when, at.file, at.line));
+            self.open.push_back(PartialEpoch::new(when, at.file, at.line));
             if self.open.len() > OPEN {
                 self.close_first();
             }
@@ -209,7 +209,7 @@ impl<'s> Assembler<'s> {
                 self.close_first();
             }
             let index = self.open.partition_point(|d| d.when < when);
-            self.open.insert(index, Draft::new(when, at.file, at.line));
+            self.open.insert(index, PartialEpoch::new(when, at.file, at.line));
             return Some(index);
         }
         if last_closed != i64::MIN && when > last_closed - GAP / 12 && when < last_closed {
@@ -217,7 +217,7 @@ impl<'s> Assembler<'s> {
             return None;
         }
         self.close_all();
-        self.open.push_back(Draft::new(when, at.file, at.line));
+        self.open.push_back(PartialEpoch::new(when, at.file, at.line));
         Some(0)
     }
 
@@ -277,7 +277,7 @@ impl<'s> Assembler<'s> {
     }
 
     /// Keeps a date for the session.
-    fn date(&mut self, draft: &Draft, days: i64, strength: u8) {
+    fn date(&mut self, draft: &PartialEpoch, days: i64, strength: u8) {
         let day = draft.when.div_euclid(DAY);
         let base = days - day;
         let row = self.log.columns.rows();
@@ -293,7 +293,7 @@ impl<'s> Assembler<'s> {
     }
 
     /// Makes the row of an epoch.
-    fn close(&mut self, draft: &Draft) {
+    fn close(&mut self, draft: &PartialEpoch) {
         self.closed[self.closed_at] = draft.when;
         self.closed_at = (self.closed_at + 1) % CLOSED;
         let at = At { file: draft.file, line: draft.line_first };
@@ -337,7 +337,7 @@ impl<'s> Assembler<'s> {
     }
 
     /// The fix of an epoch, the worse where two sentences differ, and whether only RMC or GLL tell it.
-    fn fix(&mut self, draft: &Draft, at: At) -> (Fix, bool) {
+    fn fix(&mut self, draft: &PartialEpoch, at: At) -> (Fix, bool) {
         let noticed = &mut self.log.noticed;
         let mut fix = match (draft.gga, draft.gns) {
             (Some(gga), Some(gns)) => {
@@ -364,7 +364,7 @@ impl<'s> Assembler<'s> {
         (fix, false)
     }
 
-    fn row(&mut self, draft: &Draft, at: At, fix: Fix, minimum: bool) {
+    fn row(&mut self, draft: &PartialEpoch, at: At, fix: Fix, minimum: bool) {
         let s = self.settings;
         let noticed = &mut self.log.noticed;
         let c = &mut self.log.columns;

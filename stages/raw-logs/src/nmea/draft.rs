@@ -1,12 +1,12 @@
 //! One open epoch: what the sentences of one time have said so far, in any order.
 
 use super::line::Sentence;
-use super::sentence::{Dilution, Minimum, Noise, Place, Position};
+use super::sentence::{Dilution, Minimum, Noise, Position, WrittenPosition};
 use crate::columns::Fix;
 
 /// Values that the sensors of a rig may have in a log.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Slot {
+pub enum SensorValue {
     /// Degrees.
     Heading,
     /// Degrees.
@@ -31,7 +31,7 @@ pub enum Slot {
     QuaternionZ,
 }
 
-/// One value for each [`Slot`], NaN where there is none.
+/// One value for each [`SensorValue`], NaN where there is none.
 pub type Slots = [f64; 11];
 /// Nothing said.
 pub const NO_SLOT: Slots = [f64::NAN; 11];
@@ -43,7 +43,7 @@ pub enum Untimed {
     Dilution(Dilution),
     /// VTG, m/s.
     Speed(f64),
-    /// HDT, HDM, ROT, XDR; NaN where it says nothing. In the order of [`Slot`].
+    /// HDT, HDM, ROT, XDR; NaN where it says nothing. In the order of [`SensorValue`].
     Sensors(Slots),
 }
 
@@ -52,7 +52,7 @@ pub enum Untimed {
 pub struct Solution {
     rank: u16,
     /// Position.
-    pub place: Place,
+    pub place: WrittenPosition,
     /// Fix kind by this sentence.
     pub fix: Fix,
     /// Raw code, -1 for none.
@@ -112,7 +112,7 @@ pub fn fix_of_modes(modes: &[u8]) -> Fix {
 
 /// What is known of one time.
 #[derive(Clone, Debug)]
-pub struct Draft {
+pub struct PartialEpoch {
     /// Nanoseconds since the first midnight before the session.
     pub when: i64,
     /// File of the first sentence.
@@ -141,11 +141,11 @@ pub struct Draft {
     pub dilution: Option<Dilution>,
     /// VTG, m/s.
     pub speed: f64,
-    /// Sensors, in the order of [`Slot`].
+    /// Sensors, in the order of [`SensorValue`].
     pub sensors: Slots,
 }
 
-impl Draft {
+impl PartialEpoch {
     /// An epoch of which only the time is known.
     #[must_use]
     pub fn new(when: i64, file: u32, line: u64) -> Self {
@@ -270,7 +270,7 @@ mod tests {
     #[test]
     fn dilution_of_several_constellations() {
         let gsa = |pdop, satellites, combined| Dilution { pdop, hdop: 1.0, vdop: 1.0, satellites, combined };
-        let mut d = Draft::new(0, 0, 1);
+        let mut d = PartialEpoch::new(0, 0, 1);
         assert!(d.untimed(&Untimed::Dilution(gsa(2.0, 5, false))));
         assert!(!d.untimed(&Untimed::Dilution(gsa(3.0, 4, false))));
         assert_eq!(d.dilution.unwrap().pdop, 2.0);

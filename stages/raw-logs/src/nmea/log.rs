@@ -1,6 +1,6 @@
 //! What was read of one session: the epochs, what became of the lines, and what was noticed.
 
-use super::sentence::Place;
+use super::sentence::WrittenPosition;
 use super::tally::Tally;
 use crate::columns::{EpochColumns, Fix};
 use std::collections::BTreeMap;
@@ -109,7 +109,7 @@ pub struct Decimals {
 impl Decimals {
     /// Adds a position.
     #[inline]
-    pub fn add(&mut self, place: Place) {
+    pub fn add(&mut self, place: WrittenPosition) {
         self.written[usize::from(place.decimals).min(20)] += 1;
         self.effective = self.effective.max(place.effective);
     }

@@ -1,7 +1,7 @@
 //! Reads the files of a session line by line into a [`Log`].
 
 use super::assemble::{Assembler, Outcome};
-use super::draft::{Draft, NO_SLOT, Slot, Solution, Untimed, fix_of_modes};
+use super::draft::{NO_SLOT, PartialEpoch, SensorValue, Solution, Untimed, fix_of_modes};
 use super::line::{Formatter, Line, Reason, Sentence, Within, classify, classify_without_sentence, pack};
 use super::log::{At, Log, Seen};
 use super::sentence;
@@ -255,7 +255,7 @@ impl<'s> Scan<'s> {
 
     /// Joins a timed sentence; `take` answers whether it gave something new.
     #[inline]
-    fn timed(&mut self, time: i64, take: impl FnOnce(&mut Draft) -> bool) -> Result<Outcome, Reason> {
+    fn timed(&mut self, time: i64, take: impl FnOnce(&mut PartialEpoch) -> bool) -> Result<Outcome, Reason> {
         let at = self.at();
         let counts = !self.shared;
         let draft = self.assembler.at(time, at)?;
@@ -291,7 +291,7 @@ impl<'s> Scan<'s> {
         self.heights(said.altitude, said.separation, at);
         let base = self.assembler.base(said.station);
         let new = Solution::new(s, &said, Fix::from_quality(said.quality), base);
-        self.timed(said.time, |d| Draft::solution(&mut d.gga, new))
+        self.timed(said.time, |d| PartialEpoch::solution(&mut d.gga, new))
     }
 
     fn heights(&mut self, altitude: f64, separation: f64, at: At) {
@@ -320,20 +320,20 @@ impl<'s> Scan<'s> {
         self.heights(said.altitude, said.separation, at);
         let base = self.assembler.base(said.station);
         let new = Solution::new(s, &said, fix_of_modes(said.modes), base);
-        self.timed(said.time, |d| Draft::solution(&mut d.gns, new))
+        self.timed(said.time, |d| PartialEpoch::solution(&mut d.gns, new))
     }
 
     fn rmc(&mut self, s: &Sentence<'_>) -> Result<Outcome, Reason> {
         let said = sentence::rmc(s)?;
         self.assembler.log.noticed.dated[0] += u64::from(said.date.is_some());
-        self.timed(said.time, |d| Draft::minimum(&mut d.rmc, said))
+        self.timed(said.time, |d| PartialEpoch::minimum(&mut d.rmc, said))
     }
 
     fn gll(&mut self, s: &Sentence<'_>) -> Result<Outcome, Reason> {
         let said = sentence::gll(s)?;
         let at = self.at();
         let draft = self.assembler.at(said.time, at)?;
-        Draft::minimum(&mut draft.gll, said);
+        PartialEpoch::minimum(&mut draft.gll, said);
         if draft.file == at.file && !self.shared {
             draft.gll_lines += 1;
             Ok(Outcome::Waits)
@@ -348,7 +348,7 @@ impl<'s> Scan<'s> {
             self.assembler.at(said.time, At { file: self.file, line: self.line })?;
             return Ok(Outcome::ignored("GST"));
         }
-        self.timed(said.time, |d| Draft::noise(&mut d.gst, said))
+        self.timed(said.time, |d| PartialEpoch::noise(&mut d.gst, said))
     }
 
     fn zda(&mut self, s: &Sentence<'_>) -> Result<Outcome, Reason> {
@@ -425,9 +425,9 @@ impl<'s> Scan<'s> {
             self.see("XDR", group.name, group.kind, group.unit, group.value);
             for sensor in settings.sensors.iter().filter(|u| u.carrier == Carrier::XDR && alike(&u.transducer, group.name)) {
                 let right = match sensor.slot {
-                    Slot::Range => group.kind == b"D" && group.unit == b"M",
+                    SensorValue::Range => group.kind == b"D" && group.unit == b"M",
                     // A generic transducer has no unit.
-                    Slot::QuaternionW | Slot::QuaternionX | Slot::QuaternionY | Slot::QuaternionZ => {
+                    SensorValue::QuaternionW | SensorValue::QuaternionX | SensorValue::QuaternionY | SensorValue::QuaternionZ => {
                         group.kind == b"G" && group.unit.is_empty()
                     }
                     _ => group.kind == b"A" && group.unit == b"D",

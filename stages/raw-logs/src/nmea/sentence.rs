@@ -120,10 +120,10 @@ impl<'a> Fields<'a> {
 
     /// Latitude and longitude from four fields.
     #[inline]
-    fn place(&self, i: usize) -> Read<Place> {
+    fn place(&self, i: usize) -> Read<WrittenPosition> {
         let (lat, lon) = (self.get(i), self.get(i + 2));
         if lat.is_empty() && lon.is_empty() {
-            return Ok(Place::default());
+            return Ok(WrittenPosition::default());
         }
         let north = match self.get(i + 1) {
             b"N" => 1.0,
@@ -137,7 +137,7 @@ impl<'a> Fields<'a> {
         };
         let latitude = angle(lat, 90).ok_or(BAD)?;
         let longitude = angle(lon, 180).ok_or(BAD)?;
-        Ok(Place {
+        Ok(WrittenPosition {
             latitude: north * latitude.degrees,
             longitude: east * longitude.degrees,
             decimals: latitude.decimals.min(longitude.decimals),
@@ -148,7 +148,7 @@ impl<'a> Fields<'a> {
 
 /// A position as it was written.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Place {
+pub struct WrittenPosition {
     /// Degrees, NaN when blank.
     pub latitude: f64,
     /// Degrees, NaN when blank.
@@ -159,13 +159,13 @@ pub struct Place {
     pub effective: u8,
 }
 
-impl Default for Place {
+impl Default for WrittenPosition {
     fn default() -> Self {
         Self { latitude: NONE, longitude: NONE, decimals: 0, effective: 0 }
     }
 }
 
-impl Place {
+impl WrittenPosition {
     /// Whether there is one.
     #[must_use]
     pub fn known(&self) -> bool {
@@ -178,7 +178,7 @@ impl Place {
 #[allow(missing_docs)]
 pub struct Position<'a> {
     pub time: i64,
-    pub place: Place,
+    pub place: WrittenPosition,
     /// Raw GGA field 6.
     pub quality: Option<i64>,
     /// GNS mode letters.
@@ -264,7 +264,7 @@ pub struct Minimum {
     pub time: i64,
     /// Status A; `false` for V and blank.
     pub valid: bool,
-    pub place: Place,
+    pub place: WrittenPosition,
     /// Metres per second.
     pub speed: f64,
     /// Days since 1970.
@@ -305,7 +305,7 @@ pub fn rmc(sentence: &Sentence<'_>) -> Read<Minimum> {
     };
     Ok(Minimum {
         valid,
-        place: if valid { f.place(2)? } else { Place::default() },
+        place: if valid { f.place(2)? } else { WrittenPosition::default() },
         speed: if valid { f.size(6)? * KNOT } else { NONE },
         date: short_date(f.get(8))?,
         mode: letter,
@@ -337,7 +337,7 @@ pub fn gll(sentence: &Sentence<'_>) -> Read<Minimum> {
     let valid = f.count < 6 || status(f.get(5))?;
     Ok(Minimum {
         valid,
-        place: if valid { f.place(0)? } else { Place::default() },
+        place: if valid { f.place(0)? } else { WrittenPosition::default() },
         speed: NONE,
         date: None,
         mode: mode(f.get(6))?,

@@ -1,6 +1,6 @@
 //! What reading needs to know.
 
-use super::draft::Slot;
+use super::draft::SensorValue;
 use crate::attitude::Converter;
 use pipeline_base::rig::Sentence;
 use pipeline_base::rig::{Rig, Sensor, Sensors};
@@ -43,7 +43,7 @@ pub enum HeightRule {
 #[derive(Clone, Debug)]
 pub struct SensorUse {
     /// Where its value goes.
-    pub slot: Slot,
+    pub slot: SensorValue,
     /// Sentence that carries it.
     pub carrier: Sentence,
     /// Name of the transducer, for XDR.
@@ -58,9 +58,9 @@ impl SensorUse {
     /// The value in the model's sense; headings lie in 0 to 360.
     #[must_use]
     pub fn value(&self, raw: f64) -> f64 {
-        let raw = if self.slot == Slot::TurnRate { raw / 60.0 } else { raw };
+        let raw = if self.slot == SensorValue::TurnRate { raw / 60.0 } else { raw };
         let value = self.sign * raw + self.offset;
-        if self.slot == Slot::Heading { value.rem_euclid(360.0) } else { value }
+        if self.slot == SensorValue::Heading { value.rem_euclid(360.0) } else { value }
     }
 }
 
@@ -115,20 +115,20 @@ impl Settings {
 
 /// The sensors that a rig may take from a log: where the value goes, its key in the rig, and what the rig says.
 #[must_use]
-pub fn listed(s: &Sensors) -> [(Slot, &'static str, Option<&Sensor>); 11] {
+pub fn listed(s: &Sensors) -> [(SensorValue, &'static str, Option<&Sensor>); 11] {
     let q = s.quaternion.as_ref();
     [
-        (Slot::Heading, "heading", s.heading.as_ref()),
-        (Slot::Pitch, "pitch", s.pitch.as_ref()),
-        (Slot::Roll, "roll", s.roll.as_ref()),
-        (Slot::Range, "range", s.range.as_ref()),
-        (Slot::TurnRate, "turn_rate", s.turn_rate.as_ref()),
-        (Slot::Tilt, "tilt", s.tilt.as_ref()),
-        (Slot::LeanAzimuth, "lean_azimuth", s.lean_azimuth.as_ref()),
-        (Slot::QuaternionW, "quaternion.w", q.map(|q| &q.w)),
-        (Slot::QuaternionX, "quaternion.x", q.map(|q| &q.x)),
-        (Slot::QuaternionY, "quaternion.y", q.map(|q| &q.y)),
-        (Slot::QuaternionZ, "quaternion.z", q.map(|q| &q.z)),
+        (SensorValue::Heading, "heading", s.heading.as_ref()),
+        (SensorValue::Pitch, "pitch", s.pitch.as_ref()),
+        (SensorValue::Roll, "roll", s.roll.as_ref()),
+        (SensorValue::Range, "range", s.range.as_ref()),
+        (SensorValue::TurnRate, "turn_rate", s.turn_rate.as_ref()),
+        (SensorValue::Tilt, "tilt", s.tilt.as_ref()),
+        (SensorValue::LeanAzimuth, "lean_azimuth", s.lean_azimuth.as_ref()),
+        (SensorValue::QuaternionW, "quaternion.w", q.map(|q| &q.w)),
+        (SensorValue::QuaternionX, "quaternion.x", q.map(|q| &q.x)),
+        (SensorValue::QuaternionY, "quaternion.y", q.map(|q| &q.y)),
+        (SensorValue::QuaternionZ, "quaternion.z", q.map(|q| &q.z)),
     ]
 }
 

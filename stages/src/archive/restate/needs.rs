@@ -7,9 +7,9 @@ use pipeline_base::problem::Problem;
 use pipeline_base::reference::HeightSurface;
 use pipeline_base::table::schema::Epoch;
 use survey_geodesy::crs::{Crs, define};
-use survey_geodesy::door::{Door, Object};
 use survey_geodesy::grids::{GeoidGrid, OpenGeoid};
-use survey_geodesy::{WGS84, packages, shelf};
+use survey_geodesy::proj_context::{Object, ProjContext};
+use survey_geodesy::{WGS84, grid_lookup, packages};
 
 /// The time at which an operation is evaluated.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -143,7 +143,7 @@ pub(super) struct Heights {
 impl Heights {
     /// Plans them.
     pub(super) fn plan(
-        door: &Door,
+        proj: &ProjContext,
         target: &Target,
         delivered: &Delivered,
         source: (&Crs, &Object),
@@ -170,7 +170,7 @@ impl Heights {
             );
             return Ok(plan);
         }
-        match shelf::pick(&geoid.grid, geoid.sha256.as_deref(), &target.folders, Some(super::at(place)))? {
+        match grid_lookup::pick(&geoid.grid, geoid.sha256.as_deref(), &target.folders, Some(super::at(place)))? {
             None => {
                 plan.missing.push(format!("the geoid grid `{}` is not on this machine: {}", geoid.grid, packages::how_to_get(&geoid.grid)))
             }
@@ -179,8 +179,8 @@ impl Heights {
             }
             Some(found) => plan.geoid = Some(GeoidGrid::at(&found.path)?.open()?),
         }
-        let frame = define(door, &geoid.frame)?;
-        let ways = way::ways(door, source.1, &frame, place);
+        let frame = define(proj, &geoid.frame)?;
+        let ways = way::ways(proj, source.1, &frame, place);
         if !ways.same {
             let crs = Crs::of(&geoid.frame, &frame);
             match best(&ways, &source.0.title(), &crs.title(), target.reference.budget.operation_m) {
@@ -212,7 +212,7 @@ impl Heights {
 }
 
 /// Whether the raw logs lead to the reference, where the coordinates do not.
-pub(super) fn from_raw_logs(door: &Door, old: &Old, target: &Target, place: (f64, f64)) -> (Verdict, String) {
+pub(super) fn from_raw_logs(proj: &ProjContext, old: &Old, target: &Target, place: (f64, f64)) -> (Verdict, String) {
     let Some(reference) = &old.reference else {
         return (
             Verdict::Recompute,
@@ -220,12 +220,12 @@ pub(super) fn from_raw_logs(door: &Door, old: &Old, target: &Target, place: (f64
         );
     };
     let corrections = &reference.corrections;
-    let Ok(source) = define(door, &corrections.frame) else {
+    let Ok(source) = define(proj, &corrections.frame) else {
         return (Verdict::Wait, format!("the frame of the corrections, `{}`, is not in the registry", corrections.frame));
     };
     let crs = Crs::of(&corrections.frame, &source);
     let epoch = corrections.epoch.map_or(Epoch::Static, Epoch::from);
-    let ways = way::ways(door, &source, &target.object, place);
+    let ways = way::ways(proj, &source, &target.object, place);
     let wanted = target.epoch.unwrap_or(Epoch::Static);
     // The reference may say how the ground moves to a fixed epoch.
     let moved = target.reference.motion.is_some() && matches!(wanted, Epoch::Fixed(_));

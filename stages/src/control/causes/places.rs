@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use survey_geodesy::crs::Crs;
 use survey_geodesy::grids::GeoidGrid;
 use survey_geodesy::operation::Operation;
-use survey_geodesy::operation::wish::Wish;
+use survey_geodesy::operation::request::OperationRequest;
 use survey_geodesy::projection::Projection;
 use survey_geodesy::{GRS80, Tangent};
 
@@ -69,7 +69,7 @@ impl Frames<'_> {
             Epoch::Static => Epoch::EachObservation,
             given => given,
         };
-        let operation = Operation::choose(&Wish {
+        let operation = Operation::choose(&OperationRequest {
             from,
             from_epoch: epoch(from, self.from_epoch),
             from_key: "corrections.frame",
@@ -90,8 +90,8 @@ impl Frames<'_> {
 
     /// Displacements east, north, up of all spots by an operation, `later` years after their own time.
     fn moved(&self, operation: &Operation, spots: &[Spot], later: f64) -> Option<Vec<[f64; 3]>> {
-        let door = operation.door().ok()?;
-        let object = door.create(&operation.pipeline).ok()?;
+        let proj = operation.proj().ok()?;
+        let object = proj.create(&operation.pipeline).ok()?;
         spots
             .iter()
             .map(|s| {

@@ -139,7 +139,7 @@ fn another_frame_or_height_system_is_refused_with_its_size() {
 
 /// From NAD83(2011) to ITRF2020 at 2026.2 by the operation of the registry.
 fn to_itrf2020() -> survey_geodesy::operation::Operation {
-    survey_geodesy::operation::Operation::choose(&survey_geodesy::operation::wish::Wish {
+    survey_geodesy::operation::Operation::choose(&survey_geodesy::operation::request::OperationRequest {
         from: "EPSG:6319",
         from_epoch: pipeline_base::table::schema::Epoch::Static,
         from_key: "x",
@@ -164,8 +164,8 @@ fn the_official_operation_only_on_demand() {
     let points = table(&rows);
     // The same places in ITRF2020 at 2026.2, by the operation of the registry, as an agency would publish them.
     let operation = to_itrf2020();
-    let door = survey_geodesy::door::Door::new(&[]).unwrap();
-    let object = door.create(&operation.pipeline).unwrap();
+    let proj = survey_geodesy::proj_context::ProjContext::new(&[]).unwrap();
+    let object = proj.create(&operation.pipeline).unwrap();
     let (lat, lon, h) =
         (points.floats("latitude_deg").unwrap(), points.floats("longitude_deg").unwrap(), points.floats("ellipsoidal_height_m").unwrap());
     let mut text = "point,latitude_deg,longitude_deg,ellipsoidal_height_m,crs,epoch,sigma_horizontal_m,sigma_up_m,source,date\n".to_owned();
@@ -322,8 +322,8 @@ fn the_position_of_the_base_is_compared_when_the_job_is_planned() {
     assert!(with(27.52, -86.61, -22.4).is_ok());
     // Set with its ITRF2020 numbers, as a positioning service gives them.
     let operation = to_itrf2020();
-    let door = survey_geodesy::door::Door::new(&[]).unwrap();
-    let [lo, la, h] = door.create(&operation.pipeline).unwrap().carry([-86.61, 27.52, -22.4, 2026.2]).unwrap();
+    let proj = survey_geodesy::proj_context::ProjContext::new(&[]).unwrap();
+    let [lo, la, h] = proj.create(&operation.pipeline).unwrap().carry([-86.61, 27.52, -22.4, 2026.2]).unwrap();
     let problems = with(la, lo, h).err().unwrap();
     assert_eq!(codes(&problems), ["frame/other-frame-fits"], "{}", shown(&problems));
     assert_eq!(problems[0].reference_key.as_deref(), Some("corrections.base_position"));

@@ -71,9 +71,9 @@ fn the_definition_says_the_same_to_the_geodesy_library() {
     let (out, _) = run::<Localise>(OPTIONS, &[points(&FIVE)], place.path(), &[]);
     let saved = Saved::read("x", &place.path().join("site-system.json")).unwrap();
     let wkt = saved.wkt.unwrap();
-    let door = survey_geodesy::door::Door::new(&[]).unwrap();
-    let (base, derived) = (door.create("EPSG:6345").unwrap(), door.create(&wkt).unwrap_or_else(|e| panic!("{e}: {wkt}")));
-    let operations = door.operations(&base, &derived, None, false);
+    let proj = survey_geodesy::proj_context::ProjContext::new(&[]).unwrap();
+    let (base, derived) = (proj.create("EPSG:6345").unwrap(), proj.create(&wkt).unwrap_or_else(|e| panic!("{e}: {wkt}")));
+    let operations = proj.operations(&base, &derived, None, false);
     let pipeline = operations[0].normalized().unwrap();
     let (e, n) = (out.floats("site_easting_m").unwrap(), out.floats("site_northing_m").unwrap());
     for (k, (_, at)) in FIVE.iter().enumerate() {

@@ -5,10 +5,10 @@ use super::{FixKind, HeightKind, Options, PositionFormat};
 use pipeline_base::diag::{Diagnostic, Label, Verdict};
 use pipeline_base::rig::Rig;
 use raw_logs::attitude::Converter;
-use raw_logs::clock::{Clock, Days};
 use raw_logs::columns::{EpochColumns, Fix};
 use raw_logs::delimited::{Lines, NotANumber, Row};
 use raw_logs::quantity::{LengthColumn, Turn, full_circle};
+use raw_logs::time_columns::{Days, TimeReader};
 use std::collections::BTreeMap;
 
 /// Numbers of a row, in this order.
@@ -168,7 +168,7 @@ impl Seen {
 /// Builds the epochs of a session, row by row.
 pub(super) struct Reader<'a> {
     plan: &'a Plan,
-    clock: &'a Clock,
+    clock: &'a TimeReader,
     comma: bool,
     /// The epochs so far.
     pub columns: EpochColumns,
@@ -181,7 +181,7 @@ pub(super) struct Reader<'a> {
 
 impl<'a> Reader<'a> {
     /// A reader without rows.
-    pub(super) fn new(plan: &'a Plan, clock: &'a Clock, comma: bool) -> Self {
+    pub(super) fn new(plan: &'a Plan, clock: &'a TimeReader, comma: bool) -> Self {
         Self {
             plan,
             clock,

@@ -157,7 +157,7 @@ fn units_commas_and_gps_weeks() {
     assert!((floats(&out, "ellipsoidal_height_m")[0] - 1200.0).abs() < 1e-10);
     assert_eq!((floats(&out, "latitude_deg")[0], floats(&out, "longitude_deg")[0]), (42.5, -84.51));
     let day = pipeline_base::time::date("2026-05-03").unwrap();
-    assert_eq!(out.instants("time").unwrap()[0], Some(day * raw_logs::clock::DAY_NS + 500_000_000));
+    assert_eq!(out.instants("time").unwrap()[0], Some(day * raw_logs::time_columns::DAY_NS + 500_000_000));
     assert!(world.said().findings.iter().all(|f| f.verdict == Verdict::Note), "{:?}", world.said().findings);
 }
 

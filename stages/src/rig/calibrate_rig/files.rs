@@ -9,7 +9,7 @@ use pipeline_base::document as parse;
 use pipeline_base::problem::Problem;
 use pipeline_base::rig::{BodyVector, Calibration, Rig};
 use pipeline_core::stage::Cx;
-use raw_logs::clock;
+use raw_logs::time_columns;
 use serde_json::Value;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -81,11 +81,11 @@ pub(crate) fn new_rig(old: &Rig, found: &Calibrated) -> Rig {
         let new = rounded(sensor.offset + bias, 4);
         put(&mut sensor.offset, new, "sensors.heading.offset", &mut replaced);
     }
-    let day = found.looks.last.div_euclid(clock::DAY_NS);
+    let day = found.looks.last.div_euclid(time_columns::DAY_NS);
     let used = found.looks.seen.iter().zip(&found.done.used).filter(|(_, u)| **u).map(|(s, _)| &s.look);
     rig.calibration = Some(Calibration {
-        date: clock::date_text(day),
-        expires: clock::date_text(day + i64::from(found.options.valid_days)),
+        date: time_columns::date_text(day),
+        expires: time_columns::date_text(day + i64::from(found.options.valid_days)),
         by: format!("{} ({} looks at {} attitudes)", found.options.by.trim(), used.clone().count(), attitudes(used)),
         replaced,
     });
@@ -168,7 +168,7 @@ fn residuals(found: &Calibrated) -> Vec<Vec<String>> {
         let mut row = vec![
             seen.point.clone(),
             if seen.look.aim == crate::rig::ledger::Aim::Laser { "laser" } else { "tip" }.to_owned(),
-            clock::instant_text(seen.start),
+            time_columns::instant_text(seen.start),
             seen.look.epochs.to_string(),
             cell(seen.pose[0].rem_euclid(360.0), 2),
             cell(seen.pose[1], 2),

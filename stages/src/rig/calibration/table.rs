@@ -320,7 +320,7 @@ impl Reader {
         let range = good.iter().map(|e| e.shot.range_m).sum::<f64>() / n;
         let time_s = stamps.iter().sum::<f64>() / n;
         let pose = [start.shot.heading_deg, start.shot.pitch_deg, start.shot.roll_deg, if aim == Aim::Laser { range } else { f64::NAN }];
-        let name = format!("`{point}` at {}", raw_logs::clock::instant_text(start.time));
+        let name = format!("`{point}` at {}", raw_logs::time_columns::instant_text(start.time));
         let look = Look { name, aim, mark, time_s, antenna, turn, ranged, noise: own, gnss, epochs: good.len() };
         out.seen.push(Seen { look, point: point.to_owned(), start: start.time, pose });
     }

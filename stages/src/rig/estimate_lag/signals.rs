@@ -2,8 +2,8 @@
 
 use crate::rig::time_join::series::Series;
 use pipeline_base::rig::BodyVector;
-use raw_logs::clock;
-use raw_logs::clock::SECOND_NS;
+use raw_logs::time_columns;
+use raw_logs::time_columns::SECOND_NS;
 use survey_mathematics::angle::turn;
 use survey_mathematics::peak;
 use survey_mathematics::peak::{Peak, Search, Value, Values};
@@ -217,7 +217,7 @@ pub(super) fn compare(i: &Inputs, reach_s: f64) -> Vec<Match> {
 fn peak(by: &'static str, intervals: &[Interval], says: &Says, reach_s: f64, slow: bool) -> Option<Match> {
     let said: Vec<Value> = intervals.iter().map(|i| i.value).collect();
     let heard = |lag_s: f64| {
-        let lag = clock::to_ns(lag_s);
+        let lag = time_columns::to_ns(lag_s);
         let heard: Values = intervals.iter().map(|i| says(i.from + lag, i.to + lag)).collect();
         if slow { without_slow(&heard) } else { heard }
     };

@@ -4,7 +4,7 @@ use crate::rig::testing::{Row, bind_with, schema, table};
 use crate::rig::time_join::series::Series;
 use pipeline_base::table::schema::PhysicalPoint;
 use pipeline_core::stage::cx::Collect;
-use raw_logs::clock::{SECOND_NS, to_ns};
+use raw_logs::time_columns::{SECOND_NS, to_ns};
 use std::path::Path;
 use survey_mathematics::rotation::Rotation;
 

@@ -7,7 +7,7 @@
 
 use super::series::Series;
 use pipeline_base::diag::{Diagnostic, Verdict};
-use raw_logs::clock::SECOND_NS;
+use raw_logs::time_columns::SECOND_NS;
 use survey_mathematics::angle;
 use survey_mathematics::peak;
 use survey_mathematics::peak::{STEP_S, Search, Value, Values};

@@ -4,8 +4,8 @@ use super::TimeJoin;
 use super::series::Series;
 use pipeline_base::diag::{Diagnostic, Verdict};
 use pipeline_base::problem::Problem;
-use raw_logs::clock;
-use raw_logs::clock::SECOND_NS;
+use raw_logs::time_columns;
+use raw_logs::time_columns::SECOND_NS;
 
 /// Share of epochs without any partner above which the clocks are taken as different.
 const WORST: f64 = 0.9;
@@ -16,7 +16,7 @@ const WORST: f64 = 0.9;
 /// `time/streams-do-not-overlap`, with the difference and, where one fits, its explanation.
 pub(super) fn check(times: &[i64], series: &[Series], stage: &TimeJoin, session: &str) -> Result<(), Problem> {
     let (Some(&start), Some(&end)) = (times.iter().min(), times.iter().max()) else { return Ok(()) };
-    let place = format!("session `{session}`: log {} to {}", clock::instant_text(start), clock::instant_text(end));
+    let place = format!("session `{session}`: log {} to {}", time_columns::instant_text(start), time_columns::instant_text(end));
     let spans: Vec<(i64, i64)> = series.iter().filter_map(Series::span).collect();
     let (Some(first), Some(last)) = (spans.iter().map(|s| s.0).min(), spans.iter().map(|s| s.1).max()) else {
         return Err(Problem::from(
@@ -42,11 +42,11 @@ pub(super) fn check(times: &[i64], series: &[Series], stage: &TimeJoin, session:
     } else {
         format!("{} of {} epochs find no partner in the second stream", times.len() - now, times.len())
     };
-    let gps = clock::gps_minus_utc_s(start);
+    let gps = time_columns::gps_minus_utc_s(start);
     let mut why = format!(
         "the stream runs from {} to {}: it begins {} and ends {} against the log",
-        clock::instant_text(first),
-        clock::instant_text(last),
+        time_columns::instant_text(first),
+        time_columns::instant_text(last),
         signed(at_start),
         signed(at_end)
     );
@@ -162,7 +162,7 @@ mod tests {
 
     #[test]
     fn known_differences() {
-        let s = |x: f64| clock::to_ns(x);
+        let s = |x: f64| time_columns::to_ns(x);
         assert_eq!(explain(s(18.2), 18).unwrap().fix(), "set `time.scale: gps`");
         assert_eq!(explain(s(-18.0), 18).unwrap().fix(), "set `time.scale: utc`");
         assert_eq!(explain(s(7200.4), 18).unwrap().fix(), "add 2 to `time.ahead_h`");

@@ -4,7 +4,7 @@ use super::block::coarse_position;
 use super::{Context, all_damaged, count, in_session, label};
 use crate::columns::Fix;
 use crate::nmea::dating::{Dated, ROLLOVER};
-use crate::nmea::draft::Slot;
+use crate::nmea::draft::SensorValue;
 use crate::nmea::line::Reason;
 use crate::nmea::log::{Few, Log, Seen, Step};
 use crate::nmea::number::{DAY, clock_text};
@@ -297,17 +297,17 @@ fn sensors(log: &Log, context: &Context) -> Vec<Diagnostic> {
     let mut all = vec![];
     for sensor in &context.settings.sensors {
         let word = match sensor.slot {
-            Slot::Heading => "heading",
-            Slot::Pitch => "pitch",
-            Slot::Roll => "roll",
-            Slot::Range => "range",
-            Slot::TurnRate => "turn_rate",
-            Slot::Tilt => "tilt",
-            Slot::LeanAzimuth => "lean_azimuth",
-            Slot::QuaternionW => "quaternion.w",
-            Slot::QuaternionX => "quaternion.x",
-            Slot::QuaternionY => "quaternion.y",
-            Slot::QuaternionZ => "quaternion.z",
+            SensorValue::Heading => "heading",
+            SensorValue::Pitch => "pitch",
+            SensorValue::Roll => "roll",
+            SensorValue::Range => "range",
+            SensorValue::TurnRate => "turn_rate",
+            SensorValue::Tilt => "tilt",
+            SensorValue::LeanAzimuth => "lean_azimuth",
+            SensorValue::QuaternionW => "quaternion.w",
+            SensorValue::QuaternionX => "quaternion.x",
+            SensorValue::QuaternionY => "quaternion.y",
+            SensorValue::QuaternionZ => "quaternion.z",
         };
         let sentence = format!("{:?}", sensor.carrier);
         let name = String::from_utf8_lossy(&sensor.transducer).into_owned();

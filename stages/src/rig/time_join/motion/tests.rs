@@ -46,7 +46,7 @@ fn crew(seed: u64, minutes: i64, lag: f64, linked: bool) -> (Vec<i64>, Vec<f64>,
         j += 1;
         h += if moving { 3.0 * noise(seed + 1, j) } else { 0.05 * noise(seed + 1, j) };
         let p = if moving { 8.0 * (t * 5.0).sin() } else { 0.1 * noise(seed + 2, j) };
-        let stamp = start + raw_logs::clock::to_ns(t + lag);
+        let stamp = start + raw_logs::time_columns::to_ns(t + lag);
         heading.push(stamp, h);
         pitch.push(stamp, p);
     }

@@ -1,16 +1,16 @@
 //! More of PROJ than the product needs, for its own regression files: both directions, four numbers, error numbers.
 
-use super::{Door, Object, c_text, text};
+use super::{Object, ProjContext, c_text, text};
 use proj_sys as p;
 
-impl Door {
+impl ProjContext {
     /// Whether `+init=` texts are expanded from the registry, as old files need it.
     pub fn expand_init(&self, yes: bool) {
         // SAFETY: live context.
         unsafe { p::proj_context_use_proj4_init_rules(self.ctx, i32::from(yes)) };
     }
 
-    /// As [`Door::create`], with PROJ's error number.
+    /// As [`ProjContext::create`], with PROJ's error number.
     ///
     /// # Errors
     /// PROJ's error number.

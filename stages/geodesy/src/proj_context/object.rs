@@ -1,12 +1,12 @@
 //! One PROJ object, safely.
 
-use super::{Axis, Door, Factors, GridNeed, Kind, text};
+use super::{Axis, Factors, GridNeed, ObjectKind, ProjContext, text};
 use crate::area::Area;
 use proj_sys as p;
 use std::ptr::{null, null_mut};
 
 /// A column for [`Object::carry_columns`].
-pub enum Numbers<'a> {
+pub enum CoordinateColumn<'a> {
     /// One number for each row; overwritten by the result.
     Each(&'a mut [f64]),
     /// The same number for all rows.
@@ -16,7 +16,7 @@ pub enum Numbers<'a> {
 /// A PROJ object: a CRS, a datum, an operation.
 pub struct Object<'d> {
     pub(super) pj: *mut p::PJ,
-    pub(super) door: &'d Door,
+    pub(super) proj: &'d ProjContext,
 }
 
 impl Drop for Object<'_> {
@@ -30,26 +30,26 @@ impl Drop for Object<'_> {
 macro_rules! made {
     ($self:ident, $function:ident $(, $argument:expr)*) => {{
         // SAFETY: live context and object; the result is null or an object that the caller owns.
-        let pj = unsafe { p::$function($self.door.ctx, $($argument,)* $self.pj) };
-        $self.door.wrap(pj)
+        let pj = unsafe { p::$function($self.proj.ctx, $($argument,)* $self.pj) };
+        $self.proj.wrap(pj)
     }};
 }
 
 impl<'d> Object<'d> {
     /// Kind.
     #[must_use]
-    pub fn kind(&self) -> Kind {
+    pub fn kind(&self) -> ObjectKind {
         // SAFETY: live object.
         let (kind, is_crs) = unsafe { (p::proj_get_type(self.pj), p::proj_is_crs(self.pj) != 0) };
         match kind {
-            p::PJ_TYPE_PJ_TYPE_GEOGRAPHIC_2D_CRS => Kind::Geographic2D,
-            p::PJ_TYPE_PJ_TYPE_GEOGRAPHIC_3D_CRS => Kind::Geographic3D,
-            p::PJ_TYPE_PJ_TYPE_GEOCENTRIC_CRS => Kind::Geocentric,
-            p::PJ_TYPE_PJ_TYPE_PROJECTED_CRS | p::PJ_TYPE_PJ_TYPE_DERIVED_PROJECTED_CRS => Kind::Projected,
-            p::PJ_TYPE_PJ_TYPE_VERTICAL_CRS => Kind::Vertical,
-            p::PJ_TYPE_PJ_TYPE_COMPOUND_CRS => Kind::Compound,
-            _ if is_crs => Kind::OtherCrs,
-            _ => Kind::NotCrs,
+            p::PJ_TYPE_PJ_TYPE_GEOGRAPHIC_2D_CRS => ObjectKind::Geographic2D,
+            p::PJ_TYPE_PJ_TYPE_GEOGRAPHIC_3D_CRS => ObjectKind::Geographic3D,
+            p::PJ_TYPE_PJ_TYPE_GEOCENTRIC_CRS => ObjectKind::Geocentric,
+            p::PJ_TYPE_PJ_TYPE_PROJECTED_CRS | p::PJ_TYPE_PJ_TYPE_DERIVED_PROJECTED_CRS => ObjectKind::Projected,
+            p::PJ_TYPE_PJ_TYPE_VERTICAL_CRS => ObjectKind::Vertical,
+            p::PJ_TYPE_PJ_TYPE_COMPOUND_CRS => ObjectKind::Compound,
+            _ if is_crs => ObjectKind::OtherCrs,
+            _ => ObjectKind::NotCrs,
         }
     }
 
@@ -75,7 +75,7 @@ impl<'d> Object<'d> {
         let mut name = null();
         // SAFETY: live context and object; the five places are written by PROJ.
         let known = unsafe {
-            p::proj_get_area_of_use(self.door.ctx, self.pj, &raw mut west, &raw mut south, &raw mut east, &raw mut north, &raw mut name)
+            p::proj_get_area_of_use(self.proj.ctx, self.pj, &raw mut west, &raw mut south, &raw mut east, &raw mut north, &raw mut name)
         };
         // PROJ marks an unknown box by -1000.
         (known != 0 && west > -999.0).then(|| Area { west, south, east, north, name: text(name) })
@@ -86,7 +86,7 @@ impl<'d> Object<'d> {
     pub fn axes(&self) -> Vec<Axis> {
         let Some(cs) = made!(self, proj_crs_get_coordinate_system) else { return vec![] };
         // SAFETY: live context and object.
-        let count = unsafe { p::proj_cs_get_axis_count(self.door.ctx, cs.pj) };
+        let count = unsafe { p::proj_cs_get_axis_count(self.proj.ctx, cs.pj) };
         (0..count)
             .filter_map(|i| {
                 let (mut name, mut abbreviation, mut direction, mut unit) = (null(), null(), null(), null());
@@ -94,7 +94,7 @@ impl<'d> Object<'d> {
                 // SAFETY: live context and object, index below the count; out pointers are ours or null.
                 let known = unsafe {
                     p::proj_cs_get_axis_info(
-                        self.door.ctx,
+                        self.proj.ctx,
                         cs.pj,
                         i,
                         &raw mut name,
@@ -124,7 +124,7 @@ impl<'d> Object<'d> {
         let (mut a, mut inverse) = (0.0, 0.0);
         // SAFETY: live context and object; out pointers are ours or null.
         let known =
-            unsafe { p::proj_ellipsoid_get_parameters(self.door.ctx, ellipsoid.pj, &raw mut a, null_mut(), null_mut(), &raw mut inverse) };
+            unsafe { p::proj_ellipsoid_get_parameters(self.proj.ctx, ellipsoid.pj, &raw mut a, null_mut(), null_mut(), &raw mut inverse) };
         (known != 0).then_some((a, inverse))
     }
 
@@ -144,7 +144,7 @@ impl<'d> Object<'d> {
     #[must_use]
     pub fn ensemble_accuracy_m(&self) -> f64 {
         // SAFETY: live context and object.
-        unsafe { p::proj_datum_ensemble_get_accuracy(self.door.ctx, self.pj) }
+        unsafe { p::proj_datum_ensemble_get_accuracy(self.proj.ctx, self.pj) }
     }
 
     /// Members of an ensemble.
@@ -152,8 +152,8 @@ impl<'d> Object<'d> {
     pub fn members(&self) -> Vec<Object<'d>> {
         // SAFETY: live context and object; the index stays below the count.
         unsafe {
-            let count = p::proj_datum_ensemble_get_member_count(self.door.ctx, self.pj);
-            (0..count).filter_map(|i| self.door.wrap(p::proj_datum_ensemble_get_member(self.door.ctx, self.pj, i))).collect()
+            let count = p::proj_datum_ensemble_get_member_count(self.proj.ctx, self.pj);
+            (0..count).filter_map(|i| self.proj.wrap(p::proj_datum_ensemble_get_member(self.proj.ctx, self.pj, i))).collect()
         }
     }
 
@@ -194,15 +194,15 @@ impl<'d> Object<'d> {
     #[must_use]
     pub fn part(&self, index: i32) -> Option<Object<'d>> {
         // SAFETY: live context and object; PROJ checks the index.
-        let pj = unsafe { p::proj_crs_get_sub_crs(self.door.ctx, self.pj, index) };
-        self.door.wrap(pj)
+        let pj = unsafe { p::proj_crs_get_sub_crs(self.proj.ctx, self.pj, index) };
+        self.proj.wrap(pj)
     }
 
     /// Whether both define the same, names and codes left aside.
     #[must_use]
     pub fn same_as(&self, other: &Object) -> bool {
         // SAFETY: live context and objects.
-        unsafe { p::proj_is_equivalent_to_with_ctx(self.door.ctx, self.pj, other.pj, p::PJ_COMPARISON_CRITERION_PJ_COMP_EQUIVALENT) != 0 }
+        unsafe { p::proj_is_equivalent_to_with_ctx(self.proj.ctx, self.pj, other.pj, p::PJ_COMPARISON_CRITERION_PJ_COMP_EQUIVALENT) != 0 }
     }
 
     /// Well-known text, on one line. `version` 1 or 2.
@@ -211,7 +211,7 @@ impl<'d> Object<'d> {
         let kind = if version == 1 { p::PJ_WKT_TYPE_PJ_WKT1_GDAL } else { p::PJ_WKT_TYPE_PJ_WKT2_2019 };
         let options = [c"MULTILINE=NO".as_ptr(), null()];
         // SAFETY: live context and object; the option list ends in null.
-        let wkt = text(unsafe { p::proj_as_wkt(self.door.ctx, self.pj, kind, options.as_ptr()) });
+        let wkt = text(unsafe { p::proj_as_wkt(self.proj.ctx, self.pj, kind, options.as_ptr()) });
         (!wkt.is_empty()).then_some(wkt)
     }
 
@@ -219,7 +219,7 @@ impl<'d> Object<'d> {
     #[must_use]
     pub fn proj_text(&self) -> Option<String> {
         // SAFETY: live context and object; null for no options.
-        let t = text(unsafe { p::proj_as_proj_string(self.door.ctx, self.pj, p::PJ_PROJ_STRING_TYPE_PJ_PROJ_5, null()) });
+        let t = text(unsafe { p::proj_as_proj_string(self.proj.ctx, self.pj, p::PJ_PROJ_STRING_TYPE_PJ_PROJ_5, null()) });
         (!t.is_empty()).then_some(t)
     }
 
@@ -233,7 +233,7 @@ impl<'d> Object<'d> {
     #[must_use]
     pub fn accuracy_m(&self) -> Option<f64> {
         // SAFETY: live context and object.
-        let accuracy = unsafe { p::proj_coordoperation_get_accuracy(self.door.ctx, self.pj) };
+        let accuracy = unsafe { p::proj_coordoperation_get_accuracy(self.proj.ctx, self.pj) };
         (accuracy >= 0.0).then_some(accuracy)
     }
 
@@ -241,7 +241,7 @@ impl<'d> Object<'d> {
     #[must_use]
     pub fn is_ballpark(&self) -> bool {
         // SAFETY: live context and object.
-        unsafe { p::proj_coordoperation_has_ballpark_transformation(self.door.ctx, self.pj) != 0 }
+        unsafe { p::proj_coordoperation_has_ballpark_transformation(self.proj.ctx, self.pj) != 0 }
     }
 
     /// Names of the transformations in an operation: one for a single operation, each step of a chain. Conversions,
@@ -258,8 +258,8 @@ impl<'d> Object<'d> {
         }
         // SAFETY: live context and object; the index stays below the count.
         let steps = unsafe {
-            let count = p::proj_concatoperation_get_step_count(self.door.ctx, self.pj);
-            (0..count).filter_map(|i| self.door.wrap(p::proj_concatoperation_get_step(self.door.ctx, self.pj, i))).collect::<Vec<_>>()
+            let count = p::proj_concatoperation_get_step_count(self.proj.ctx, self.pj);
+            (0..count).filter_map(|i| self.proj.wrap(p::proj_concatoperation_get_step(self.proj.ctx, self.pj, i))).collect::<Vec<_>>()
         };
         steps.iter().flat_map(Object::transformations).collect()
     }
@@ -268,7 +268,7 @@ impl<'d> Object<'d> {
     #[must_use]
     pub fn grids(&self) -> Vec<GridNeed> {
         // SAFETY: live context and object.
-        let count = unsafe { p::proj_coordoperation_get_grid_used_count(self.door.ctx, self.pj) };
+        let count = unsafe { p::proj_coordoperation_get_grid_used_count(self.proj.ctx, self.pj) };
         (0..count)
             .filter_map(|i| {
                 let (mut name, mut path) = (null(), null());
@@ -276,7 +276,7 @@ impl<'d> Object<'d> {
                 // SAFETY: live context and object, index below the count; out pointers are ours or null.
                 let known = unsafe {
                     p::proj_coordoperation_get_grid_used(
-                        self.door.ctx,
+                        self.proj.ctx,
                         self.pj,
                         i,
                         &raw mut name,
@@ -295,7 +295,7 @@ impl<'d> Object<'d> {
 
     /// Also a file that PROJ found in the working folder, where it always looks, counts as absent.
     fn need(&self, name: String, path: String, found: bool) -> GridNeed {
-        let found = found && self.door.finder.allows(std::path::Path::new(&path));
+        let found = found && self.proj.finder.allows(std::path::Path::new(&path));
         GridNeed { name, path: if found { path } else { String::new() }, found }
     }
 
@@ -328,7 +328,7 @@ impl<'d> Object<'d> {
             (out, p::proj_errno(self.pj))
         };
         if code != 0 {
-            return Err(self.door.meaning(code));
+            return Err(self.proj.meaning(code));
         }
         if out[..3].iter().all(|v| v.is_finite()) { Ok([out[0], out[1], out[2]]) } else { Err("the result is not a number".to_owned()) }
     }
@@ -340,21 +340,21 @@ impl<'d> Object<'d> {
     /// A row that holds NaN stays NaN, and a row for which PROJ has no result becomes infinite; [`Object::carry`] tells the
     /// reason. Gives whether PROJ was content with every row.
     #[must_use]
-    pub fn carry_columns(&self, x: &mut [f64], y: &mut [f64], z: Numbers, year: Numbers) -> bool {
+    pub fn carry_columns(&self, x: &mut [f64], y: &mut [f64], z: CoordinateColumn, year: CoordinateColumn) -> bool {
         const STEP: usize = size_of::<f64>();
-        let of = |numbers: &Numbers| if let Numbers::Each(column) = numbers { column.len() } else { usize::MAX };
+        let of = |numbers: &CoordinateColumn| if let CoordinateColumn::Each(column) = numbers { column.len() } else { usize::MAX };
         let rows = x.len().min(y.len()).min(of(&z)).min(of(&year));
         let (mut one_z, mut one_year) = ([0.0], [0.0]);
         let z: &mut [f64] = match z {
-            Numbers::Each(column) => column,
-            Numbers::All(number) => {
+            CoordinateColumn::Each(column) => column,
+            CoordinateColumn::All(number) => {
                 one_z[0] = number;
                 &mut one_z
             }
         };
         let year: &mut [f64] = match year {
-            Numbers::Each(column) => column,
-            Numbers::All(number) => {
+            CoordinateColumn::Each(column) => column,
+            CoordinateColumn::All(number) => {
                 one_year[0] = number;
                 &mut one_year
             }
@@ -406,7 +406,7 @@ impl<'d> Object<'d> {
             (f, p::proj_errno(self.pj))
         };
         if code != 0 || !f.meridian_convergence.is_finite() || f.meridional_scale == 0.0 {
-            return Err(self.door.meaning(code));
+            return Err(self.proj.meaning(code));
         }
         Ok(Factors { convergence_deg: f.meridian_convergence.to_degrees(), meridional: f.meridional_scale, parallel: f.parallel_scale })
     }

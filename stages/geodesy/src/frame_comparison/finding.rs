@@ -1,20 +1,20 @@
 //! What the lineup means, as a finding.
 
-use super::{EpochBy, Lineup, Question, Side, Suspect};
+use super::{EpochBy, FrameAnswer, FrameCandidate, FrameQuestion, Side};
 use pipeline_base::diag::{Diagnostic, Verdict};
 
 /// A finding with the suspects that it names.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Accused {
+pub struct FrameFinding {
     /// `frame/other-frame-fits` or `frame/no-frame-fits`.
     pub finding: Diagnostic,
     /// Suspects within the tolerance, the best first; none for `frame/no-frame-fits`.
-    pub suspects: Vec<Suspect>,
+    pub suspects: Vec<FrameCandidate>,
 }
 
 /// The finding of a lineup; `None` when the numbers agree as they are stated.
 #[must_use]
-pub fn accuse(lineup: &Lineup, question: &Question) -> Option<Accused> {
+pub fn accuse(lineup: &FrameAnswer, question: &FrameQuestion) -> Option<FrameFinding> {
     if lineup.as_stated.as_ref().is_some_and(|s| s.fits(question.tolerance_m)) {
         return None;
     }
@@ -25,12 +25,12 @@ pub fn accuse(lineup: &Lineup, question: &Question) -> Option<Accused> {
         Some(best) => other_frame(lineup, question, best, &fitting),
         None => no_frame(lineup, question),
     };
-    let mut suspects: Vec<Suspect> = best.into_iter().cloned().collect();
+    let mut suspects: Vec<FrameCandidate> = best.into_iter().cloned().collect();
     suspects.extend(fitting.into_iter().filter(|s| Some(*s) != best).cloned());
-    Some(Accused { finding: finding.place(place(question)), suspects })
+    Some(FrameFinding { finding: finding.place(place(question)), suspects })
 }
 
-fn place(question: &Question) -> String {
+fn place(question: &FrameQuestion) -> String {
     const SHOWN: usize = 6;
     let names: Vec<String> = question.marks.iter().take(SHOWN).map(|m| format!("`{}`", m.name)).collect();
     let more = question.marks.len().saturating_sub(SHOWN);
@@ -40,23 +40,23 @@ fn place(question: &Question) -> String {
 }
 
 /// `dE +0.906 dN -0.955 dU +1.090 m`.
-pub(super) fn offset(s: &Suspect) -> String {
+pub(super) fn offset(s: &FrameCandidate) -> String {
     let up = s.mean_m.2.map_or_else(String::new, |u| format!(" dU {u:+.3}"));
     format!("dE {:+.3} dN {:+.3}{up} m", s.mean_m.0, s.mean_m.1)
 }
 
 /// Distances of the marks from their own mean, root mean square, m.
-fn spread(s: &Suspect) -> f64 {
+fn spread(s: &FrameCandidate) -> f64 {
     let (e, n, u) = s.mean_m;
     (s.rms_m.powi(2) - e * e - n * n - u.unwrap_or(0.0).powi(2)).max(0.0).sqrt()
 }
 
-fn title(s: &Suspect) -> String {
+fn title(s: &FrameCandidate) -> String {
     let epoch = s.epoch.map_or_else(String::new, |e| format!(" at {e:.2}"));
     format!("`{}` ({}){epoch}", s.frame, s.name)
 }
 
-fn other_frame(lineup: &Lineup, question: &Question, best: &Suspect, fitting: &[&Suspect]) -> Diagnostic {
+fn other_frame(lineup: &FrameAnswer, question: &FrameQuestion, best: &FrameCandidate, fitting: &[&FrameCandidate]) -> Diagnostic {
     let stated = lineup.as_stated.as_ref();
     let (whose, other) = match best.side {
         Side::Measured => ("measured", "published"),
@@ -111,7 +111,7 @@ fn other_frame(lineup: &Lineup, question: &Question, best: &Suspect, fitting: &[
         .fix(fix)
 }
 
-fn no_frame(lineup: &Lineup, question: &Question) -> Diagnostic {
+fn no_frame(lineup: &FrameAnswer, question: &FrameQuestion) -> Diagnostic {
     let nearest = lineup.suspects.iter().find(|s| s.epoch_by != EpochBy::Fitted).or_else(|| lineup.suspects.first());
     let near = nearest.map_or_else(String::new, |s| format!("; the nearest is {} with {:.3} m left over", title(s), s.rms_m));
     let what = format!(

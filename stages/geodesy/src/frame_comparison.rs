@@ -10,14 +10,14 @@
 //! carried between them by way of a plate-fixed frame of the registry, whose official operations hold the
 //! motion of its plate.
 
-mod court;
+mod comparison;
+mod datum_links;
 mod finding;
-mod joins;
 
-pub use finding::{Accused, accuse};
+pub use finding::{FrameFinding, accuse};
 
 use super::crs::open;
-use court::{Court, Frame, candidates};
+use comparison::{Frame, FrameComparison, candidates};
 use pipeline_base::problem::Problem;
 use serde::Serialize;
 use std::path::PathBuf;
@@ -36,7 +36,7 @@ pub struct Mark {
 
 /// A frame and its epoch, as somebody stated them.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Stated {
+pub struct StatedFrame {
     /// Geographic system: a code such as `EPSG:6319`, or WKT.
     pub frame: String,
     /// Decimal year, for a frame in which coordinates move.
@@ -44,13 +44,13 @@ pub struct Stated {
 }
 
 /// What is asked.
-pub struct Question<'a> {
+pub struct FrameQuestion<'a> {
     /// The marks.
     pub marks: &'a [Mark],
     /// Frame of the published numbers.
-    pub published: Stated,
+    pub published: StatedFrame,
     /// Frame of the measured numbers, when one is declared.
-    pub measured: Option<Stated>,
+    pub measured: Option<StatedFrame>,
     /// Decimal year of the measurement, when known.
     pub observed: Option<f64>,
     /// Distance within which published and measured numbers of one mark agree, m.
@@ -83,7 +83,7 @@ pub enum EpochBy {
 
 /// A frame and epoch with what is left over.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Suspect {
+pub struct FrameCandidate {
     /// Whose frame it is.
     pub side: Side,
     /// Code of the frame.
@@ -110,19 +110,19 @@ pub struct Suspect {
 
 /// The answer.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Lineup {
+pub struct FrameAnswer {
     /// What is left over when the numbers are what they are said to be; the published frame stands in for a
     /// measured one that is not declared.
-    pub as_stated: Option<Suspect>,
+    pub as_stated: Option<FrameCandidate>,
     /// Suspects whose operations can tell frames apart, the best first; none where none was searched for.
-    pub suspects: Vec<Suspect>,
+    pub suspects: Vec<FrameCandidate>,
     /// Frames that were looked at.
     pub looked_at: usize,
     /// Marks.
     pub marks: usize,
 }
 
-impl Suspect {
+impl FrameCandidate {
     /// Whether the numbers agree within a distance, m.
     #[must_use]
     pub fn fits(&self, tolerance_m: f64) -> bool {
@@ -130,12 +130,13 @@ impl Suspect {
     }
 }
 
-impl Lineup {
+impl FrameAnswer {
     /// Suspects within a tolerance, the best first, without fitted epochs where a stated one fits too.
     #[must_use]
-    pub fn fitting(&self, tolerance_m: f64) -> Vec<&Suspect> {
-        let good: Vec<&Suspect> = self.suspects.iter().filter(|s| s.fits(tolerance_m) && s.accuracy_m <= telling(tolerance_m)).collect();
-        let stated = |s: &Suspect| good.iter().any(|g| g.epoch_by != EpochBy::Fitted && g.frame == s.frame && g.side == s.side);
+    pub fn fitting(&self, tolerance_m: f64) -> Vec<&FrameCandidate> {
+        let good: Vec<&FrameCandidate> =
+            self.suspects.iter().filter(|s| s.fits(tolerance_m) && s.accuracy_m <= telling(tolerance_m)).collect();
+        let stated = |s: &FrameCandidate| good.iter().any(|g| g.epoch_by != EpochBy::Fitted && g.frame == s.frame && g.side == s.side);
         good.iter().filter(|s| s.epoch_by != EpochBy::Fitted || !stated(s)).copied().collect()
     }
 }
@@ -162,24 +163,24 @@ pub enum Search {
 ///
 /// # Errors
 /// `frame/unknown-crs`, `frame/not-geographic-3d` and `frame/no-epoch` for what is stated wrongly; `frame/no-marks` without marks.
-pub fn lineup(question: &Question, search: Search) -> Result<Lineup, Problem> {
-    let door = open(question.folders)?;
+pub fn lineup(question: &FrameQuestion, search: Search) -> Result<FrameAnswer, Problem> {
+    let proj = open(question.folders)?;
     let Some(first) = question.marks.first() else {
         return Err(Problem::new("frame/no-marks", "there is no mark with both published and measured coordinates")
             .fix("give marks that have the same name in both lists"));
     };
     let place = (first.published.0, first.published.1);
-    let published = Frame::stated(&door, &question.published)?;
-    let measured = question.measured.as_ref().map(|s| Frame::stated(&door, s)).transpose()?;
-    let mut court = Court::new(&door, question, published, measured);
-    let good = |s: &Option<Suspect>| search == Search::WhereOff && s.as_ref().is_some_and(|s| s.fits(question.tolerance_m));
-    let only = |as_stated| Lineup { as_stated, suspects: vec![], looked_at: 0, marks: question.marks.len() };
+    let published = Frame::stated(&proj, &question.published)?;
+    let measured = question.measured.as_ref().map(|s| Frame::stated(&proj, s)).transpose()?;
+    let mut court = FrameComparison::new(&proj, question, published, measured);
+    let good = |s: &Option<FrameCandidate>| search == Search::WhereOff && s.as_ref().is_some_and(|s| s.fits(question.tolerance_m));
+    let only = |as_stated| FrameAnswer { as_stated, suspects: vec![], looked_at: 0, marks: question.marks.len() };
     // One date on both sides needs nothing that carries marks through time.
     let mut as_stated = court.stated();
     if good(&as_stated) {
         return Ok(only(as_stated));
     }
-    let frames = candidates(&door, place);
+    let frames = candidates(&proj, place);
     court.make_ready(&frames);
     if as_stated.is_none() {
         as_stated = court.stated();
@@ -187,18 +188,18 @@ pub fn lineup(question: &Question, search: Search) -> Result<Lineup, Problem> {
             return Ok(only(as_stated));
         }
     }
-    let mut suspects: Vec<Suspect> = frames.iter().flat_map(|frame| court.measured_in(frame)).collect();
+    let mut suspects: Vec<FrameCandidate> = frames.iter().flat_map(|frame| court.measured_in(frame)).collect();
     suspects.extend(frames.iter().filter_map(|frame| court.published_in(frame)));
     // Frames that fit equally well differ by less than their operations are good for, so the accuracy counts as
     // much as what is left over, and a third of the tolerance is no difference. Then a stated epoch comes before a
     // fitted one, a wrong stream before a wrong list, and the frame of the other numbers itself before a near relative.
     #[allow(clippy::cast_possible_truncation)]
-    let score = |s: &Suspect| (3.0 * s.rms_m.hypot(s.accuracy_m) / question.tolerance_m).floor() as i64;
+    let score = |s: &FrameCandidate| (3.0 * s.rms_m.hypot(s.accuracy_m) / question.tolerance_m).floor() as i64;
     suspects.sort_by(|a, b| {
-        let rank = |s: &Suspect| (score(s), s.epoch_by == EpochBy::Fitted, s.side == Side::Published, s.operation != SAME);
+        let rank = |s: &FrameCandidate| (score(s), s.epoch_by == EpochBy::Fitted, s.side == Side::Published, s.operation != SAME);
         rank(a).cmp(&rank(b)).then(a.rms_m.total_cmp(&b.rms_m)).then_with(|| a.frame.cmp(&b.frame))
     });
-    Ok(Lineup { as_stated, suspects, looked_at: frames.len(), marks: question.marks.len() })
+    Ok(FrameAnswer { as_stated, suspects, looked_at: frames.len(), marks: question.marks.len() })
 }
 
 #[cfg(test)]

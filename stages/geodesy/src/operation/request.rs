@@ -1,7 +1,7 @@
 //! What is asked of an operation, and what was looked at on the way to it.
 
 use crate::area::place_text;
-use crate::door::{GridNeed, Object};
+use crate::proj_context::{GridNeed, Object};
 use crate::{ellipsoid::GRS80, local::Tangent};
 use pipeline_base::pin::Locked;
 use pipeline_base::place::Locality;
@@ -11,7 +11,7 @@ use serde::Serialize;
 use std::path::PathBuf;
 
 /// What is wanted.
-pub struct Wish<'a> {
+pub struct OperationRequest<'a> {
     /// Geographic 3D frame of the points.
     pub from: &'a str,
     /// Their coordinate epoch.

@@ -5,10 +5,10 @@
 
 use super::area::{Area, place_text};
 use super::crs::block;
-use super::door::GridNeed;
 use super::grids::GeoidGrid;
-use super::{known, packages, store};
-use crate::grids::Picked;
+use super::proj_context::GridNeed;
+use super::{packages, published_grids, store};
+use crate::grids::ChosenGrid;
 use crate::withdrawn::Withdrawn;
 use pipeline_base::diag::{Diagnostic, Verdict};
 use pipeline_base::digest;
@@ -43,8 +43,8 @@ pub fn absent(needs: &[GridNeed], folders: &[PathBuf]) -> Vec<String> {
 }
 
 /// All files of a name with their digests.
-fn hashed(name: &str, file: &str, folders: &[PathBuf]) -> Result<Vec<Picked>, Problem> {
-    let one = |path: PathBuf| Ok(Picked { name: name.to_owned(), sha256: digest::sha256_of_file(file, &path)?, path });
+fn hashed(name: &str, file: &str, folders: &[PathBuf]) -> Result<Vec<ChosenGrid>, Problem> {
+    let one = |path: PathBuf| Ok(ChosenGrid { name: name.to_owned(), sha256: digest::sha256_of_file(file, &path)?, path });
     copies(file, folders).into_iter().map(one).collect()
 }
 
@@ -54,8 +54,8 @@ fn hashed(name: &str, file: &str, folders: &[PathBuf]) -> Result<Vec<Picked>, Pr
 ///
 /// # Errors
 /// `grids/two-versions`, `grids/withdrawn`, `grids/other-bytes`, `data/unreadable-file`.
-pub fn pick(name: &str, want: Option<&str>, folders: &[PathBuf], place: Option<Locality>) -> Result<Option<Picked>, Problem> {
-    let wanted = |p: &&Picked| want.is_some_and(|want| p.sha256.eq_ignore_ascii_case(want));
+pub fn pick(name: &str, want: Option<&str>, folders: &[PathBuf], place: Option<Locality>) -> Result<Option<ChosenGrid>, Problem> {
+    let wanted = |p: &&ChosenGrid| want.is_some_and(|want| p.sha256.eq_ignore_ascii_case(want));
     let mut all = hashed(name, name, folders)?;
     if (all.is_empty() || want.is_some() && !all.iter().any(|p| wanted(&p)))
         && let Some(older) = packages::older(name)
@@ -75,7 +75,7 @@ pub fn pick(name: &str, want: Option<&str>, folders: &[PathBuf], place: Option<L
     }
     if want.is_none()
         && store::about(&chosen.sha256)?.is_none()
-        && let Some(problem) = known::other_bytes(chosen)
+        && let Some(problem) = published_grids::other_bytes(chosen)
     {
         return Err(problem);
     }
@@ -87,8 +87,8 @@ pub fn pick(name: &str, want: Option<&str>, folders: &[PathBuf], place: Option<L
 ///
 /// # Errors
 /// `grids/bad-index`.
-pub fn unpinned(grid: &Picked) -> Result<Option<Problem>, Problem> {
-    if store::about(&grid.sha256)?.is_some() || known::bytes(&grid.sha256).is_some() {
+pub fn unpinned(grid: &ChosenGrid) -> Result<Option<Problem>, Problem> {
+    if store::about(&grid.sha256)?.is_some() || published_grids::bytes(&grid.sha256).is_some() {
         return Ok(None);
     }
     let finding = Diagnostic::new(
@@ -102,19 +102,19 @@ pub fn unpinned(grid: &Picked) -> Result<Option<Problem>, Problem> {
     Ok(Some(Problem::from(finding)))
 }
 
-fn two_versions(a: &Picked, b: &Picked, place: Option<Locality>) -> Problem {
+fn two_versions(a: &ChosenGrid, b: &ChosenGrid, place: Option<Locality>) -> Problem {
     let here = place.and_then(|l| {
-        let n = |p: &Picked| GeoidGrid::at(&p.path).ok()?.separation_at(l.latitude_deg, l.longitude_deg).ok()?;
+        let n = |p: &ChosenGrid| GeoidGrid::at(&p.path).ok()?.separation_at(l.latitude_deg, l.longitude_deg).ok()?;
         Some(format!("{:.3} m in height at {}", (n(a)? - n(b)?).abs(), place_text(l.latitude_deg, l.longitude_deg)))
     });
-    let folder = |p: &Picked| p.path.parent().map_or_else(String::new, |f| f.display().to_string());
+    let folder = |p: &ChosenGrid| p.path.parent().map_or_else(String::new, |f| f.display().to_string());
     block("grids/two-versions", format!("two different files are called `{}`: sha256 `{}` and `{}`", a.name, a.sha256, b.sha256))
         .size(here.unwrap_or_else(|| "unknown in m; editions of a grid differ by centimetres to decimetres in places".to_owned()))
         .why(format!("they lie in `{}` and `{}`, and nothing says which one is meant", folder(a), folder(b)))
         .fix("remove the wrong one, or name the right one by its digest (`delivery.heights.geoid.sha256`; `gunter lock` for others)")
 }
 
-fn is_withdrawn(grid: &Picked, bad: &Withdrawn) -> Problem {
+fn is_withdrawn(grid: &ChosenGrid, bad: &Withdrawn) -> Problem {
     let source = if bad.source.is_empty() { String::new() } else { format!(" ({})", bad.source) };
     block("grids/withdrawn", format!("the grid `{}` has sha256 `{}`, which was withdrawn", grid.name, grid.sha256))
         .size("unknown in m; a withdrawn edition is wrong by centimetres to decimetres in places")

@@ -4,7 +4,7 @@
 //! datum to datum by one operation or by two, so a look at the registry's own list of operations tells beforehand between
 //! which frames there is none, or none that is good enough.
 
-use crate::door::Door;
+use crate::proj_context::ProjContext;
 use rusqlite::{Connection, OpenFlags, params};
 use std::collections::BTreeMap;
 
@@ -32,13 +32,13 @@ type Best = BTreeMap<String, BTreeMap<String, f64>>;
 
 /// See the module. Without a list everything may be joined.
 #[derive(Debug, Default)]
-pub(super) struct Joins(Option<Best>);
+pub(super) struct DatumLinks(Option<Best>);
 
-impl Joins {
-    /// Reads the list of the registry that a door has open.
-    pub(super) fn read(door: &Door, place: (f64, f64)) -> Self {
+impl DatumLinks {
+    /// Reads the list of the registry that a context has open.
+    pub(super) fn read(proj: &ProjContext, place: (f64, f64)) -> Self {
         // A registry that cannot be read a second time costs time and changes no answer.
-        Self(read(door, place).ok())
+        Self(read(proj, place).ok())
     }
 
     /// The least that the accuracies (m) of one operation, or of two after one another, can add up to; infinite where there are none.
@@ -54,9 +54,9 @@ impl Joins {
     }
 }
 
-fn read(door: &Door, place: (f64, f64)) -> rusqlite::Result<Best> {
+fn read(proj: &ProjContext, place: (f64, f64)) -> rusqlite::Result<Best> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let registry = Connection::open_with_flags(door.registry(), flags)?;
+    let registry = Connection::open_with_flags(proj.registry(), flags)?;
     let mut best = Best::new();
     let mut keep = |a: String, b: String, accuracy_m: f64| {
         for (from, to) in [(&a, &b), (&b, &a)] {

@@ -73,7 +73,7 @@ pub struct TimeColumn {
 
 /// A checked [`TimeColumn`].
 #[derive(Clone, Debug)]
-pub struct Clock {
+pub struct TimeReader {
     format: TimeFormat,
     scale: TimeScale,
     /// Days since 1970 of the first row.
@@ -93,7 +93,7 @@ impl TimeColumn {
     ///
     /// # Errors
     /// All contradictions.
-    pub fn clock(&self, option: &str) -> Result<Clock, Vec<Problem>> {
+    pub fn clock(&self, option: &str) -> Result<TimeReader, Vec<Problem>> {
         let mut problems = vec![];
         let mut wrong = |key: &str, what: String, fix: &str| {
             problems.push(Problem::new("time/bad-options", what).option(format!("{option}.{key}")).fix(fix));
@@ -123,7 +123,7 @@ impl TimeColumn {
             wrong("ahead_h", format!("no time zone is `{}` hours ahead", self.ahead_h), "give hours between -14 and 14");
         }
         if problems.is_empty() {
-            Ok(Clock { format: self.format, scale: self.scale, date, ahead_ns: to_ns(self.ahead_h * 3600.0) })
+            Ok(TimeReader { format: self.format, scale: self.scale, date, ahead_ns: to_ns(self.ahead_h * 3600.0) })
         } else {
             Err(problems)
         }
@@ -137,7 +137,7 @@ pub fn to_ns(seconds: f64) -> i64 {
     (seconds * 1e9).round() as i64
 }
 
-impl Clock {
+impl TimeReader {
     /// The instant of a text, in ns since 1970 UTC. `other` is the text of the week or date column.
     #[must_use]
     pub fn instant(&self, text: &str, other: Option<&str>, days: &mut Days, decimal_comma: bool) -> Option<i64> {

@@ -1,22 +1,22 @@
 //! The only place that calls PROJ: every `unsafe` of the geodesy is here, behind safe types.
 //!
-//! A [`Door`] is one context. It is made where it is used and belongs to one thread; with [`Kept`] it waits, with its
+//! A [`ProjContext`] is one context. It is made where it is used and belongs to one thread; with [`OpenObjects`] it waits, with its
 //! objects, for the next session. The network is
 //! off, PROJ prints nothing, the registry is the one built into this program, and files are found by
 //! `finder` alone, so nothing else on the machine and nothing in the user's environment can change a
-//! result. An [`Object`] borrows its door.
+//! result. An [`Object`] borrows its context.
 #![allow(unsafe_code)]
 
 mod finder;
-mod kept;
 mod object;
+mod open_objects;
 mod raw;
 
-pub use kept::{Kept, Pool};
-pub use object::{Numbers, Object};
+pub use object::{CoordinateColumn, Object};
+pub use open_objects::{OpenObjects, Pool};
 
 use super::area::Area;
-use finder::Finder;
+use finder::FileFinder;
 use proj_sys as p;
 use std::collections::BTreeMap;
 use std::ffi::{CStr, CString, c_char, c_int};
@@ -43,22 +43,22 @@ fn c_text(s: &str) -> CString {
 }
 
 /// A PROJ context of one thread.
-pub struct Door {
+pub struct ProjContext {
     ctx: *mut p::PJ_CONTEXT,
     /// PROJ holds its address: never moved out of its box.
-    finder: Box<Finder>,
+    finder: Box<FileFinder>,
 }
 
-impl Drop for Door {
+impl Drop for ProjContext {
     fn drop(&mut self) {
-        // SAFETY: the context came from proj_context_create and is destroyed once; objects borrow the door.
+        // SAFETY: the context came from proj_context_create and is destroyed once; objects borrow the context.
         unsafe { p::proj_context_destroy(self.ctx) };
     }
 }
 
 /// What kind of object PROJ made of a text.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Kind {
+pub enum ObjectKind {
     /// Latitude and longitude.
     Geographic2D,
     /// Latitude, longitude and ellipsoidal height.
@@ -129,13 +129,13 @@ pub struct Factors {
     pub parallel: f64,
 }
 
-impl Door {
+impl ProjContext {
     /// A context that looks for grids in these folders, in order, and nowhere else.
     ///
     /// # Errors
     /// When PROJ has no memory or its registry cannot be opened.
     pub fn new(folders: &[PathBuf]) -> Result<Self, String> {
-        Self::with(Finder::new(folders, None))
+        Self::with(FileFinder::new(folders, None))
     }
 
     /// A context that knows exactly these files, by the name that a pipeline gives them.
@@ -143,16 +143,16 @@ impl Door {
     /// # Errors
     /// When PROJ has no memory or its registry cannot be opened.
     pub fn exactly(files: &[(String, PathBuf)]) -> Result<Self, String> {
-        Self::with(Finder::new(&[], Some(files.iter().cloned().collect::<BTreeMap<_, _>>())))
+        Self::with(FileFinder::new(&[], Some(files.iter().cloned().collect::<BTreeMap<_, _>>())))
     }
 
-    fn with(finder: Finder) -> Result<Self, String> {
+    fn with(finder: FileFinder) -> Result<Self, String> {
         // SAFETY: no preconditions.
         let ctx = unsafe { p::proj_context_create() };
         if ctx.is_null() {
             return Err("the geodesy library could not start".to_owned());
         }
-        let door = Self { ctx, finder: Box::new(finder) };
+        let proj = Self { ctx, finder: Box::new(finder) };
         let nowhere = c"/nonexistent";
         let paths = [nowhere.as_ptr()];
         // SAFETY: the context is live; PROJ copies the path; the finder lives in a box as long as the context.
@@ -161,14 +161,14 @@ impl Door {
         let opened = unsafe {
             p::proj_log_level(ctx, p::PJ_LOG_LEVEL_PJ_LOG_NONE);
             p::proj_context_set_search_paths(ctx, 1, paths.as_ptr());
-            p::proj_context_set_file_finder(ctx, Some(finder::answer), (&raw const *door.finder).cast_mut().cast());
+            p::proj_context_set_file_finder(ctx, Some(finder::answer), (&raw const *proj.finder).cast_mut().cast());
             p::proj_context_set_enable_network(ctx, 0);
             p::proj_context_set_database_path(ctx, BUILT_IN_REGISTRY.as_ptr(), null(), null())
         };
         if opened == 0 {
             return Err("the registry built into the geodesy library cannot be opened".to_owned());
         }
-        Ok(door)
+        Ok(proj)
     }
 
     /// The older name under which the registry takes the file of a grid too. Not for use: a file of that name in the working
@@ -177,14 +177,14 @@ impl Door {
     pub fn older_name(name: &str) -> Option<String> {
         // The library itself asks for the older name when no file has the new one; for a name that it once opened in this
         // process, not before the grid is read.
-        let door = Self::exactly(&[]).ok()?;
-        if let Ok(known) = door.create(&format!("+proj=vgridshift +grids={name}")) {
+        let proj = Self::exactly(&[]).ok()?;
+        if let Ok(known) = proj.create(&format!("+proj=vgridshift +grids={name}")) {
             let _ = known.carry([0.0, 0.0, 0.0, 0.0]);
         }
-        Some(door.finder.asked()).filter(|asked| asked != name && !asked.is_empty())
+        Some(proj.finder.asked()).filter(|asked| asked != name && !asked.is_empty())
     }
 
-    /// Where SQLite finds the registry that is open here, as long as this door is.
+    /// Where SQLite finds the registry that is open here, as long as this context is.
     #[must_use]
     pub fn registry(&self) -> String {
         // SAFETY: the context is live; the text is copied at once.
@@ -199,7 +199,7 @@ impl Door {
     }
 
     fn wrap(&self, pj: *mut p::PJ) -> Option<Object<'_>> {
-        (!pj.is_null()).then_some(Object { pj, door: self })
+        (!pj.is_null()).then_some(Object { pj, proj: self })
     }
 
     /// Makes an object of a code, WKT, PROJ text or pipeline.
@@ -342,11 +342,11 @@ mod tests {
     #[test]
     fn the_registry_is_the_one_built_in() {
         // A folder with a registry of another version must change nothing.
-        let door = Door::new(&[PathBuf::from("/usr/share/proj")]).unwrap();
-        let (library, registry) = door.versions();
+        let proj = ProjContext::new(&[PathBuf::from("/usr/share/proj")]).unwrap();
+        let (library, registry) = proj.versions();
         assert_eq!(library, "9.6.2");
         assert!(registry.starts_with("v12."), "{registry}");
-        assert_eq!(door.create("EPSG:9989").unwrap().name(), "ITRF2020");
+        assert_eq!(proj.create("EPSG:9989").unwrap().name(), "ITRF2020");
     }
 
     #[test]
@@ -355,8 +355,8 @@ mod tests {
         std::fs::write(folder.path().join("proj.ini"), "[general]\ntmerc_default_algo = evenden_snyder\nnetwork = on\n").unwrap();
         let text = "+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad +step +proj=tmerc +lon_0=0 +ellps=GRS80";
         let point = [14.0, 50.0, 0.0, f64::INFINITY];
-        let want = Door::new(&[]).unwrap().create(text).unwrap().carry(point).unwrap();
-        let got = Door::new(&[folder.path().to_owned()]).unwrap().create(text).unwrap().carry(point).unwrap();
+        let want = ProjContext::new(&[]).unwrap().create(text).unwrap().carry(point).unwrap();
+        let got = ProjContext::new(&[folder.path().to_owned()]).unwrap().create(text).unwrap().carry(point).unwrap();
         assert_eq!(got, want);
         // The trap is real: a context that looks into the folder by itself gives another easting.
         let path = c_text(&folder.path().to_string_lossy());
@@ -367,26 +367,26 @@ mod tests {
             p::proj_context_set_enable_network(ctx, 0);
             ctx
         };
-        let naive = Door { ctx, finder: Box::new(Finder::new(&[], None)) };
+        let naive = ProjContext { ctx, finder: Box::new(FileFinder::new(&[], None)) };
         let other = naive.create(text).unwrap().carry(point).unwrap();
         assert!((other[0] - want[0]).abs() > 0.001, "{other:?} {want:?}");
         // Exactly the files named: not the same name in a folder, and nothing that is not named.
-        let door = Door::exactly(&[("a.gtx".to_owned(), folder.path().join("b.gtx"))]).unwrap();
+        let proj = ProjContext::exactly(&[("a.gtx".to_owned(), folder.path().join("b.gtx"))]).unwrap();
         let shift = "+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad +step +proj=vgridshift +grids=a.gtx +multiplier=1";
-        assert!(door.create(shift).is_err());
+        assert!(proj.create(shift).is_err());
         survey_testing::write_gtx(&folder.path().join("b.gtx"), 49.0, 13.0, 1.0, 3, 3, |_, _| 5.0);
         survey_testing::write_gtx(&folder.path().join("a.gtx"), 49.0, 13.0, 1.0, 3, 3, |_, _| 7.0);
-        assert!((door.create(shift).unwrap().carry(point).unwrap()[2] - 5.0).abs() < 1e-9);
-        assert!(door.create(&shift.replace("a.gtx", "b.gtx")).is_err());
+        assert!((proj.create(shift).unwrap().carry(point).unwrap()[2] - 5.0).abs() < 1e-9);
+        assert!(proj.create(&shift.replace("a.gtx", "b.gtx")).is_err());
     }
 
     #[test]
     fn nonsense_is_an_error_and_never_a_panic() {
-        let door = Door::new(&[]).unwrap();
+        let proj = ProjContext::new(&[]).unwrap();
         for definition in ["", "EPSG:0", "EPSG:", "\0", "+proj=nonsense", "GEOGCRS[", "+proj=pipeline +step"] {
-            assert!(door.create(definition).is_err(), "{definition:?}");
+            assert!(proj.create(definition).is_err(), "{definition:?}");
         }
-        let object = door.create("EPSG:6345").unwrap();
+        let object = proj.create("EPSG:6345").unwrap();
         assert!(object.part(0).is_none() && object.part(-7).is_none() && object.accuracy_m().is_none());
         assert_eq!(object.grids().len(), 0);
     }

@@ -20,7 +20,7 @@ const EMPTY: &CStr = c"/dev/null";
 const EMPTY: &CStr = c"NUL";
 
 /// Answers of one context.
-pub(super) struct Finder {
+pub(super) struct FileFinder {
     /// Folders, in order.
     pub(super) folders: Vec<PathBuf>,
     /// Names that stand for exactly one file; then no folder is looked in.
@@ -32,7 +32,7 @@ pub(super) struct Finder {
     asked: RefCell<String>,
 }
 
-impl Finder {
+impl FileFinder {
     pub(super) fn new(folders: &[PathBuf], exact: Option<BTreeMap<String, PathBuf>>) -> Self {
         Self {
             folders: folders.to_vec(),
@@ -71,9 +71,9 @@ pub(super) unsafe extern "C" fn answer(_: *mut p::PJ_CONTEXT, name: *const c_cha
     if name.is_null() || finder.is_null() {
         return null();
     }
-    // SAFETY: PROJ gives back the pointer that the door registered, which lives as long as the context, and
+    // SAFETY: PROJ gives back the pointer that the context registered, which lives as long as the context, and
     // a name that ends in zero and outlives this call. Contexts belong to one thread.
-    let (finder, name) = unsafe { (&*finder.cast::<Finder>(), CStr::from_ptr(name)) };
+    let (finder, name) = unsafe { (&*finder.cast::<FileFinder>(), CStr::from_ptr(name)) };
     if name == c"proj.ini" {
         return EMPTY.as_ptr();
     }

@@ -5,14 +5,14 @@
 
 use super::crs::block;
 use super::packages;
-use crate::grids::Picked;
+use crate::grids::ChosenGrid;
 use pipeline_base::problem::Problem;
 
 const TABLE: &str = include_str!("known.csv");
 
 /// A published file.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Known {
+pub struct PublishedGrid {
     /// SHA-256.
     pub sha256: String,
     /// Name under which it is published.
@@ -23,27 +23,27 @@ pub struct Known {
 
 /// Every row of the table.
 #[must_use]
-pub fn all() -> Vec<Known> {
+pub fn all() -> Vec<PublishedGrid> {
     csv::ReaderBuilder::new()
         .comment(Some(b'#'))
         .from_reader(TABLE.as_bytes())
         .records()
         .filter_map(Result::ok)
-        .filter_map(|r| Some(Known { sha256: r.get(0)?.to_owned(), file: r.get(1)?.to_owned(), source: r.get(2)?.to_owned() }))
+        .filter_map(|r| Some(PublishedGrid { sha256: r.get(0)?.to_owned(), file: r.get(1)?.to_owned(), source: r.get(2)?.to_owned() }))
         .collect()
 }
 
 /// What is published with these bytes.
 #[must_use]
-pub fn bytes(sha256: &str) -> Option<Known> {
+pub fn bytes(sha256: &str) -> Option<PublishedGrid> {
     all().into_iter().find(|k| k.sha256.eq_ignore_ascii_case(sha256))
 }
 
 /// A file with the name of a published one and other bytes (`grids/other-bytes`).
 #[must_use]
-pub fn other_bytes(grid: &Picked) -> Option<Problem> {
+pub fn other_bytes(grid: &ChosenGrid) -> Option<Problem> {
     let file = grid.path.file_name()?.to_string_lossy().into_owned();
-    let published: Vec<Known> = all().into_iter().filter(|k| k.file.eq_ignore_ascii_case(&file)).collect();
+    let published: Vec<PublishedGrid> = all().into_iter().filter(|k| k.file.eq_ignore_ascii_case(&file)).collect();
     if published.is_empty() || bytes(&grid.sha256).is_some() {
         return None;
     }
@@ -85,7 +85,7 @@ mod tests {
 
     #[test]
     fn other_bytes_under_a_known_name() {
-        let picked = |name: &str, sha256: &str| Picked { name: "x".into(), path: name.into(), sha256: sha256.into() };
+        let picked = |name: &str, sha256: &str| ChosenGrid { name: "x".into(), path: name.into(), sha256: sha256.into() };
         let known = &all()[0];
         assert!(other_bytes(&picked(&known.file, &known.sha256)).is_none());
         assert!(other_bytes(&picked("of-our-own.gtx", &"ab".repeat(32))).is_none());

@@ -9,13 +9,13 @@ mod cells;
 pub use cells::Cells;
 
 use super::area::Area;
-use super::door::Object;
+use super::proj_context::Object;
 use std::io::Read;
 use std::path::Path;
 
 /// Position of the nodes, deg. Only the fractions of a cell are used, so whole turns do not matter.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Lattice {
+pub struct GridNodes {
     /// Longitude of the first column of nodes.
     pub west: f64,
     /// Latitude of the southernmost row of nodes.
@@ -37,7 +37,7 @@ pub type Refusal = &'static str;
 ///
 /// # Errors
 /// When it is neither GTX nor TIFF, or is cut short.
-pub fn read(path: &Path) -> Result<Option<Lattice>, Refusal> {
+pub fn read(path: &Path) -> Result<Option<GridNodes>, Refusal> {
     const UNREADABLE: Refusal = "it cannot be read";
     let mut file = std::fs::File::open(path).map_err(|_| UNREADABLE)?;
     let length = file.metadata().map_err(|_| UNREADABLE)?.len();
@@ -51,7 +51,7 @@ pub fn read(path: &Path) -> Result<Option<Lattice>, Refusal> {
         return Err("it is neither GeoTIFF nor GTX");
     }
     gtx_head(head, length).map(|(south, west, step_latitude, step_longitude, rows, columns)| {
-        Some(Lattice { west, south, step_longitude, step_latitude, columns, rows })
+        Some(GridNodes { west, south, step_longitude, step_latitude, columns, rows })
     })
 }
 
@@ -87,7 +87,7 @@ pub(super) fn gtx_head(head: &[u8], length: u64) -> Result<(f64, f64, f64, f64, 
 }
 
 /// The lattice of the only image of a TIFF.
-fn tiff(file: &mut std::fs::File) -> Option<Lattice> {
+fn tiff(file: &mut std::fs::File) -> Option<GridNodes> {
     let images = super::tiff::images(file);
     let [image] = images.as_slice() else { return None };
     let (west, north, step_longitude, step_latitude) = image.nodes()?;
@@ -95,10 +95,10 @@ fn tiff(file: &mut std::fs::File) -> Option<Lattice> {
         return None;
     }
     let south = north - f64::from(image.height - 1) * step_latitude;
-    Some(Lattice { west, south, step_longitude, step_latitude, columns: image.width, rows: image.height })
+    Some(GridNodes { west, south, step_longitude, step_latitude, columns: image.width, rows: image.height })
 }
 
-impl Lattice {
+impl GridNodes {
     /// The box of the nodes. A grid around the whole earth has no western and eastern limit.
     #[must_use]
     pub fn area(&self) -> Area {
@@ -114,7 +114,7 @@ impl Lattice {
     }
 
     /// Whether the place lies in the grid, and some cell beside its own (one cell to each side) lacks a node: the values
-    /// there are the outermost of their model. False at the rim of the whole grid, which [`Lattice::area`] tells.
+    /// there are the outermost of their model. False at the rim of the whole grid, which [`GridNodes::area`] tells.
     #[must_use]
     pub fn hole_beside(&self, grid: &Object, latitude_deg: f64, longitude_deg: f64) -> bool {
         let column = ((longitude_deg - self.west).rem_euclid(360.0) / self.step_longitude).floor();

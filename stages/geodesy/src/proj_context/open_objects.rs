@@ -4,22 +4,22 @@
 //! step needs for every session is opened once for each thread and kept in a [`Pool`].
 #![allow(unsafe_code)]
 
-use super::{Door, Object};
+use super::{Object, ProjContext};
 use pipeline_base::problem::Problem;
 use std::ptr::NonNull;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
-/// A door on the heap that nobody else has, behind a plain pointer, so that moving the owner claims nothing
-/// about the door while objects refer to it.
-struct Alone(NonNull<Door>);
+/// A context on the heap that nobody else has, behind a plain pointer, so that moving the owner claims nothing
+/// about the context while objects refer to it.
+struct OwnedContext(NonNull<ProjContext>);
 
-impl Alone {
-    fn new(door: Door) -> Self {
-        Self(NonNull::from(Box::leak(Box::new(door))))
+impl OwnedContext {
+    fn new(proj: ProjContext) -> Self {
+        Self(NonNull::from(Box::leak(Box::new(proj))))
     }
 }
 
-impl Drop for Alone {
+impl Drop for OwnedContext {
     fn drop(&mut self) {
         // SAFETY: the pointer came from a leaked box, and this is the only place that takes it back.
         drop(unsafe { Box::from_raw(self.0.as_ptr()) });
@@ -28,29 +28,29 @@ impl Drop for Alone {
 
 /// A context and some of its objects. It holds what PROJ holds for them, such as blocks of grids that it has read, and
 /// nothing of the rows that went through.
-pub struct Kept<const N: usize> {
-    /// Stands before the door: fields are dropped in order, and objects must go before their context.
+pub struct OpenObjects<const N: usize> {
+    /// Stands before the context: fields are dropped in order, and objects must go before their context.
     objects: [Object<'static>; N],
-    _door: Alone,
+    _door: OwnedContext,
 }
 
-// SAFETY: the context, its objects and the finder that it calls are reached through this value alone: `Kept` has the only
-// pointer to the door, and lends objects no longer than it is lent itself. PROJ ties a context to no thread (9.6.2 has no
-// thread-local state); it demands that one thread uses it at a time, and `Kept` is not `Sync`.
-unsafe impl<const N: usize> Send for Kept<N> {}
+// SAFETY: the context, its objects and the finder that it calls are reached through this value alone: `OpenObjects` has the only
+// pointer to the context, and lends objects no longer than it is lent itself. PROJ ties a context to no thread (9.6.2 has no
+// thread-local state); it demands that one thread uses it at a time, and `OpenObjects` is not `Sync`.
+unsafe impl<const N: usize> Send for OpenObjects<N> {}
 
-impl<const N: usize> Kept<N> {
-    /// Makes objects of a door and keeps both. `make` works for any lifetime, so that the door cannot leave it by another way
+impl<const N: usize> OpenObjects<N> {
+    /// Makes objects of a context and keeps both. `make` works for any lifetime, so that the context cannot leave it by another way
     /// than with the objects.
     ///
     /// # Errors
     /// What `make` says.
-    pub fn new(door: Door, make: impl for<'d> FnOnce(&'d Door) -> Result<[Object<'d>; N], Problem>) -> Result<Self, Problem> {
-        let door = Alone::new(door);
-        // SAFETY: the door is live, stays at its place on the heap until `Alone` is dropped, and is only ever shared. The objects
+    pub fn new(proj: ProjContext, make: impl for<'d> FnOnce(&'d ProjContext) -> Result<[Object<'d>; N], Problem>) -> Result<Self, Problem> {
+        let proj = OwnedContext::new(proj);
+        // SAFETY: the context is live, stays at its place on the heap until `OwnedContext` is dropped, and is only ever shared. The objects
         // are dropped before it, here when `make` fails or panics, and later by the order of the fields.
-        let objects = make(unsafe { door.0.as_ref() })?;
-        Ok(Self { objects, _door: door })
+        let objects = make(unsafe { proj.0.as_ref() })?;
+        Ok(Self { objects, _door: proj })
     }
 
     /// The objects, in the order in which they were made.
@@ -99,9 +99,9 @@ mod tests {
 
     const UTM: &str = "+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad +step +proj=utm +zone=16 +ellps=GRS80";
 
-    fn utm() -> Result<Kept<1>, Problem> {
-        let door = Door::new(&[]).map_err(Problem::broken)?;
-        Kept::new(door, |door| Ok([door.create(UTM).map_err(Problem::broken)?]))
+    fn utm() -> Result<OpenObjects<1>, Problem> {
+        let proj = ProjContext::new(&[]).map_err(Problem::broken)?;
+        OpenObjects::new(proj, |proj| Ok([proj.create(UTM).map_err(Problem::broken)?]))
     }
 
     #[test]
@@ -113,7 +113,7 @@ mod tests {
             for _ in 0..4 {
                 scope.spawn(|| {
                     for (i, want) in (0..).zip(&alone) {
-                        let got = pool.with(utm, |kept: &Kept<1>| kept.objects()[0].carry(at(i)).map_err(Problem::broken)).unwrap();
+                        let got = pool.with(utm, |kept: &OpenObjects<1>| kept.objects()[0].carry(at(i)).map_err(Problem::broken)).unwrap();
                         assert_eq!(got.map(f64::to_bits), want.map(f64::to_bits));
                     }
                 });
@@ -126,7 +126,7 @@ mod tests {
     fn a_failure_is_not_put_back_and_a_row_without_result_changes_nothing() {
         let pool = Pool::default();
         let good = [-87.0, 42.0, 0.0, f64::INFINITY];
-        let carry = |at: [f64; 4]| pool.with(utm, |kept: &Kept<1>| Ok(kept.objects()[0].carry(at)));
+        let carry = |at: [f64; 4]| pool.with(utm, |kept: &OpenObjects<1>| Ok(kept.objects()[0].carry(at)));
         let want = carry(good).unwrap().unwrap();
         // A latitude that does not exist is an error of the row; the context is used on and is the same as before.
         assert!(carry([-87.0, 91.0, 0.0, f64::INFINITY]).unwrap().is_err());
@@ -141,11 +141,11 @@ mod tests {
 
     #[test]
     fn what_cannot_be_made_is_an_error() {
-        fn create<'d>(door: &'d Door, text: &str) -> Result<Object<'d>, Problem> {
-            door.create(text).map_err(Problem::broken)
+        fn create<'d>(proj: &'d ProjContext, text: &str) -> Result<Object<'d>, Problem> {
+            proj.create(text).map_err(Problem::broken)
         }
-        let door = || Door::new(&[]).unwrap();
-        assert!(Kept::new(door(), |door| Ok([create(door, UTM)?, create(door, UTM)?])).is_ok());
-        assert!(Kept::new(door(), |door| Ok([create(door, UTM)?, create(door, "+proj=nonsense")?])).is_err());
+        let proj = || ProjContext::new(&[]).unwrap();
+        assert!(OpenObjects::new(proj(), |proj| Ok([create(proj, UTM)?, create(proj, UTM)?])).is_ok());
+        assert!(OpenObjects::new(proj(), |proj| Ok([create(proj, UTM)?, create(proj, "+proj=nonsense")?])).is_err());
     }
 }

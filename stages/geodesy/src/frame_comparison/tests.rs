@@ -1,5 +1,5 @@
-use super::court::{Way, candidates};
-use super::joins::Joins;
+use super::comparison::{ReadyOperation, candidates};
+use super::datum_links::DatumLinks;
 use super::*;
 use crate::crs::define;
 use crate::{GRS80, offset_enu};
@@ -10,8 +10,8 @@ fn mark(name: &str, published: (f64, f64, f64), measured: (f64, f64, f64)) -> Ma
     Mark { name: name.into(), published: some(published), measured: some(measured) }
 }
 
-fn stated(frame: &str, epoch: Option<f64>) -> Stated {
-    Stated { frame: frame.into(), epoch }
+fn stated(frame: &str, epoch: Option<f64>) -> StatedFrame {
+    StatedFrame { frame: frame.into(), epoch }
 }
 
 /// Noise of some millimetres that differs from mark to mark.
@@ -33,7 +33,7 @@ fn datum_shift_applied_twice() {
     // Trap T05: the stream is in NAD83(2011), the job says ITRF2020; control in NAD83(2011).
     let known = around((42.73, -84.55, 220.0));
     let marks: Vec<Mark> = known.iter().enumerate().map(|(i, p)| mark(&format!("CP{i}"), *p, shaken(*p, i))).collect();
-    let question = Question {
+    let question = FrameQuestion {
         marks: &marks,
         published: stated("EPSG:6319", None),
         measured: Some(stated("EPSG:9989", Some(2025.5))),
@@ -62,9 +62,9 @@ fn datum_shift_applied_twice() {
 #[test]
 fn nothing_is_said_where_the_stated_frame_is_right() {
     // 42.73 N 84.55 W from NAD83(2011) to ITRF2020 at 2025.5 by the registry's own operation.
-    let door = open(&[]).unwrap();
-    let (from, to) = (define(&door, "EPSG:6319").unwrap(), define(&door, "EPSG:9989").unwrap());
-    let way = Way::find(&door, &from, &to, (42.73, -84.55)).unwrap();
+    let proj = open(&[]).unwrap();
+    let (from, to) = (define(&proj, "EPSG:6319").unwrap(), define(&proj, "EPSG:9989").unwrap());
+    let way = ReadyOperation::find(&proj, &from, &to, (42.73, -84.55)).unwrap();
     let marks: Vec<Mark> = around((42.73, -84.55, 220.0))
         .iter()
         .enumerate()
@@ -73,7 +73,7 @@ fn nothing_is_said_where_the_stated_frame_is_right() {
             mark(&format!("CP{i}"), *p, shaken((out[1], out[0], out[2]), i))
         })
         .collect();
-    let question = Question {
+    let question = FrameQuestion {
         marks: &marks,
         published: stated("EPSG:6319", None),
         measured: Some(stated("EPSG:9989", Some(2025.5))),
@@ -89,7 +89,7 @@ fn nothing_is_said_where_the_stated_frame_is_right() {
     let fitted = found.suspects.iter().find(|s| s.frame == "EPSG:9989" && s.epoch_by == EpochBy::Fitted).unwrap();
     assert!((fitted.epoch.unwrap() - 2025.5).abs() < 0.5, "{fitted:?}");
     // Without a declaration the lineup still names the frame and the epoch of the measurement.
-    let undeclared = Question { measured: None, ..question };
+    let undeclared = FrameQuestion { measured: None, ..question };
     let found = lineup(&undeclared, Search::Always).unwrap();
     let accused = accuse(&found, &undeclared).unwrap();
     assert!(accused.suspects.iter().any(|s| s.frame == "EPSG:9989" && s.epoch == Some(2025.5)), "{:#?}", accused.suspects);
@@ -101,7 +101,7 @@ fn control_in_an_older_realisation() {
     let gda94 = GRS80.geodetic(-4_052_051.764_3, 4_212_836.201_7, -2_545_106.024_5);
     let gda2020 = GRS80.geodetic(-4_052_052.737_9, 4_212_835.989_7, -2_545_104.589_8);
     let marks = [mark("ALIC", gda94, gda2020)];
-    let question = Question {
+    let question = FrameQuestion {
         marks: &marks,
         published: stated("EPSG:7843", None),
         measured: Some(stated("EPSG:7843", None)),
@@ -124,7 +124,7 @@ fn an_epoch_left_out_over_eight_years() {
     let measured = GRS80.geodetic(-4_052_052.658_8, 4_212_835.993_8, -2_545_104.694_6);
     let published = GRS80.geodetic(-4_052_052.737_3, 4_212_835.983_5, -2_545_104.586_7);
     let marks = [mark("ALIC", published, measured)];
-    let question = Question {
+    let question = FrameQuestion {
         marks: &marks,
         published: stated("EPSG:7843", None),
         measured: Some(stated("EPSG:7912", Some(2026.4))),
@@ -164,7 +164,7 @@ fn real_stations_agree_with_themselves_and_with_no_wrong_frame() {
         })
         .collect();
     assert_eq!(marks.len(), 55);
-    let question = Question {
+    let question = FrameQuestion {
         marks: &marks,
         published: stated("EPSG:7843", None),
         measured: Some(stated("EPSG:7843", None)),
@@ -176,7 +176,7 @@ fn real_stations_agree_with_themselves_and_with_no_wrong_frame() {
     assert!(found.as_stated.as_ref().unwrap().rms_m < 0.000_5, "{:?}", found.as_stated);
     assert!(accuse(&found, &question).is_none());
     // The same numbers said to be GDA94: only GDA2020 and what is the same at 2020.0 fit.
-    let question = Question { measured: Some(stated("EPSG:4939", None)), ..question };
+    let question = FrameQuestion { measured: Some(stated("EPSG:4939", None)), ..question };
     let found = lineup(&question, Search::Always).unwrap();
     let accused = accuse(&found, &question).unwrap();
     assert!(accused.suspects.iter().any(|s| s.frame == "EPSG:7843" && s.side == Side::Measured), "{:#?}", accused.suspects);
@@ -191,7 +191,7 @@ fn a_blunder_is_no_frame() {
         .enumerate()
         .map(|(i, p)| mark(&format!("CP{i}"), *p, offset_enu(p.0, p.1, p.2, 0.0, if i == 2 { 0.381 } else { 0.0 }, 0.0, GRS80)))
         .collect();
-    let question = Question {
+    let question = FrameQuestion {
         marks: &marks,
         published: stated("EPSG:6319", None),
         measured: Some(stated("EPSG:6319", None)),
@@ -203,9 +203,9 @@ fn a_blunder_is_no_frame() {
     assert!(accused.finding.code == "frame/no-frame-fits" && accused.suspects.is_empty(), "{accused:#?}");
     assert!(accused.finding.size.contains("CP2"), "{}", accused.finding.size);
     // A moving frame without an epoch, and no mark at all.
-    let code = |q: &Question| lineup(q, Search::Always).unwrap_err().finding.code;
+    let code = |q: &FrameQuestion| lineup(q, Search::Always).unwrap_err().finding.code;
     assert_eq!(
-        code(&Question {
+        code(&FrameQuestion {
             measured: Some(stated("EPSG:9989", None)),
             folders: &[],
             marks: &marks,
@@ -216,7 +216,7 @@ fn a_blunder_is_no_frame() {
         "frame/no-epoch"
     );
     assert_eq!(
-        code(&Question {
+        code(&FrameQuestion {
             measured: None,
             folders: &[],
             marks: &[],
@@ -234,15 +234,15 @@ fn no_operation_is_passed_over_that_can_tell_frames_apart() {
     let places = [(27.52, -86.61), (52.1, 5.2), (-23.67, 133.89), (35.7, 139.7), (-0.2, -78.5), (-17.0, -179.9)];
     let mut found = (0, 0);
     for place in places {
-        let door = open(&[]).unwrap();
-        let joins = Joins::read(&door, place);
-        let frames = candidates(&door, place);
+        let proj = open(&[]).unwrap();
+        let joins = DatumLinks::read(&proj, place);
+        let frames = candidates(&proj, place);
         // One plate-fixed frame and one moving frame against all others, both ways.
         let fixed = frames.iter().find(|f| !f.crs.dynamic && f.datum.is_some()).unwrap();
         let moving = frames.iter().find(|f| f.crs.code() == "EPSG:9989").unwrap();
         for (a, b) in frames.iter().flat_map(|f| [(fixed, f), (f, moving)]) {
             let best_m = joins.best_m(a.datum.as_deref(), b.datum.as_deref());
-            let Some(way) = Way::find(&door, &a.object, &b.object, place) else {
+            let Some(way) = ReadyOperation::find(&proj, &a.object, &b.object, place) else {
                 found.1 += 1;
                 continue;
             };

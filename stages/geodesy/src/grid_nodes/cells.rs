@@ -3,9 +3,9 @@
 //! A survey has many points in few cells, and its sessions lie in the same cells. What was found is remembered for the next
 //! session; it depends on the grid alone.
 
-use super::Lattice;
+use super::GridNodes;
 use crate::area::Extent;
-use crate::door::Object;
+use crate::proj_context::Object;
 use std::collections::HashMap;
 
 /// Fraction of a cell within which a place counts as on the line of nodes.
@@ -30,7 +30,7 @@ type Square = Box<[Cell; SIDE * SIDE]>;
 
 /// The cells of a grid, as far as they were looked at.
 pub struct Cells {
-    lattice: Lattice,
+    lattice: GridNodes,
     /// Cells from west to east; a grid around the earth has one between its last and its first column of nodes too.
     columns: usize,
     /// Cells from south to north.
@@ -42,7 +42,7 @@ pub struct Cells {
 impl Cells {
     /// Nothing is known yet.
     #[must_use]
-    pub fn of(lattice: Lattice) -> Self {
+    pub fn of(lattice: GridNodes) -> Self {
         let around = f64::from(lattice.columns) * lattice.step_longitude >= 360.0 - ON_LINE;
         let count = |nodes: u32| usize::try_from(nodes.saturating_sub(1)).unwrap_or(0);
         let columns = if around { turn_of(&lattice) } else { count(lattice.columns) };
@@ -155,7 +155,7 @@ impl Cells {
 }
 
 /// Whether a cell has a hole; looks when it is not known.
-fn look(cell: &mut Cell, lattice: Lattice, grid: &Object, column: usize, row: usize) -> bool {
+fn look(cell: &mut Cell, lattice: GridNodes, grid: &Object, column: usize, row: usize) -> bool {
     if *cell == Cell::Unknown {
         #[allow(clippy::cast_precision_loss)]
         let hole = lattice.cell_has_hole(grid, column as f64, row as f64);
@@ -171,7 +171,7 @@ const fn place(column: usize, row: usize) -> usize {
 
 /// Cells around the earth.
 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-fn turn_of(lattice: &Lattice) -> usize {
+fn turn_of(lattice: &GridNodes) -> usize {
     (360.0 / lattice.step_longitude).round() as usize
 }
 

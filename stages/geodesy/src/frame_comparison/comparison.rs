@@ -1,12 +1,12 @@
 //! The frames that are asked about, the operations between them, and what each leaves over.
 
-use super::joins::Joins;
-use super::{EpochBy, Question, SAME, Side, Stated, Suspect, telling};
+use super::datum_links::DatumLinks;
+use super::{EpochBy, FrameCandidate, FrameQuestion, SAME, Side, StatedFrame, telling};
 use crate::GRS80;
 use crate::area::Area;
 use crate::crs::{Crs, define};
-use crate::door::{Door, Kind, Object};
 use crate::local::Tangent;
+use crate::proj_context::{Object, ObjectKind, ProjContext};
 use pipeline_base::problem::Problem;
 use std::cell::RefCell;
 use std::collections::BTreeMap;
@@ -25,8 +25,8 @@ pub(super) struct Frame<'d> {
 }
 
 impl<'d> Frame<'d> {
-    pub(super) fn stated(door: &'d Door, stated: &Stated) -> Result<Self, Problem> {
-        let frame = Self::of(door, &stated.frame)?.ok_or_else(|| {
+    pub(super) fn stated(proj: &'d ProjContext, stated: &StatedFrame) -> Result<Self, Problem> {
+        let frame = Self::of(proj, &stated.frame)?.ok_or_else(|| {
             Problem::new("frame/not-geographic-3d", format!("`{}` is not a geographic system in degrees from Greenwich", stated.frame))
                 .fix("name the geographic 3D code of the frame, for example `EPSG:6319` or `EPSG:9989`")
         })?;
@@ -42,10 +42,12 @@ impl<'d> Frame<'d> {
     }
 
     /// `None` when it is no geographic system, or does not count degrees from Greenwich.
-    fn of(door: &'d Door, text: &str) -> Result<Option<Self>, Problem> {
-        let object = with_height(define(door, text)?);
+    fn of(proj: &'d ProjContext, text: &str) -> Result<Option<Self>, Problem> {
+        let object = with_height(define(proj, text)?);
         let mut crs = Crs::of(text, &object);
-        if object.kind() != Kind::Geographic3D || crs.horizontal_unit().is_none() || object.proj_text().is_some_and(|t| t.contains("+pm="))
+        if object.kind() != ObjectKind::Geographic3D
+            || crs.horizontal_unit().is_none()
+            || object.proj_text().is_some_and(|t| t.contains("+pm="))
         {
             return Ok(None);
         }
@@ -58,8 +60,8 @@ impl<'d> Frame<'d> {
     }
 
     /// The same frame at an epoch.
-    fn at(&self, door: &'d Door, epoch: Option<f64>) -> Option<Self> {
-        let object = with_height(door.create(&self.crs.text).ok()?);
+    fn at(&self, proj: &'d ProjContext, epoch: Option<f64>) -> Option<Self> {
+        let object = with_height(proj.create(&self.crs.text).ok()?);
         Some(Self { crs: self.crs.clone(), object, datum: self.datum.clone(), epoch })
     }
 
@@ -71,16 +73,16 @@ impl<'d> Frame<'d> {
 
 /// A geographic frame with ellipsoidal heights.
 fn with_height<'d>(object: Object<'d>) -> Object<'d> {
-    let flat = object.kind() == Kind::Geographic2D;
+    let flat = object.kind() == ObjectKind::Geographic2D;
     flat.then(|| object.to_3d()).flatten().unwrap_or(object)
 }
 
 /// Every single frame of the registry that contains a place. Groups of frames, such as WGS 84, are not
 /// suspects: their members are.
-pub(super) fn candidates<'d>(door: &'d Door, place: (f64, f64)) -> Vec<Frame<'d>> {
+pub(super) fn candidates<'d>(proj: &'d ProjContext, place: (f64, f64)) -> Vec<Frame<'d>> {
     let mut found: Vec<Frame> = vec![];
-    for listed in door.list("EPSG", false, place.0, place.1) {
-        let Ok(Some(frame)) = Frame::of(door, &listed.code) else { continue };
+    for listed in proj.list("EPSG", false, place.0, place.1) {
+        let Ok(Some(frame)) = Frame::of(proj, &listed.code) else { continue };
         let same = |f: &Frame| f.crs.code() == frame.crs.code() && f.crs.name == frame.crs.name;
         if frame.crs.ensemble_accuracy_m.is_none() && !found.iter().any(same) {
             found.push(frame);
@@ -90,26 +92,26 @@ pub(super) fn candidates<'d>(door: &'d Door, place: (f64, f64)) -> Vec<Frame<'d>
 }
 
 /// An operation of the registry, ready to compute.
-pub(super) struct Way<'d> {
+pub(super) struct ReadyOperation<'d> {
     object: Option<Object<'d>>,
     pub(super) name: String,
     pub(super) accuracy_m: f64,
 }
 
-impl<'d> Way<'d> {
+impl<'d> ReadyOperation<'d> {
     /// The registry's best official operation here with the grids of this machine.
-    pub(super) fn find(door: &'d Door, from: &Object, to: &Object, place: (f64, f64)) -> Option<Self> {
+    pub(super) fn find(proj: &'d ProjContext, from: &Object, to: &Object, place: (f64, f64)) -> Option<Self> {
         if from.same_as(to) {
             return Some(Self { object: None, name: String::new(), accuracy_m: 0.0 });
         }
         let covers = |o: &Object| o.area().is_none_or(|a| a.contains(place.0, place.1));
-        let best = door
+        let best = proj
             .operations(from, to, Some(place), true)
             .into_iter()
             .find(|o| !o.is_ballpark() && o.accuracy_m().is_some() && covers(o) && o.grids().iter().all(|g| g.found))?;
         let (name, accuracy_m) = (best.transformations().join(" + "), best.accuracy_m()?);
         // Through its text, as the runs do; objects of the registry may switch between operations by themselves.
-        let pinned = door.create(&best.normalized()?.proj_text()?).ok().filter(|o| !o.uses_radians())?;
+        let pinned = proj.create(&best.normalized()?.proj_text()?).ok().filter(|o| !o.uses_radians())?;
         Some(Self { object: Some(pinned), name, accuracy_m })
     }
 
@@ -122,37 +124,37 @@ impl<'d> Way<'d> {
 }
 
 /// Operations by the codes of the two frames; `None` where there is none.
-type Known<'d> = BTreeMap<(String, String), Option<Rc<Way<'d>>>>;
+type OperationCache<'d> = BTreeMap<(String, String), Option<Rc<ReadyOperation<'d>>>>;
 
 /// What every question shares.
-pub(super) struct Court<'d, 'q> {
-    door: &'d Door,
-    question: &'q Question<'q>,
+pub(super) struct FrameComparison<'d, 'q> {
+    proj: &'d ProjContext,
+    question: &'q FrameQuestion<'q>,
     place: (f64, f64),
     published: Frame<'d>,
     measured: Option<Frame<'d>>,
     /// A plate-fixed frame that carries marks through time.
     carrier: Option<Frame<'d>>,
     /// Which datums the registry joins here.
-    joins: Joins,
+    joins: DatumLinks,
     /// Operations that were looked up, by the codes of their frames.
-    ways: RefCell<Known<'d>>,
+    ways: RefCell<OperationCache<'d>>,
 }
 
 /// Expected positions of all marks at one epoch: longitude, latitude, height.
 type Expected = Vec<[f64; 3]>;
 
-impl<'d, 'q> Court<'d, 'q> {
-    pub(super) fn new(door: &'d Door, question: &'q Question<'q>, published: Frame<'d>, measured: Option<Frame<'d>>) -> Self {
+impl<'d, 'q> FrameComparison<'d, 'q> {
+    pub(super) fn new(proj: &'d ProjContext, question: &'q FrameQuestion<'q>, published: Frame<'d>, measured: Option<Frame<'d>>) -> Self {
         let place = question.marks.first().map_or((f64::NAN, f64::NAN), |m| (m.published.0, m.published.1));
-        Self { door, question, place, published, measured, carrier: None, joins: Joins::default(), ways: RefCell::default() }
+        Self { proj, question, place, published, measured, carrier: None, joins: DatumLinks::default(), ways: RefCell::default() }
     }
 
     /// Makes ready for a search: reads what the registry joins here, and takes the plate-fixed frame with the smallest area whose operation
     /// to a moving one depends on time.
     pub(super) fn make_ready(&mut self, frames: &[Frame<'d>]) {
         const WORST_M: f64 = 0.1;
-        self.joins = Joins::read(self.door, self.place);
+        self.joins = DatumLinks::read(self.proj, self.place);
         let moving = frames.iter().find(|f| f.crs.code() == "EPSG:7912").or_else(|| frames.iter().find(|f| f.crs.dynamic));
         let Some(moving) = moving else { return };
         let year = self.question.published.epoch.or(self.question.observed).unwrap_or(2020.0);
@@ -167,7 +169,7 @@ impl<'d, 'q> Court<'d, 'q> {
             let moved = Tangent::new(a[1], a[0], a[2], GRS80).enu(b[1], b[0], b[2]);
             (moved[0].hypot(moved[1]) > 0.02).then_some(())
         };
-        let found = fixed.into_iter().find(|f| carries(f).is_some()).and_then(|f| f.at(self.door, None));
+        let found = fixed.into_iter().find(|f| carries(f).is_some()).and_then(|f| f.at(self.proj, None));
         self.carrier = found;
     }
 
@@ -181,22 +183,22 @@ impl<'d, 'q> Court<'d, 'q> {
         self.question.marks.iter().map(|m| [m.published.1, m.published.0, m.published.2.unwrap_or(0.0)]).collect()
     }
 
-    fn carry(way: &Way, points: &[[f64; 3]], year: f64) -> Option<Expected> {
+    fn carry(way: &ReadyOperation, points: &[[f64; 3]], year: f64) -> Option<Expected> {
         points.iter().map(|p| way.carry(*p, year)).collect()
     }
 
-    fn way(&self, from: &Frame<'d>, to: &Frame<'d>) -> Option<Rc<Way<'d>>> {
+    fn way(&self, from: &Frame<'d>, to: &Frame<'d>) -> Option<Rc<ReadyOperation<'d>>> {
         let key = (from.crs.text.clone(), to.crs.text.clone());
         if let Some(known) = self.ways.borrow().get(&key) {
             return known.clone();
         }
-        let found = Way::find(self.door, &from.object, &to.object, self.place).map(Rc::new);
+        let found = ReadyOperation::find(self.proj, &from.object, &to.object, self.place).map(Rc::new);
         self.ways.borrow_mut().insert(key, found.clone());
         found
     }
 
     /// Published numbers in their frame, measured numbers tried in `frame`.
-    pub(super) fn measured_in(&self, frame: &Frame<'d>) -> Vec<Suspect> {
+    pub(super) fn measured_in(&self, frame: &Frame<'d>) -> Vec<FrameCandidate> {
         let (published, mut out) = (&self.published, vec![]);
         if !self.can_tell(published, frame) {
             return out;
@@ -215,27 +217,27 @@ impl<'d, 'q> Court<'d, 'q> {
 
     /// Published numbers tried in `frame`, measured numbers in theirs, where a frame is declared for them. The frame of the list
     /// with another epoch is a suspect of the other side already.
-    pub(super) fn published_in(&self, frame: &Frame<'d>) -> Option<Suspect> {
+    pub(super) fn published_in(&self, frame: &Frame<'d>) -> Option<FrameCandidate> {
         let measured = self.measured.as_ref().filter(|_| !frame.object.same_as(&self.published.object))?;
         let epoch = if frame.crs.dynamic { Some(self.question.published.epoch.or(self.question.observed)?) } else { None };
-        let from = self.can_tell(frame, measured).then(|| frame.at(self.door, epoch)).flatten()?;
+        let from = self.can_tell(frame, measured).then(|| frame.at(self.proj, epoch)).flatten()?;
         let by = if epoch.is_some() { EpochBy::Stated } else { EpochBy::None };
         let found = self.one(&from, measured, measured.epoch, Side::Published, by)?;
-        Some(Suspect { frame: from.crs.code(), name: from.crs.name, epoch, ..found })
+        Some(FrameCandidate { frame: from.crs.code(), name: from.crs.name, epoch, ..found })
     }
 
     /// Both as they are stated; the published frame stands in for a measured one that is not declared.
-    pub(super) fn stated(&self) -> Option<Suspect> {
+    pub(super) fn stated(&self) -> Option<FrameCandidate> {
         let measured = self.measured.as_ref().unwrap_or(&self.published);
         let by = if measured.epoch.is_some() { EpochBy::Stated } else { EpochBy::None };
         self.one(&self.published, measured, measured.epoch, Side::Measured, by)
     }
 
-    fn one(&self, from: &Frame<'d>, to: &Frame<'d>, epoch: Option<f64>, side: Side, by: EpochBy) -> Option<Suspect> {
+    fn one(&self, from: &Frame<'d>, to: &Frame<'d>, epoch: Option<f64>, side: Side, by: EpochBy) -> Option<FrameCandidate> {
         let (expected, operation, accuracy_m) = self.expect(from, to, epoch)?;
         let up = to.has_heights() && from.has_heights();
         let (mean_m, rms_m, worst_m, worst) = self.left_over(&expected, to, up)?;
-        Some(Suspect {
+        Some(FrameCandidate {
             side,
             frame: to.crs.code(),
             name: to.crs.name.clone(),
