@@ -5,6 +5,7 @@ pub mod job;
 pub mod lock;
 pub mod plan;
 pub mod plugin;
+pub mod prelude;
 pub mod record;
 pub mod registry;
 pub mod run;

@@ -92,7 +92,19 @@ impl Plan {
 /// # Errors
 /// Every mistake that can be seen, not only the first.
 pub fn compile(path: &Path, registry: &Registry) -> Result<Plan, Box<RefusedJob>> {
-    compile_with(path, registry, true)
+    compile_with(path, None, registry, true)
+}
+
+/// The same for a job that is in memory, such as one that another program puts together.
+///
+/// `folder` is where its paths start: logs, rig, reference, results. `name` stands in findings and in the record; a job without
+/// `results` delivers to `results/NAME`. The job is held to the lock that would lie beside a file of that name in the folder.
+///
+/// # Errors
+/// Every mistake that can be seen, not only the first.
+pub fn compile_text(name: &str, text: &str, folder: &Path, registry: &Registry) -> Result<Plan, Box<RefusedJob>> {
+    let file = Path::new(name).file_name().unwrap_or_else(|| "job".as_ref());
+    compile_with(&folder.join(file), Some((name, text)), registry, true)
 }
 
 /// The same without a look at the lock, to make one.
@@ -100,7 +112,7 @@ pub fn compile(path: &Path, registry: &Registry) -> Result<Plan, Box<RefusedJob>
 /// # Errors
 /// Every mistake that can be seen, not only the first.
 pub fn compile_unlocked(path: &Path, registry: &Registry) -> Result<Plan, Box<RefusedJob>> {
-    compile_with(path, registry, false)
+    compile_with(path, None, registry, false)
 }
 
 /// Reads a reference file by itself.
@@ -117,9 +129,14 @@ pub fn reference(path: &Path, registry: &Registry) -> Result<Reference, Box<Refu
     }
 }
 
-fn compile_with(path: &Path, registry: &Registry, locked: bool) -> Result<Plan, Box<RefusedJob>> {
+/// The job is read from its path, or is given with the name that findings know it by.
+fn compile_with(path: &Path, given: Option<(&str, &str)>, registry: &Registry, locked: bool) -> Result<Plan, Box<RefusedJob>> {
     let mut compiler = Compiler::new(registry, locked);
-    match compiler.compile(path) {
+    let document = match given {
+        Some((name, text)) => compiler.document(name, text.as_bytes().to_vec()),
+        None => compiler.read_text(&path.to_string_lossy().replace('\\', "/"), path, None),
+    };
+    match document.and_then(|document| compiler.compile(path, document)) {
         Some(plan) if compiler.findings.iter().all(|d| !d.verdict.stops_delivery()) => {
             Ok(Plan { notes: compiler.findings, documents: compiler.documents, plugins: compiler.plugins, ..plan })
         }
@@ -164,6 +181,11 @@ impl Compiler {
                 return None;
             }
         };
+        self.document(name, bytes)
+    }
+
+    /// Takes a text among the documents.
+    fn document(&mut self, name: &str, bytes: Vec<u8>) -> Option<usize> {
         match parse::read(name, &bytes) {
             Ok(document) => {
                 self.documents.push(document);
@@ -201,9 +223,7 @@ impl Compiler {
         }
     }
 
-    fn compile(&mut self, path: &Path) -> Option<Plan> {
-        let name = path.to_string_lossy().replace('\\', "/");
-        let job_document = self.read_text(&name, path, None)?;
+    fn compile(&mut self, path: &Path, job_document: usize) -> Option<Plan> {
         let folder = path.parent().map_or_else(PathBuf::new, Path::to_path_buf);
         let Some(job) = self.typed::<Job>(job_document) else {
             self.salvage(&folder, job_document);

@@ -1,6 +1,6 @@
 //! What the measured points mean on the asset itself.
 
-use pipeline_core::stage::StageKind;
+use pipeline_core::prelude::*;
 use std::sync::Arc;
 
 pub(crate) mod surface;
@@ -8,5 +8,5 @@ pub(crate) mod surface;
 /// The stages of this family, in the order of the reference page.
 #[must_use]
 pub(crate) fn kinds() -> Vec<Arc<dyn StageKind>> {
-    vec![pipeline_core::stage::kind::<surface::AssetSurface>()]
+    vec![kind::<surface::AssetSurface>()]
 }

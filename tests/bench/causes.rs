@@ -1,4 +1,4 @@
-//! How often `find-cause` names the right blunder: 200 random sites for each, as a table for DEVELOPERS.md.
+//! How often `find-cause` names the right blunder: 200 random sites for each, as a table for README.md beside this file.
 
 #![allow(
     missing_docs,

@@ -11,11 +11,7 @@
 //! Plane geometry of a round pipe that lies level; P13 of the failure list.
 
 use crate::rows::labels;
-use pipeline_base::diag::{Diagnostic, Verdict};
-use pipeline_base::problem::Problem;
-use pipeline_base::table::schema::{Column, Holds, Role, Schema, Unit};
-use pipeline_base::table::{Table, TableBuilder, by_role};
-use pipeline_core::stage::{BindCx, Bound, Cx, Example, Grain, Inputs, Spec, Stage};
+use pipeline_core::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;

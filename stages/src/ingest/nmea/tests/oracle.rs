@@ -98,38 +98,55 @@ fn agrees(s: &line::Sentence<'_>) -> Option<Result<(), String>> {
     })())
 }
 
-#[test]
-fn another_reader_agrees() {
-    let Some(shared) = shared() else { return };
+/// Files one folder down.
+fn files_below(folder: &Path) -> Vec<PathBuf> {
+    let entries = |folder: &Path| std::fs::read_dir(folder).unwrap().map(|e| e.unwrap().path()).collect::<Vec<_>>();
+    let folders = entries(folder).into_iter().filter(|f| f.is_dir());
+    folders.flat_map(|f| entries(&f)).filter(|f| f.is_file()).collect()
+}
+
+/// Compares every sentence of some files that both can read; how many of each kind.
+fn compared(files: &[PathBuf]) -> std::collections::BTreeMap<String, u64> {
     let mut compared = std::collections::BTreeMap::new();
     let mut wrong = vec![];
-    for folder in std::fs::read_dir(shared.join("data/nmea")).unwrap() {
-        let folder = folder.unwrap().path();
-        if !folder.is_dir() {
-            continue;
-        }
-        for file in std::fs::read_dir(folder).unwrap() {
-            let bytes = std::fs::read(file.unwrap().path()).unwrap();
-            for raw in bytes.split(|b| *b == b'\n') {
-                let raw = raw.strip_suffix(b"\r").unwrap_or(raw);
-                let found: Vec<_> = match classify(raw) {
-                    Line::Sentence(s) => vec![s],
-                    Line::Mixed => Within::new(raw).collect(),
-                    _ => vec![],
-                };
-                for s in found {
-                    if matches!(s.formatter, Formatter::Other | Formatter::GSV) {
-                        continue;
-                    }
-                    if let Some(result) = agrees(&s) {
-                        *compared.entry(s.formatter.word()).or_insert(0_u64) += 1;
-                        wrong.extend(result.err());
-                    }
+    for file in files {
+        let bytes = std::fs::read(file).unwrap();
+        for raw in bytes.split(|b| *b == b'\n') {
+            let raw = raw.strip_suffix(b"\r").unwrap_or(raw);
+            let found: Vec<_> = match classify(raw) {
+                Line::Sentence(s) => vec![s],
+                Line::Mixed => Within::new(raw).collect(),
+                _ => vec![],
+            };
+            for s in found {
+                if matches!(s.formatter, Formatter::Other | Formatter::GSV) {
+                    continue;
+                }
+                if let Some(result) = agrees(&s) {
+                    *compared.entry(s.formatter.word().to_owned()).or_insert(0_u64) += 1;
+                    wrong.extend(result.err());
                 }
             }
         }
     }
     eprintln!("compared with another reader: {compared:?}");
     assert!(wrong.is_empty(), "{} differ, first {:#?}", wrong.len(), &wrong[..wrong.len().min(8)]);
+    compared
+}
+
+#[test]
+fn another_reader_agrees_on_the_fixtures() {
+    let mut logs = files_below(Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/fixtures/traps")));
+    logs.retain(|f| f.extension().is_some_and(|e| e == "nmea"));
+    let compared = compared(&logs);
+    for (kind, least) in [("GGA", 3_000), ("GST", 3_000), ("HDT", 3_000), ("RMC", 1_000)] {
+        assert!(compared.get(kind).is_some_and(|n| *n > least), "{kind}: {compared:?}");
+    }
+}
+
+#[test]
+fn another_reader_agrees_on_logs_of_others() {
+    let Some(shared) = shared() else { return };
+    let compared = compared(&files_below(&shared.join("data/nmea")));
     assert!(compared.get("GGA").is_some_and(|n| *n > 3_000), "{compared:?}");
 }
