@@ -5,7 +5,8 @@
 //! `no-fix`, `no-position`, `fix-KIND`, `old-corrections`, `high-pdop`, `high-hdop`,
 //! `few-satellites`, `large-sigma`, `large-tilt`, `fast-turn`, `other-base`, `settling`,
 //! `position-jump`, `where`. An epoch that lacks a value which a limit needs is refused as
-//! `missing-WHAT` in the place of that limit, unless `missing: keep`.
+//! `missing-WHAT` in the place of that limit, unless `missing: keep`. `where` is a condition in SQL;
+//! the page below names what it may use.
 //!
 //! Put after `occupations` it also judges each point: when epochs of a point are refused for their
 //! kind of fix, the finding `gate/not-all-fixed` says how many of which kind and how far they would
@@ -291,6 +292,28 @@ reason: the first test that it fails, in this order: `no-fix`, `no-position`, `f
 `high-pdop`, `high-hdop`, `few-satellites`, `large-sigma`, `large-tilt`, `fast-turn`, `other-base`, `settling`,
 `position-jump`, `where`. An epoch that lacks a value which a limit needs is refused as `missing-WHAT` in the place of
 that limit, unless `missing: keep`.
+
+`where` is a condition in SQL that looks at the columns of one row. It may use:
+- columns by their names (in double quotes where a name is also a word of SQL), numbers, texts in single quotes, TRUE,
+  FALSE, NULL;
+- `=` `<>` `<` `<=` `>` `>=`, AND, OR, XOR, NOT, BETWEEN, IN with a list of constants, IS NULL, IS TRUE, IS FALSE,
+  IS DISTINCT FROM, all with NOT; LIKE, and ILIKE for letters of any case (`%` is any text, `_` one character);
+- `+` `-` `*` `/` `//` `%` and `||`, which joins texts. `/` keeps the fraction, `//` rounds down, the result of `%` has
+  the sign of the divisor; `&` and `|` bit by bit;
+- CASE, IF, COALESCE, IFNULL, NULLIF, GREATEST, LEAST; CAST, and TRY_CAST for NULL where a value cannot be converted, to
+  BOOLEAN, SMALLINT, INTEGER, BIGINT, DOUBLE, TEXT, DATE, TIME or TIMESTAMP;
+- ABS, SIGN, ROUND (a half to the even neighbour), TRUNC, FLOOR, CEIL, MOD, DIV, SQRT, CBRT, POW, EXP, LN, LOG (number,
+  base), LOG2, LOG10, LOG1P, PI; SIN, COS, TAN, COT, ASIN, ACOS, ATAN, ATAN2 in radians, the same with D at the end
+  (SIND) in degrees, DEGREES, RADIANS; BIT_AND, BIT_OR, BIT_XOR, BIT_NOT;
+- UPPER, LOWER, TRIM, LTRIM, RTRIM, LPAD, RPAD, LEFT, RIGHT, SUBSTR, REPLACE, REVERSE, CONCAT, CONCAT_WS, LENGTH,
+  OCTET_LENGTH, BIT_LENGTH, STRPOS, STARTS_WITH, ENDS_WITH;
+- instants, all in UTC: compared with a text such as '2026-05-04T14:00:00Z' or '2026-05-04', cast to DATE or TIME
+  (`CAST(time AS TIME) >= '06:30'`), taken from each other (`time - other > INTERVAL '90 seconds'`), and EXTRACT or
+  DATE_PART of a part from MILLENNIUM to NANOSECOND, WEEK, DOY, DOW or EPOCH.
+
+A missing value makes an answer unknown as SQL has it, and so do a whole number beyond 64 bits and `//` or `%` of whole
+numbers by 0. IS TRUE and IS FALSE of an unknown answer are unknown. Whatever looks at other rows is refused when the
+job is planned, and so is whatever is not understood.
 
 Put after `occupations` it also judges each point: when epochs of a point are refused for their kind of fix, the finding
 `gate/not-all-fixed` says how many of which kind, how far they would have moved the mean, and holds the point when too

@@ -75,7 +75,8 @@ pub(crate) struct Options {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schemars(range(min = 0.0))]
     pub jump_window_s: Option<f64>,
-    /// Any condition over the columns, in standard SQL. Epochs for which it is false or unknown are refused.
+    /// A condition in SQL over the columns of one row; the page of the stage names what it may use. Epochs for which it is
+    /// false or unknown are refused.
     #[serde(default, rename = "where", skip_serializing_if = "Option::is_none")]
     pub condition: Option<String>,
     /// What becomes of an epoch that lacks a value which a limit needs.
