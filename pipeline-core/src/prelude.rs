@@ -1,4 +1,4 @@
-//! What the file of a stage needs, in one line: `use pipeline_core::prelude::*;`.
+//! What the file of a stage needs, in one line: `use crate::prelude::*;`.
 //!
 //! From the engine: the trait and what it is given. From the ground floor: tables with their schema, and findings. Everything else
 //! is named where it is used, so that a file still shows what is special in it.

@@ -23,7 +23,8 @@ use sqlparser::dialect::GenericDialect;
 use sqlparser::parser::{Parser, ParserOptions};
 use sqlparser::tokenizer::Token;
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use tree::{Kind, Typed};
+use tree::Typed;
+use values::Kind;
 use values::{Rows, Values, of};
 
 /// Longest condition that is read, in bytes.

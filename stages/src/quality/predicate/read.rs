@@ -6,9 +6,11 @@ mod kinds;
 
 use super::like::Pattern;
 use super::texts;
-use super::tree::{Comparison, Constant, Kind, Node, Typed, not};
+use super::tree::{Comparison, Node, Typed, not};
 use super::{one_row, unreadable};
 use crate::quality::nearest::nearest;
+use crate::quality::predicate::values::Constant;
+use crate::quality::predicate::values::Kind;
 use pipeline_base::problem::Problem;
 use pipeline_base::table::schema::{Holds, Schema};
 use sqlparser::ast::{BinaryOperator, CaseWhen, CeilFloorKind, DateTimeField, Expr, Ident, Interval, UnaryOperator, Value, ValueWithSpan};

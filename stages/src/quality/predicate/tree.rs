@@ -2,63 +2,7 @@
 
 use super::functions::Callee;
 use super::like::Pattern;
-use pipeline_base::table::schema::Holds;
-
-/// What a part of a condition gives for each row.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Kind {
-    /// Only ever unknown: the word NULL.
-    Null,
-    /// True or false.
-    Truth,
-    /// A whole number of 64 bits.
-    Whole,
-    /// A floating-point number of 64 bits.
-    Real,
-    /// A text.
-    Text,
-    /// Nanoseconds since 1970 UTC.
-    Instant,
-    /// The midnight, UTC, that a day begins with, in nanoseconds since 1970 UTC.
-    Date,
-    /// Nanoseconds since midnight, UTC.
-    Clock,
-    /// A length of time in nanoseconds.
-    Span,
-}
-
-impl Kind {
-    /// The kind of a column.
-    pub(super) const fn of(holds: Holds) -> Self {
-        match holds {
-            Holds::Bool => Self::Truth,
-            Holds::Int => Self::Whole,
-            Holds::Float => Self::Real,
-            Holds::Text => Self::Text,
-            Holds::Instant => Self::Instant,
-        }
-    }
-
-    /// The kind in words.
-    pub(super) const fn words(self) -> &'static str {
-        match self {
-            Self::Null => "nothing but NULL",
-            Self::Truth => "true or false",
-            Self::Whole => "a whole number",
-            Self::Real => "a number",
-            Self::Text => "a text",
-            Self::Instant => "an instant",
-            Self::Date => "a date",
-            Self::Clock => "a time of day",
-            Self::Span => "a length of time",
-        }
-    }
-
-    /// Whether it can be reckoned with; true counts as 1 and false as 0.
-    pub(super) const fn counts(self) -> bool {
-        matches!(self, Self::Null | Self::Truth | Self::Whole | Self::Real)
-    }
-}
+use super::values::{Constant, Kind};
 
 /// A part of a condition and its kind.
 #[derive(Debug)]
@@ -104,21 +48,6 @@ pub(super) enum Node {
     Convert(Conversion, Box<Typed>),
     /// A function; unknown where an argument is.
     Call(Callee, Vec<Typed>),
-}
-
-/// A constant. Instants, dates, times of day and lengths of time are whole numbers.
-#[derive(Debug)]
-pub(super) enum Constant {
-    /// Unknown.
-    Null,
-    /// True or false.
-    Truth(bool),
-    /// A whole number.
-    Whole(i64),
-    /// A number.
-    Real(f64),
-    /// A text.
-    Text(String),
 }
 
 /// How two values are compared. NaN is equal to itself and above every number.

@@ -1,11 +1,81 @@
 //! Values of a part of a condition, one for each row, or one for all rows.
 
-use super::tree::{Constant, Kind, Typed};
 use pipeline_base::problem::Problem;
 use pipeline_base::table::Table;
 use pipeline_base::table::schema::Holds;
 use polars::prelude::{ChunkedArray, Column, PolarsNumericType};
 use std::borrow::Cow;
+
+/// A constant. Instants, dates, times of day and lengths of time are whole numbers.
+#[derive(Debug)]
+pub(super) enum Constant {
+    /// Unknown.
+    Null,
+    /// True or false.
+    Truth(bool),
+    /// A whole number.
+    Whole(i64),
+    /// A number.
+    Real(f64),
+    /// A text.
+    Text(String),
+}
+
+/// What a part of a condition gives for each row.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Kind {
+    /// Only ever unknown: the word NULL.
+    Null,
+    /// True or false.
+    Truth,
+    /// A whole number of 64 bits.
+    Whole,
+    /// A floating-point number of 64 bits.
+    Real,
+    /// A text.
+    Text,
+    /// Nanoseconds since 1970 UTC.
+    Instant,
+    /// The midnight, UTC, that a day begins with, in nanoseconds since 1970 UTC.
+    Date,
+    /// Nanoseconds since midnight, UTC.
+    Clock,
+    /// A length of time in nanoseconds.
+    Span,
+}
+
+impl Kind {
+    /// The kind of a column.
+    pub(super) const fn of(holds: Holds) -> Self {
+        match holds {
+            Holds::Bool => Self::Truth,
+            Holds::Int => Self::Whole,
+            Holds::Float => Self::Real,
+            Holds::Text => Self::Text,
+            Holds::Instant => Self::Instant,
+        }
+    }
+
+    /// The kind in words.
+    pub(super) const fn words(self) -> &'static str {
+        match self {
+            Self::Null => "nothing but NULL",
+            Self::Truth => "true or false",
+            Self::Whole => "a whole number",
+            Self::Real => "a number",
+            Self::Text => "a text",
+            Self::Instant => "an instant",
+            Self::Date => "a date",
+            Self::Clock => "a time of day",
+            Self::Span => "a length of time",
+        }
+    }
+
+    /// Whether it can be reckoned with; true counts as 1 and false as 0.
+    pub(super) const fn counts(self) -> bool {
+        matches!(self, Self::Null | Self::Truth | Self::Whole | Self::Real)
+    }
+}
 
 /// Values and which of them are known. A list of one value stands for the same value in every row.
 #[derive(Clone, Debug)]
@@ -196,11 +266,4 @@ pub(super) fn unknown(holds: Holds, rows: usize) -> Values<'static> {
 pub(super) struct Rows<'v> {
     /// The columns, in the order in which the condition numbers them.
     pub columns: Vec<Values<'v>>,
-}
-
-impl Rows<'_> {
-    /// The values of several parts.
-    pub(super) fn all<'r>(&'r self, parts: &'r [Typed]) -> Worked<Vec<Values<'r>>> {
-        parts.iter().map(|part| self.work_out(part)).collect()
-    }
 }

@@ -2,13 +2,19 @@
 
 use super::functions::{LONGEST_TEXT, too_long};
 use super::texts;
-use super::tree::{Comparison, Conversion, Kind, Node, Typed};
+use super::tree::{Comparison, Conversion, Node, Typed};
 use super::values::{Data, Rows, Values, Worked, both_known, of, rows, zip};
+use crate::quality::predicate::values::Kind;
 use std::borrow::Cow;
 use std::cmp::Ordering;
 use std::collections::HashSet;
 
 impl Rows<'_> {
+    /// The values of several parts.
+    pub(super) fn all<'r>(&'r self, parts: &'r [Typed]) -> Worked<Vec<Values<'r>>> {
+        parts.iter().map(|part| self.work_out(part)).collect()
+    }
+
     /// The values of a part.
     ///
     /// # Errors

@@ -35,8 +35,9 @@ fn bind(folder: &Path, options: Options) -> Result<Bound<TimeJoin>, Vec<Problem>
 
 /// Epochs at whole seconds from START.
 fn epochs(n: i64) -> Table {
-    let rows: Vec<Row> =
-        (0..n).map(|i| Row { time: (START + i) * time_columns::SECOND_NS, attitude: [1.0, 2.0, 3.0], range: 9.0, ..Row::default() }).collect();
+    let rows: Vec<Row> = (0..n)
+        .map(|i| Row { time: (START + i) * time_columns::SECOND_NS, attitude: [1.0, 2.0, 3.0], range: 9.0, ..Row::default() })
+        .collect();
     table(&input(), &rows)
 }
 

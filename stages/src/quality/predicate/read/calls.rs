@@ -3,7 +3,9 @@
 use super::{Read, Reader};
 use crate::quality::predicate::functions::{self as f, Callee};
 use crate::quality::predicate::parts;
-use crate::quality::predicate::tree::{Comparison, Constant, Kind, Node, Typed, not};
+use crate::quality::predicate::tree::{Comparison, Node, Typed, not};
+use crate::quality::predicate::values::Constant;
+use crate::quality::predicate::values::Kind;
 use sqlparser::ast::{
     BinaryOperator as Op, DataType, DateTimeField, Expr, Function, FunctionArg, FunctionArgExpr, FunctionArguments, TimezoneInfo,
     TrimWhereField,

@@ -2,7 +2,8 @@
 
 use super::{Read, Reader};
 use crate::quality::predicate::texts;
-use crate::quality::predicate::tree::{Conversion, Kind, Node, Typed};
+use crate::quality::predicate::tree::{Conversion, Node, Typed};
+use crate::quality::predicate::values::Kind;
 use sqlparser::ast::{CastKind, DataType, ExactNumberInfo, Expr, TimezoneInfo, TypedString, Value};
 
 impl Reader<'_> {

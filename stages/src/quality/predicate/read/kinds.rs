@@ -3,7 +3,8 @@
 use super::{Read, Reader};
 use crate::quality::predicate::functions::{self, Callee};
 use crate::quality::predicate::texts;
-use crate::quality::predicate::tree::{Comparison, Kind, Node, Typed};
+use crate::quality::predicate::tree::{Comparison, Node, Typed};
+use crate::quality::predicate::values::Kind;
 use sqlparser::ast::{BinaryOperator as Op, Expr};
 
 impl Typed {
