@@ -43,7 +43,7 @@ fn a_job_from_memory_is_the_job_of_the_file() {
     let registry = stages::registry().unwrap();
     let file = root.join("jobs/demo.yaml");
     let text = std::fs::read_to_string(&file).unwrap();
-    let digest = |plan: Result<plan::Plan, Box<plan::Refused>>| {
+    let digest = |plan: Result<plan::Plan, Box<plan::RefusedJob>>| {
         let plan = plan.unwrap_or_else(|r| panic!("{:#?}", r.findings));
         (pipeline_core::record::plan_and_digest(&plan).1, plan.results)
     };

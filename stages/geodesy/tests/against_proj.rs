@@ -1,4 +1,4 @@
-//! The crate `proj` calls the same library in its own way, written by others. The door of this crate must give what it gives:
+//! The crate `proj` calls the same library in its own way, written by others. What stands in `proj_context` must give what it gives:
 //! a wrong order of axes, a wrong unit or another operation would show here.
 
 #![allow(missing_docs, clippy::unwrap_used, clippy::panic)]
@@ -7,7 +7,7 @@ use pipeline_base::place::Locality;
 use pipeline_base::table::schema::Epoch;
 use proj::{Proj, ProjBuilder};
 use survey_geodesy::operation::Operation;
-use survey_geodesy::operation::wish::Wish;
+use survey_geodesy::operation::request::OperationRequest;
 use survey_geodesy::projection::Projection;
 
 /// Longest difference of a coordinate, m or ft.
@@ -64,7 +64,7 @@ fn an_operation_gives_what_the_crate_gives() {
     for (from, from_2d, to, to_2d, grid, places) in pairs {
         let (latitude_deg, longitude_deg) = places[0];
         let place = Locality { latitude_deg, longitude_deg, height_m: Some(0.0), receiver_separation_m: None, decimal_year: Some(2026.2) };
-        let operation = Operation::choose(&Wish {
+        let operation = Operation::choose(&OperationRequest {
             from,
             from_epoch: Epoch::Static,
             from_key: "",

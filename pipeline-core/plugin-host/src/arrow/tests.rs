@@ -7,7 +7,7 @@ use pipeline_base::table::TableBuilder;
 use pipeline_base::table::schema::{Column as Spec, Role, Unit};
 use proptest::prelude::*;
 use std::sync::{Arc, Mutex, MutexGuard};
-use take::Taken;
+use import::OwnedStream;
 
 /// The list of lent structs is one for the process, and some tests count it: whoever lends has the turn.
 struct Turn(#[expect(dead_code, reason = "held, not read")] MutexGuard<'static, ()>);
@@ -48,12 +48,12 @@ fn rows() -> impl Strategy<Value = Vec<Row>> {
 /// Through the C interface; `forget` leaves out what was lent, so that every value is read again.
 fn through(_: &Turn, table: &Table, forget: bool) -> Result<ReturnedTable, ReadFailure> {
     let mut lent = vec![];
-    let mut stream = Taken(lend::stream(table, &mut lent).unwrap());
+    let mut stream = OwnedStream(export::stream(table, &mut lent).unwrap());
     if forget {
         lent.clear();
     }
     let inputs: Vec<&Column> = table.data.columns().iter().collect();
-    take::stream(&mut stream, &lent, Some(table.rows()))?.answer(&inputs)
+    import::stream(&mut stream, &lent, Some(table.rows()))?.answer(&inputs)
 }
 
 fn same(answer: ReturnedTable, table: &Table) {
@@ -66,7 +66,7 @@ proptest! {
     #[test]
     fn a_table_comes_back_the_same(all in rows(), from in 0_usize..20, take in 0_usize..40) {
         let turn = turn();
-        let before = lend::out();
+        let before = export::out();
         let whole = table(&all);
         // Slices begin in the middle of a byte of bits.
         let part = Table { data: whole.data.slice(from as i64, take), schema: whole.schema.clone() };
@@ -78,7 +78,7 @@ proptest! {
             ipc::write(&path, &claim_of(&t.schema), t.rows(), crate::arrow::arrays(&t).unwrap()).unwrap();
             same(ipc::read(&path).unwrap(), t);
         }
-        prop_assert_eq!(lend::out(), before);
+        prop_assert_eq!(export::out(), before);
     }
 
     #[test]
@@ -111,10 +111,10 @@ fn what_is_lent_untouched_comes_back_as_itself() {
 #[test]
 fn a_second_release_does_nothing() {
     let _turn = turn();
-    let before = lend::out();
+    let before = export::out();
     let t = table(&some_rows(3));
     let mut lent = vec![];
-    let mut stream = lend::stream(&t, &mut lent).unwrap();
+    let mut stream = export::stream(&t, &mut lent).unwrap();
     let release = stream.release.unwrap();
     // SAFETY: a stream of this program; the second call is the point of the test.
     unsafe {
@@ -124,7 +124,7 @@ fn a_second_release_does_nothing() {
         let mut array: gunter_plugin_abi::ArrowArray = std::mem::zeroed();
         assert_ne!(lend_next(&mut stream, &mut array), 0);
     }
-    assert_eq!(lend::out(), before);
+    assert_eq!(export::out(), before);
 }
 
 unsafe fn lend_next(stream: &mut gunter_plugin_abi::ArrowArrayStream, array: &mut gunter_plugin_abi::ArrowArray) -> i32 {

@@ -208,6 +208,8 @@ fn refusals_that_are_new() {
         ("t - INTERVAL '1 month' > v", "gate/bad-condition", "in weeks or shorter"),
         ("abs(a) OVER () > 1", "gate/not-one-row", "OVER"),
         ("t > '2026-02-30'", "gate/bad-condition", "`2026-02-30` is no date and time"),
+        ("s SIMILAR TO 'a'", "gate/bad-condition", "LIKE and ILIKE"),
+        ("i = ANY(ARRAY[1, 2])", "gate/bad-condition", "after IN only"),
         ("a IN (b, 3)", "gate/bad-condition", "no columns"),
     ] {
         let p = Predicate::bind(text, &schema).map(|_| ()).unwrap_err();
@@ -247,6 +249,9 @@ fn length_and_depth_are_bounded() {
         vec!["a"; 1000].join(" + ") + " > 1",
         vec!["s"; 1000].join(" || ") + " > 'a'",
         vec!["a"; 1000].join(" < "),
+        vec!["a"; 900].join(" + ") + " SIMILAR TO 'a'",
+        vec!["a"; 900].join(" + ") + " AT TIME ZONE 'UTC'",
+        format!("abs({}) OVER () > 1", vec!["a"; 900].join(" + ")),
         vec!["p"; 300].join(" AND q OR "),
         "NOT ".repeat(900) + "p",
         "- ".repeat(1500) + "a > 1",

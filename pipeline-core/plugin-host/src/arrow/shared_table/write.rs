@@ -245,7 +245,7 @@ pub(super) mod tests {
     use polars::prelude::{IntoColumn, IntoSeries, NewChunkedArray};
 
     /// What a writer writes, to a file and over memory that held something else: the same both times.
-    pub(in super::shared_table) fn written(put: impl Fn(&mut Writer) -> ColumnBuffers) -> (Buffer<u8>, ColumnBuffers) {
+    pub(in super::super) fn written(put: impl Fn(&mut Writer) -> ColumnBuffers) -> (Buffer<u8>, ColumnBuffers) {
         let writer = || {
             let mut writer = Writer::default();
             let place = put(&mut writer);
