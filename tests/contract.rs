@@ -132,7 +132,15 @@ const AREAS: &[&str] = &[
 fn every_code_is_listed_with_its_meaning() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     let mut used = BTreeSet::new();
-    for part in ["pipeline-core/src", "pipeline-core/cli", "stages/src"] {
+    for part in [
+        "pipeline-core/base/src",
+        "pipeline-core/src",
+        "pipeline-core/plugin-host/src",
+        "pipeline-core/cli",
+        "stages/geodesy/src",
+        "stages/raw-logs/src",
+        "stages/src",
+    ] {
         codes_in(&root.join(part), &mut used);
     }
     let listed: BTreeSet<String> = codes::CODES.iter().map(|(code, _)| (*code).to_owned()).collect();

@@ -9,8 +9,8 @@
 //!
 //! /// Options of `acme/raise`.
 //! #[derive(Serialize, Deserialize, JsonSchema)]
-//! #[serde(deny_unknown_fields, crate = "crate::serde")]
-//! #[schemars(crate = "crate::schemars")]
+//! #[serde(deny_unknown_fields, crate = "gunter_plugin::serde")]
+//! #[schemars(crate = "gunter_plugin::schemars")]
 //! struct Options {
 //!     /// How far every height is raised, m.
 //!     by_m: f64,
@@ -44,7 +44,7 @@
 //!     }
 //! }
 //!
-//! crate::export_plugin!(name: "acme", stages: [Raise]);
+//! gunter_plugin::export_plugin!(name: "acme", stages: [Raise]);
 //! # fn main() {}
 //! ```
 //!

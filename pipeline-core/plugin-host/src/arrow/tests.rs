@@ -3,11 +3,11 @@
 #![allow(unsafe_code)]
 
 use super::*;
+use import::OwnedStream;
 use pipeline_base::table::TableBuilder;
 use pipeline_base::table::schema::{Column as Spec, Role, Unit};
 use proptest::prelude::*;
 use std::sync::{Arc, Mutex, MutexGuard};
-use import::OwnedStream;
 
 /// The list of lent structs is one for the process, and some tests count it: whoever lends has the turn.
 struct Turn(#[expect(dead_code, reason = "held, not read")] MutexGuard<'static, ()>);

@@ -4,7 +4,7 @@ use std::path::Path;
 
 /// One number of a check file of the shared folder, by case and output.
 fn certified(case: &str, output: &str) -> Option<f64> {
-    let shared = Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/../../shared/checks/04_accuracy_statistics.csv"));
+    let shared = Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/../../../shared/checks/04_accuracy_statistics.csv"));
     let mut reader = csv::Reader::from_path(shared).ok()?;
     reader.records().filter_map(Result::ok).find(|r| &r[0] == case && &r[3] == output)?.get(4)?.parse().ok()
 }
@@ -12,7 +12,7 @@ fn certified(case: &str, output: &str) -> Option<f64> {
 #[test]
 fn norris_of_nist() {
     // S-NIST-norris of checks/04_accuracy_statistics.csv (NIST StRD, linear regression).
-    let data = Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/../../shared/checks/data/nist_norris.csv"));
+    let data = Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/../../../shared/checks/data/nist_norris.csv"));
     let Ok(mut reader) = csv::Reader::from_path(data) else {
         eprintln!("SKIPPED: the shared check values are not beside the repository");
         return;
