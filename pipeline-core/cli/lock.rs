@@ -42,10 +42,10 @@ pub(crate) fn run(job: &Path, accept: bool, format: Format, registry: &Registry)
         }
     };
     let differences = old.as_ref().map(|old| lock::differences(old, &plan.steps()));
-    if let (Some(differences), false) = (&differences, accept) {
-        if !differences.is_empty() {
-            return refuse(&path, differences, format);
-        }
+    if let (Some(differences), false) = (&differences, accept)
+        && !differences.is_empty()
+    {
+        return refuse(&path, differences, format);
     }
     if let Err(e) = new.write(&path) {
         let finding = Diagnostic::new("export/cannot-write", Verdict::Error, format!("`{}` cannot be written: {e}", path.display()))

@@ -4,12 +4,15 @@ use pipeline_core::stage::StageKind;
 use serde_json::{Value, json};
 use std::sync::Arc;
 
+/// A stage and its options.
+pub type Step = (Arc<dyn StageKind>, Value);
+
 /// Stages of a job from the antenna to points of the delivery, with their options. The tables behind them: epochs with the arm and the
 /// budget of each, points, points with heights, points on the grid of the delivery.
 ///
 /// # Errors
 /// Which name is no stage.
-pub fn chain() -> Result<Vec<(Arc<dyn StageKind>, Value)>, String> {
+pub fn chain() -> Result<Vec<Step>, String> {
     let all = super::builtin();
     let chain = [
         ("heading-age", json!({})),

@@ -30,7 +30,7 @@ pub fn write_gtx(path: &Path, south: f64, west: f64, step: f64, rows: u32, colum
             bytes.extend(value.to_be_bytes());
         }
     }
-    std::fs::write(path, bytes).unwrap();
+    std::fs::write(path, bytes).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
 }
 
 /// A plane around 27.5 N 87 W: a test needs no other interpolation to know N.

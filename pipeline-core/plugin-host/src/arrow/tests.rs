@@ -75,7 +75,7 @@ proptest! {
             same(through(&turn, t, true).unwrap(), t);
             let folder = tempfile::tempdir().unwrap();
             let path = folder.path().join("t.arrow");
-            ipc::write(&path, &claim_of(&t.schema), t.rows(), crate::arrow::arrays(&t).unwrap()).unwrap();
+            ipc::write(&path, &claim_of(&t.schema), t.rows(), crate::arrow::arrays(t).unwrap()).unwrap();
             same(ipc::read(&path).unwrap(), t);
         }
         prop_assert_eq!(export::out(), before);

@@ -254,7 +254,7 @@ fn convert<'r>(values: Values<'r>, from: Kind, to: Kind, how: Conversion) -> Wor
         }
         (Kind::Real, Kind::Whole) => {
             // 2^63 is the first number beyond; NaN is in no range.
-            let whole = |x: &f64| (-9.223_372_036_854_775_8e18..9.223_372_036_854_775_8e18).contains(&x.trunc()).then(|| x.trunc() as i64);
+            let whole = |x: &f64| (i64::MIN as f64..-(i64::MIN as f64)).contains(&x.trunc()).then(|| x.trunc() as i64);
             tried(&values, values.as_reals()?, |x| whole(x).and_then(fits), |x| texts::real_text(*x), to, how)?
         }
         (Kind::Whole, Kind::Truth) => kept(&values, Data::Truths(values.as_wholes()?.iter().map(|v| *v != 0).collect())),
